@@ -1,0 +1,71 @@
+//! What each measured quantity is: one written formula, implemented twice.
+//!
+//! The simulator computes these from its own state, without noise; `measure` estimates them from
+//! sampled volts. Neither uses the other. Where a definition here changes, both change.
+//!
+//! # Scan and position
+//! A *scan* of head A runs from the head-switch edge that selects A to the edge that selects B, and
+//! the other way round for head B. Position `x` runs linearly in time from 0 (entrance) to 1 (exit).
+//! The *guard* at each end is [`GUARD_LINES`] line periods, that is `g = GUARD_LINES / n` of a scan of
+//! `n` lines (262.5 or 312.5). The rest is cut into [`SEGMENTS`] equal *segments*.
+//!
+//! # Level
+//! The *level* of a segment, in volts, is the root mean square over the segment's time of the FM
+//! carrier's amplitude (the peak of the sine, at the test point, before scope and probe), as it would
+//! be with the carrier at its sync-tip frequency: `L_k = sqrt(mean(a(t)^2))`. It holds what the
+//! head's own track and its neighbours deliver at that frequency, added as powers; noise and the colour-under signal
+//! are not part of it.
+//! The *curve* of a head is `M_k`, the median of `L_k` over the frames of the measurement.
+//!
+//! # From the curve
+//! * flatness `= min_k M_k / max_k M_k` (unit 1);
+//! * entrance `= mean(M_0..M_2) / mean(M_8..M_11)`, exit `= mean(M_17..M_19) / mean(M_8..M_11)`
+//!   (unit 1); middle level `= mean(M_8..M_11)` in volts;
+//! * balance `= 20 log10(mean_k M_k of B / mean_k M_k of A)` in dB;
+//! * modulation: `s / m` of the scan's mean level over frames of one head, `s` the sample standard
+//!   deviation, `m` the mean (unit 1).
+//!
+//! # Slip
+//! Let `p(t)` be the place of the head against its track, counted in frames of tape (two pitches).
+//! Slip frequency `f = |dp/dt|` averaged over the record, in hertz; speed error `= f / frame rate`,
+//! without sign, in per cent.
+//!
+//! # Pulses
+//! * rate: pulses a second, the mean over the observed time, by `(n - 1) / (t_last - t_first)` with the missing ones counted as if there;
+//! * period jitter: sample standard deviation of the intervals between neighbouring pulses, without
+//!   the intervals that hold a missing pulse, in seconds;
+//! * level: high state less low state (IEEE 181) for square pulses; positive peak less negative peak,
+//!   each the median over pulses, for spike pairs; in volts at the test point;
+//! * duty: time above the middle of the two states, over the period, in per cent, median over pulses;
+//! * missing: pulses that should have come in the observed time and did not, over those that should;
+//! * delay: time from a control pulse's timing edge (rising edge of the square, positive spike's
+//!   peak) to the next head-switch edge that selects head A, mean over pulses, modulo the frame.
+
+/// Lines cut off at each end of a scan: both heads are in contact there, and the switched signal has a
+/// transient. Larger than the overlap of a few lines, smaller than the sag that is looked for.
+pub const GUARD_LINES: f64 = 6.0;
+
+/// Segments of a scan between the guards.
+pub const SEGMENTS: usize = 20;
+
+/// Segments that make the entrance level.
+pub const ENTRANCE: core::ops::Range<usize> = 0..3;
+
+/// Segments that make the middle level.
+pub const MIDDLE: core::ops::Range<usize> = 8..12;
+
+/// Segments that make the exit level.
+pub const EXIT: core::ops::Range<usize> = 17..20;
+
+/// Position of a segment's start: `g + k (1 - 2 g) / SEGMENTS`, with the guard `g` as a share of the scan.
+///
+/// ```
+/// use tapewright_formats::definitions::{GUARD_LINES, SEGMENTS, segment_start};
+/// let guard = GUARD_LINES / 262.5;
+/// assert!((segment_start(0, guard) - guard).abs() < 1e-12);
+/// assert!((segment_start(SEGMENTS, guard) - (1.0 - guard)).abs() < 1e-12);
+/// ```
+#[must_use]
+pub fn segment_start(segment: usize, guard: f64) -> f64 {
+    guard + segment as f64 * (1.0 - 2.0 * guard) / SEGMENTS as f64
+}

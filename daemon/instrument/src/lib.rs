@@ -1,0 +1,1 @@
+//! Links, the SCPI stack, dialects, the scope and the transport control.

@@ -1,0 +1,1 @@
+//! The daemon and its command line: benches, runner, journal, records, HTTP, report.

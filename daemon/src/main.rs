@@ -1,0 +1,2 @@
+//! The program `tapewright`.
+fn main() {}

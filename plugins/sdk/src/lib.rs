@@ -1,0 +1,1 @@
+//! What a procedure written in Rust starts from.

@@ -1,0 +1,1 @@
+//! The shipped procedures, built to components and embedded.

@@ -1,0 +1,1 @@
+//! The procedure control-track.

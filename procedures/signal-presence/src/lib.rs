@@ -1,0 +1,1 @@
+//! The procedure signal-presence.

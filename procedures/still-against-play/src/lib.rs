@@ -1,0 +1,1 @@
+//! The procedure still-against-play.

@@ -1,0 +1,1 @@
+//! A simulated scope on a simulated tape machine.
