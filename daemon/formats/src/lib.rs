@@ -9,7 +9,9 @@
 pub mod decision;
 pub mod definitions;
 mod format;
+pub mod losses;
 pub mod relations;
+pub mod video;
 mod words;
 
 pub use decision::{Decision, Interval, Limit, Limits, decide};

@@ -1,1 +1,2 @@
 //! What a procedure written in Rust starts from.
+pub mod bindings;

@@ -1,0 +1,3 @@
+//! What people read: text, drawings, JSON.
+
+pub mod drawing;

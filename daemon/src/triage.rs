@@ -1,0 +1,118 @@
+//! Triage: from findings to a ranked list of causes and the next best check.
+
+use serde::{Deserialize, Serialize};
+use tapewright_formats::{Finding, Outcome};
+
+/// One fault of the triage data.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Fault {
+    /// Its name.
+    pub name: String,
+    /// Findings that must all be there.
+    pub needs: Vec<Finding>,
+    /// Findings that must not be there.
+    #[serde(default)]
+    pub excludes: Vec<Finding>,
+    /// What it means, in words.
+    pub says: String,
+    /// The next best check.
+    pub next: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FaultFile {
+    fault: Vec<Fault>,
+}
+
+/// What the whole says: the causes by rank, in words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Conclusion {
+    /// Names of the faults that fit, the most telling first; empty when nothing was found wrong.
+    pub faults: Vec<String>,
+    /// The conclusion in a sentence or two.
+    pub text: String,
+    /// The next best check.
+    pub next: String,
+}
+
+/// The shipped triage data.
+///
+/// # Panics
+/// Never in a released program: a test parses the shipped data.
+#[must_use]
+pub fn shipped_faults() -> Vec<Fault> {
+    let file: FaultFile =
+        toml::from_str(include_str!("../../procedures/faults/faults.toml")).expect("the shipped triage data parses");
+    file.fault
+}
+
+/// Ranks the faults that fit the findings, and says what the whole means.
+#[must_use]
+pub fn conclude(faults: &[Fault], findings: &[Finding], whole: Outcome, why_not: &[String]) -> Conclusion {
+    let mut fit: Vec<&Fault> = faults
+        .iter()
+        .filter(|f| f.needs.iter().all(|n| findings.contains(n)) && !f.excludes.iter().any(|e| findings.contains(e)))
+        .collect();
+    // A stable sort keeps the order of the file among faults that need equally much.
+    fit.sort_by_key(|f| core::cmp::Reverse(f.needs.len()));
+    let names = fit.iter().map(|f| f.name.clone()).collect();
+    if let Some(first) = fit.first() {
+        return Conclusion { faults: names, text: first.says.clone(), next: first.next.clone() };
+    }
+    let (text, next) = match whole {
+        Outcome::Pass => ("Nothing wrong was found.".to_owned(), "Go on with the next tape or the next sequence.".to_owned()),
+        Outcome::Marginal => (
+            "Nothing is beyond its reject limit, but not all is surely good.".to_owned(),
+            "Look at the marginal measurements; clean and measure again.".to_owned(),
+        ),
+        Outcome::Inconclusive => (
+            "A reject limit lies within the uncertainty of a measurement.".to_owned(),
+            "Measure again with more frames or a longer record.".to_owned(),
+        ),
+        Outcome::Unable => (
+            format!("Not everything could be measured: {}", why_not.first().map_or("see the procedures", String::as_str)),
+            "Do what the message says, then run again.".to_owned(),
+        ),
+        Outcome::Fail => (
+            "A measurement is beyond its reject limit, and no known fault fits.".to_owned(),
+            "Look at the failed measurements and their evidence.".to_owned(),
+        ),
+    };
+    Conclusion { faults: names, text, next }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn check(findings: &[Finding], expected: &[&str]) {
+        let conclusion = conclude(&shipped_faults(), findings, Outcome::Fail, &[]);
+        assert_eq!(conclusion.faults, expected);
+    }
+
+    #[test]
+    fn look_alikes_are_told_apart() {
+        use Finding::*;
+        check(&[ControlTrackAbsent, RfPresent, TapeSlip, RfUnsteadyInPlay], &["control-track-lost"]);
+        check(&[ControlTrackAbsent, RfAbsent], &["blank-tape-or-no-signal"]);
+        check(&[ControlTrackPresent, RfAbsent], &["rf-lost"]);
+        check(&[ControlTrackPresent, TapeSlip, RfUnsteadyInPlay], &["tape-slip"]);
+        check(&[TrackingHunting, RfUnsteadyInPlay], &["tracking-hunts"]);
+        check(&[EnvelopeExitSag], &["exit-guide"]);
+        check(&[EnvelopeExitSag, MachineOrTape], &["machine-or-tape"]);
+        check(&[], &[]);
+    }
+
+    #[test]
+    fn names_are_unique() {
+        let mut names: Vec<_> = shipped_faults().into_iter().map(|f| f.name).collect();
+        let all = names.len();
+        names.sort();
+        names.dedup();
+        assert_eq!(names.len(), all);
+    }
+}

@@ -1,0 +1,11 @@
+//! What the contract's text becomes in Rust. Procedures use the friendlier names of the crate's root.
+#![expect(unsafe_code, missing_docs, reason = "written by the binding generator")]
+#![allow(clippy::all, reason = "written by the binding generator, which is not held to the house's style")]
+
+wit_bindgen::generate!({
+    path: "../wit",
+    world: "procedure",
+    pub_export_macro: true,
+    export_macro_name: "export_bindings",
+    default_bindings_module: "tapewright_sdk::bindings",
+});

@@ -1,0 +1,19 @@
+//! Builds every shipped procedure to a component, so that the library can embed the bytes.
+
+#[path = "build/nested.rs"]
+mod nested;
+
+use nested::Guest;
+
+const PROCEDURES: &[Guest] = &[
+    Guest { name: "signal-presence", package: "procedure-signal-presence" },
+    Guest { name: "envelope", package: "procedure-envelope" },
+    Guest { name: "still-against-play", package: "procedure-still-against-play" },
+    Guest { name: "control-track", package: "procedure-control-track" },
+];
+
+fn main() {
+    let folders: Vec<String> = PROCEDURES.iter().map(|guest| format!("procedures/{}", guest.name)).collect();
+    let watched: Vec<&str> = folders.iter().map(String::as_str).collect();
+    nested::finish(nested::build(PROCEDURES, &watched));
+}
