@@ -12,8 +12,8 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "control-track", package: "procedure-control-track" },
 ];
 
-fn main() {
+fn main() -> std::process::ExitCode {
     let folders: Vec<String> = PROCEDURES.iter().map(|guest| format!("procedures/{}", guest.name)).collect();
     let watched: Vec<&str> = folders.iter().map(String::as_str).collect();
-    nested::finish(nested::build(PROCEDURES, &watched));
+    nested::finish(nested::build(PROCEDURES, &watched))
 }

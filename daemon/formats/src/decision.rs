@@ -84,7 +84,8 @@ pub enum Decision {
 pub fn decide(value: f64, interval: &Interval, limits: &Limits) -> Decision {
     let Interval { low, high, coverage } = *interval;
     let ends = [limits.good.at_least, limits.good.at_most, limits.reject.at_least, limits.reject.at_most];
-    let finite = [value, low, high, coverage].iter().all(|x| x.is_finite()) && ends.iter().flatten().all(|x| x.is_finite());
+    let finite =
+        [value, low, high, coverage].iter().all(|x| x.is_finite()) && ends.iter().flatten().all(|x| x.is_finite());
     if !finite || low > value || value > high || coverage <= 0.0 || coverage >= 1.0 {
         return Decision::NotANumber;
     }
@@ -93,7 +94,9 @@ pub fn decide(value: f64, interval: &Interval, limits: &Limits) -> Decision {
         (None, Some(_)) => true,
         _ => false,
     };
-    if crosses(limits.good.at_least, limits.reject.at_least, 1.0) || crosses(limits.good.at_most, limits.reject.at_most, -1.0) {
+    if crosses(limits.good.at_least, limits.reject.at_least, 1.0)
+        || crosses(limits.good.at_most, limits.reject.at_most, -1.0)
+    {
         return Decision::LimitsCross;
     }
     let inside = |limit: &Limit| limit.contains(low) && limit.contains(high);

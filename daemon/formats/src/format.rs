@@ -1,5 +1,9 @@
 //! The table of formats. Values and how sure we are of each follow the project's reference tables.
 
+mod table;
+
+use table::FORMATS;
+
 /// How sure a table value is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Surety {
@@ -120,30 +124,4 @@ pub fn formats() -> &'static [Format] {
 #[must_use]
 pub fn format_named(name: &str) -> Option<&'static Format> {
     FORMATS.iter().find(|f| f.name == name)
-}
-
-const FORMATS: &[Format] = &[vhs("vhs-525-sp", LineStandard::L525, TapeSpeed::Sp, 33.35, 58.0)];
-
-const fn vhs(name: &'static str, lines: LineStandard, speed: TapeSpeed, tape_speed_mm_s: f64, pitch_um: f64) -> Format {
-    let memory = Surety::Memory;
-    let related = Surety::MemoryAndRelation;
-    let (sync, white, under) = match lines {
-        LineStandard::L525 => (3.4e6, 4.4e6, 40.0 * LineStandard::L525.line_rate_hz()),
-        LineStandard::L625 => (3.8e6, 4.8e6, 40.125 * 15_625.0),
-    };
-    Format {
-        name,
-        lines,
-        speed,
-        drum_diameter_mm: Sourced { value: 62.0, surety: Surety::Read },
-        tape_speed_mm_s: Sourced { value: tape_speed_mm_s, surety: Surety::Read },
-        pitch_um: Sourced { value: pitch_um, surety: related },
-        still_angle_deg: Sourced { value: 5.0 + 56.0 / 60.0 + 7.4 / 3600.0, surety: related },
-        azimuth_deg: Sourced { value: 6.0, surety: Surety::Read },
-        fm_sync_hz: Sourced { value: sync, surety: Surety::Read },
-        fm_white_hz: Sourced { value: white, surety: memory },
-        colour_under_hz: Sourced { value: under, surety: Surety::Read },
-        control_track: true,
-        gap_um: Sourced { value: 0.3, surety: Surety::Read },
-    }
 }

@@ -17,6 +17,6 @@ mod words;
 pub use decision::{Decision, Interval, Limit, Limits, decide};
 pub use format::{Format, LineStandard, Sourced, Surety, TapeSpeed, format_named, formats};
 pub use words::{
-    Caution, Dimension, Finding, Mode, Outcome, ProbePlace, Signal, SignalForm, TapeKind, UnableCode, Unit, UnknownWord, expected_in,
-    Expectation,
+    Caution, Dimension, Expectation, Finding, Mode, Outcome, ProbePlace, Signal, SignalForm, TapeKind, UnableCode,
+    Unit, UnknownWord, expected_in,
 };

@@ -88,7 +88,9 @@ mod tests {
         for (loss, want) in [(3.0, 0.0550), (6.0, 0.1099), (10.0, 0.1832), (20.0, 0.3665)] {
             near("spacing for a loss", spacing_db(want, 1.0), -loss, 0.004);
         }
-        for (speed, frequency, want) in [(5.8044, 3.4e6, 1.707), (5.8044, 4.4e6, 1.319), (5.8044, 5.4e6, 1.075), (5.8044, 7.0e6, 0.829)] {
+        for (speed, frequency, want) in
+            [(5.8044, 3.4e6, 1.707), (5.8044, 4.4e6, 1.319), (5.8044, 5.4e6, 1.075), (5.8044, 7.0e6, 0.829)]
+        {
             near("wavelength", wavelength_um(speed, frequency), want, 6e-4);
         }
         near("crossed heads, x", azimuth_x(58.0, 6.0, -6.0, 1.707), 22.44, 0.01);

@@ -1,1 +1,41 @@
-//! Pure functions on traces, and statistics.
+//! Pure functions on traces, and statistics: from sampled volts to numbers with their uncertainty.
+//!
+//! No I/O, no clock, no threads; builds for wasm, since it travels inside each procedure. Every
+//! function states its formula and what it assumes. Non-finite input is refused at the door
+//! ([`MeasureError::NotFinite`]); nothing here panics on any input, and the same input gives the same
+//! bits. What each quantity *is* stands in [`tapewright_formats::definitions`].
+//!
+//! The way of a level measurement:
+//!
+//! 1. [`Trace`] or [`PairTrace`] from codes, [`scan::scans_from_trigger`] or [`scan::cut_at_head_switch`];
+//! 2. the noise floor, taken in the same set-up without RF: [`carrier::CarrierNoise`],
+//!    [`peaks::PeakNoise`] or [`power::PowerNoise`];
+//! 3. one [`ScanLevels`] a scan: [`carrier::levels_by_carrier`], [`peaks::levels_by_peaks`] or
+//!    [`power::levels_by_power`];
+//! 4. preconditions: [`preconditions`], [`steadiness::frame_to_frame_change`];
+//! 5. one [`HeadCurve`] a head over the frames, then [`curve::flatness`], [`curve::entrance`],
+//!    [`curve::exit`], [`curve::balance`]: each an [`Estimate`], decided by [`Estimate::decide`].
+
+pub mod carrier;
+pub mod curve;
+pub mod edges;
+mod error;
+mod estimate;
+mod extremes;
+mod lift;
+pub mod peaks;
+pub mod power;
+pub mod preconditions;
+pub mod pulses;
+pub mod record;
+pub mod scan;
+pub mod slip;
+pub mod special;
+pub mod statistics;
+pub mod steadiness;
+mod trace;
+
+pub use curve::{HeadCurve, ScanLevels};
+pub use error::MeasureError;
+pub use estimate::{COVERAGE, Contribution, Estimate, Evaluation};
+pub use trace::{Conversion, Converter, PairTrace, Trace};

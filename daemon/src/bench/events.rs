@@ -171,6 +171,12 @@ impl EventLog {
         self.kept().next
     }
 
+    /// The latest event of a kind, if it is still kept.
+    #[must_use]
+    pub fn latest(&self, of: impl Fn(&BenchEvent) -> bool) -> Option<NumberedEvent> {
+        self.kept().events.iter().rev().find(|e| of(&e.event)).cloned()
+    }
+
     /// Events after a number; waits for one until the deadline when there is none yet.
     pub async fn after(&self, number: u64, until: Instant) -> Vec<NumberedEvent> {
         loop {

@@ -1,4 +1,273 @@
 //! A bench: one scope, one machine, one order of events.
+//!
+//! The scope's link and the machine's keys are owned by a task each; a run is a task too. Stop, cancel
+//! and answers go past a run to the task or desk that they concern, so they are always heard.
 
+pub mod check;
 pub mod events;
 pub mod prompts;
+pub mod scope_task;
+pub mod shared;
+pub mod transport_task;
+
+use crate::config::{BenchConfig, RelayConfig};
+use crate::library::Library;
+use crate::records::DataFolder;
+use crate::report::run_report::RunReport;
+use crate::run::spec::RunSpec;
+use crate::run::{RunError, Runner};
+use core::time::Duration;
+use events::{BenchEvent, EventLog};
+use prompts::PromptDesk;
+use scope_task::ScopeHandle;
+use shared::Shared;
+use std::sync::{Arc, Mutex, PoisonError};
+use tapewright_clock::Clock;
+use tapewright_formats::Mode;
+use tapewright_host::Cancel;
+use tapewright_instrument::transport::{RelayTransport, TransportTable};
+use tapewright_instrument::{Address, Dialect, Hookup, Link, Scope, link};
+use tokio::task::JoinHandle;
+use transport_task::{Keys, TransportHandle};
+
+/// Why a bench could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// The address is none.
+    #[error("bench `{bench}`: the address of the {of} is not right")]
+    Address {
+        /// The bench.
+        bench: String,
+        /// Scope or relays.
+        of: &'static str,
+        /// Why.
+        #[source]
+        source: link::AddressError,
+    },
+    /// The link could not be opened.
+    #[error("bench `{bench}`: opening the link to the {of} at {address} failed")]
+    Link {
+        /// The bench.
+        bench: String,
+        /// Scope or relays.
+        of: &'static str,
+        /// Where.
+        address: String,
+        /// Why.
+        #[source]
+        source: link::LinkError,
+    },
+    /// The dialect is not there, or has faults.
+    #[error("bench `{bench}`: the dialect cannot be used")]
+    Dialect {
+        /// The bench.
+        bench: String,
+        /// Why.
+        #[source]
+        source: Box<tapewright_instrument::dialect::DialectError>,
+    },
+    /// The scope does not answer as it should.
+    #[error("bench `{bench}`: the scope could not be taken over")]
+    Scope {
+        /// The bench.
+        bench: String,
+        /// Why.
+        #[source]
+        source: Box<tapewright_instrument::ScopeError>,
+    },
+    /// The relays do not answer as they should.
+    #[error("bench `{bench}`: the relays could not be taken over")]
+    Relays {
+        /// The bench.
+        bench: String,
+        /// Why.
+        #[source]
+        source: Box<tapewright_instrument::TransportError>,
+    },
+}
+
+/// What a bench is put together from, links already open.
+pub struct Parts {
+    /// Its name.
+    pub name: String,
+    /// The link to the scope.
+    pub scope: Box<dyn Link>,
+    /// The dialect that it is spoken to in.
+    pub dialect: Dialect,
+    /// Link and table of the relays, if there are any.
+    pub relays: Option<(Box<dyn Link>, TransportTable)>,
+    /// Time from a key that the operator pressed to a settled mode.
+    pub settle: Duration,
+    /// How long "hands clear" stands before each motion.
+    pub hands_clear: Duration,
+    /// What is hooked up.
+    pub hookup: Hookup,
+}
+
+/// Opens the links that a configuration names.
+///
+/// # Errors
+/// [`OpenError`] says which link and why.
+pub async fn connect(config: &BenchConfig, clock: &Clock) -> Result<Parts, OpenError> {
+    let bench = || config.name.clone();
+    let dialect = Dialect::load(&config.scope.dialect)
+        .map_err(|source| OpenError::Dialect { bench: bench(), source: Box::new(source) })?;
+    // The keys first: if they do not answer, nothing can be stopped, and nothing should begin.
+    let relays = match &config.relays {
+        Some(RelayConfig { address, table }) => {
+            Some((open(&config.name, "relays", address, clock).await?, table.clone()))
+        }
+        None => None,
+    };
+    let scope = open(&config.name, "scope", &config.scope.address, clock).await?;
+    let seconds = |s: f64| Duration::try_from_secs_f64(s).unwrap_or_default();
+    Ok(Parts {
+        name: bench(),
+        scope,
+        dialect,
+        relays,
+        settle: seconds(config.settle_s),
+        hands_clear: seconds(config.hands_clear_s),
+        hookup: config.hookup.clone(),
+    })
+}
+
+async fn open(bench: &str, of: &'static str, address: &str, clock: &Clock) -> Result<Box<dyn Link>, OpenError> {
+    let bench = bench.to_owned();
+    let parsed: Address =
+        address.parse().map_err(|source| OpenError::Address { bench: bench.clone(), of, source })?;
+    let address = address.to_owned();
+    link::connect(&parsed, clock).await.map_err(|source| OpenError::Link { bench, of, address, source })
+}
+
+struct Running {
+    run: String,
+    cancel: Cancel,
+}
+
+/// A bench.
+pub struct Bench {
+    runner: Runner,
+    running: Arc<Mutex<Option<Running>>>,
+}
+
+impl Bench {
+    /// Takes a bench over. The first thing it does is to send stop.
+    ///
+    /// # Errors
+    /// [`OpenError`] says which part does not answer, and why.
+    pub async fn open(parts: Parts, clock: Clock, data: DataFolder, library: Arc<Library>) -> Result<Self, OpenError> {
+        let name = parts.name.clone();
+        let events = EventLog::new(clock.clone());
+        let prompts = PromptDesk::default();
+        let keys = match parts.relays {
+            Some((link, table)) => {
+                let relays = RelayTransport::start(link, table, clock.clone())
+                    .await
+                    .map_err(|source| OpenError::Relays { bench: name.clone(), source: Box::new(source) })?;
+                Keys::Relays(Box::new(relays))
+            }
+            None => Keys::Operator { settle: parts.settle },
+        };
+        let transport =
+            TransportHandle::spawn(keys, clock.clone(), events.clone(), prompts.clone(), parts.hands_clear);
+        let hookup = Arc::new(parts.hookup);
+        let scope = Scope::open(parts.scope, parts.dialect, clock.clone())
+            .await
+            .map_err(|source| OpenError::Scope { bench: name.clone(), source: Box::new(source) })?;
+        let scope = ScopeHandle::spawn(scope, Arc::clone(&hookup));
+        let shared = Shared { name: name.into(), clock, scope, hookup, transport, prompts, events };
+        Ok(Self { runner: Runner { bench: shared, data, library }, running: Arc::default() })
+    }
+
+    /// The parts that others may use.
+    #[must_use]
+    pub fn shared(&self) -> &Shared {
+        &self.runner.bench
+    }
+
+    /// The run that is going on.
+    #[must_use]
+    pub fn running(&self) -> Option<String> {
+        self.slot().as_ref().map(|r| r.run.clone())
+    }
+
+    fn slot(&self) -> std::sync::MutexGuard<'_, Option<Running>> {
+        self.running.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Begins a run; it goes on as a task of its own. One at a time.
+    ///
+    /// # Errors
+    /// [`RunError`] when it could not begin; nothing has moved then.
+    pub async fn start(&self, spec: RunSpec) -> Result<(String, JoinHandle<Result<RunReport, RunError>>), RunError> {
+        let cancel = Cancel::default();
+        // The place is taken before anything is waited for, so that of two askers one is told.
+        {
+            let mut slot = self.slot();
+            if let Some(running) = slot.as_ref() {
+                let (bench, run) = (self.runner.bench.name.to_string(), running.run.clone());
+                return Err(RunError::Busy { bench, run });
+            }
+            *slot = Some(Running { run: "a run that is being prepared".to_owned(), cancel: cancel.clone() });
+        }
+        let prepared = match self.runner.prepare(spec).await {
+            Ok(prepared) => prepared,
+            Err(error) => {
+                *self.slot() = None;
+                return Err(error);
+            }
+        };
+        let run = prepared.id();
+        *self.slot() = Some(Running { run: run.clone(), cancel: cancel.clone() });
+        let running = Arc::clone(&self.running);
+        let events = self.runner.bench.events.clone();
+        let task = tokio::spawn(async move {
+            let done = prepared.run(cancel).await;
+            if let Err(error) = &done {
+                events.push(BenchEvent::Trouble { text: crate::report::chain(error) });
+            }
+            *running.lock().unwrap_or_else(PoisonError::into_inner) = None;
+            done
+        });
+        Ok((run, task))
+    }
+
+    /// Cancels the run that is going on, if it is the one named. The run stops the transport.
+    pub fn cancel(&self, run: &str) -> bool {
+        let slot = self.slot();
+        match slot.as_ref().filter(|r| r.run == run) {
+            Some(running) => {
+                running.cancel.cancel();
+                true
+            }
+            None => false,
+        }
+    }
+
+    /// Stops the transport at once, and cancels what runs.
+    pub fn stop(&self, because: &str) {
+        self.runner.bench.transport.stop_now();
+        if let Some(running) = self.slot().as_ref() {
+            running.cancel.cancel();
+        }
+        self.runner.bench.events.push(BenchEvent::Stopped { because: because.to_owned() });
+    }
+
+    /// Ends the bench: cancels what runs, stops the transport, waits for both.
+    pub async fn close(&self) {
+        if let Some(running) = self.slot().as_ref() {
+            running.cancel.cancel();
+        }
+        let patience = self.runner.bench.clock.now() + Duration::from_secs(60);
+        let clock = self.runner.bench.clock.clone();
+        let _ = clock
+            .deadline(patience, async {
+                while self.running().is_some() {
+                    clock.sleep(Duration::from_millis(20)).await;
+                }
+            })
+            .await;
+        let _ = self.runner.bench.transport.go(Mode::Stop).await;
+    }
+}

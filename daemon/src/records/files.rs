@@ -1,6 +1,7 @@
 //! Writing files so that they are whole or not there, and getting them to the disk.
 
 use super::RecordsError;
+use core::sync::atomic::{AtomicU64, Ordering};
 use std::fs::{File, OpenOptions};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -22,7 +23,11 @@ pub(super) fn temporary_for(path: &Path) -> PathBuf {
 /// Makes a file with this content: under another name first, synced, then renamed.
 /// The folder is not synced: see [`sync_folder`].
 pub(super) fn place_whole(path: &Path, content: &[u8]) -> Result<(), RecordsError> {
-    let temporary = temporary_for(path);
+    // Two that place the same content at once must not write into one file.
+    static COUNTER: AtomicU64 = AtomicU64::new(0);
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let number = COUNTER.fetch_add(1, Ordering::Relaxed);
+    let temporary = path.with_file_name(format!(".{name}.{number}{TEMPORARY}"));
     let mut file = File::create(&temporary).map_err(RecordsError::io("make", &temporary))?;
     file.write_all(content).map_err(RecordsError::io("write", &temporary))?;
     file.sync_all().map_err(RecordsError::io("sync", &temporary))?;

@@ -11,7 +11,7 @@ pub(super) const NAME: &str = "lock";
 /// Holds the data folder until dropped. The system releases it when the process dies, however it dies.
 #[derive(Debug)]
 pub(super) struct FolderLock {
-    _file: File,
+    file: File,
 }
 
 impl FolderLock {
@@ -36,8 +36,19 @@ impl FolderLock {
             Err(TryLockError::Error(source)) => return Err(RecordsError::io("lock", &path)(source)),
         }
         // For the message of the next one only: the lock is what counts.
-        let noted = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
+        let noted =
+            file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
         noted.map_err(RecordsError::io("write", &path))?;
-        Ok(Self { _file: file })
+        Ok(Self { file })
+    }
+}
+
+impl Drop for FolderLock {
+    fn drop(&mut self) {
+        // Closing the file is not enough: a program that is being started at this moment holds a copy of
+        // the handle until it runs, and with it the lock.
+        if let Err(error) = self.file.unlock() {
+            tracing::warn!(%error, "the lock of the data folder goes only with this process");
+        }
     }
 }

@@ -3,8 +3,8 @@
 //! A newer major is refused. A newer minor is read (it only adds fields and kinds) and never
 //! rewritten or continued. An older version is read, and continued as it is.
 
-use super::files;
 use super::RecordsError;
+use super::files;
 use core::fmt;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -41,7 +41,7 @@ impl Version {
 
     /// Whether a file of this version may be continued here.
     pub(super) fn continued_here(self) -> bool {
-        self <= OURS
+        self.major == OURS.major && self <= OURS
     }
 }
 

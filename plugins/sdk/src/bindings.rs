@@ -1,5 +1,5 @@
 //! What the contract's text becomes in Rust. Procedures use the friendlier names of the crate's root.
-#![expect(unsafe_code, missing_docs, reason = "written by the binding generator")]
+#![expect(missing_docs, reason = "written by the binding generator")]
 #![allow(clippy::all, reason = "written by the binding generator, which is not held to the house's style")]
 
 wit_bindgen::generate!({

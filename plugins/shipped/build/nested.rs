@@ -14,7 +14,7 @@ use std::ffi::OsString;
 use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, ExitCode};
 
 use sha2::{Digest as _, Sha256};
 
@@ -22,6 +22,18 @@ type Result<T> = std::result::Result<T, Box<dyn Error>>;
 
 const TARGET: &str = "wasm32-unknown-unknown";
 const PROFILE: &str = "component";
+
+/// What every guest stands on, from the workspace's root.
+const COMMON: &[&str] = &[
+    "Cargo.toml",
+    "Cargo.lock",
+    "rust-toolchain.toml",
+    "plugins/shipped/build",
+    "plugins/wit",
+    "plugins/sdk",
+    "daemon/formats",
+    "daemon/measure",
+];
 
 /// One crate that becomes a component.
 pub(crate) struct Guest {
@@ -37,10 +49,9 @@ pub(crate) struct Guest {
 pub(crate) fn build(guests: &[Guest], watched: &[&str]) -> Result<()> {
     let out = PathBuf::from(variable("OUT_DIR")?);
     let root = workspace_root()?;
-    for path in watched.iter().chain(&["Cargo.toml", "Cargo.lock", "plugins/wit", "plugins/sdk", "daemon/formats", "daemon/measure"]) {
+    for path in watched.iter().chain(COMMON) {
         println!("cargo::rerun-if-changed={}", root.join(path).display());
     }
-    println!("cargo::rerun-if-changed={}", Path::new(file!()).file_name().map_or("build.rs".into(), |_| root.join("plugins/shipped/build").display().to_string()));
     println!("cargo::rerun-if-env-changed=RUSTUP_TOOLCHAIN");
 
     have_target()?;
@@ -73,11 +84,14 @@ pub(crate) fn build(guests: &[Guest], watched: &[&str]) -> Result<()> {
     Ok(())
 }
 
-/// Ends a build script: with the error's text, if there is one.
-pub(crate) fn finish(result: Result<()>) {
-    if let Err(error) = result {
-        println!("cargo::error={}", error.to_string().replace('\n', " "));
-        std::process::exit(1);
+/// How a build script ends: with the error's text, if there is one.
+pub(crate) fn finish(result: Result<()>) -> ExitCode {
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            println!("cargo::error={}", error.to_string().replace('\n', " "));
+            ExitCode::FAILURE
+        }
     }
 }
 
@@ -177,8 +191,15 @@ fn is_inherited(name: &str) -> bool {
         "CARGO_MANIFEST_PATH",
         "CARGO_PRIMARY_PACKAGE",
     ];
-    const PREFIXES: &[&str] =
-        &["CARGO_BUILD_", "CARGO_PROFILE_", "CARGO_TARGET_", "CARGO_CFG_", "CARGO_FEATURE_", "CARGO_PKG_", "CARGO_UNSTABLE_"];
+    const PREFIXES: &[&str] = &[
+        "CARGO_BUILD_",
+        "CARGO_PROFILE_",
+        "CARGO_TARGET_",
+        "CARGO_CFG_",
+        "CARGO_FEATURE_",
+        "CARGO_PKG_",
+        "CARGO_UNSTABLE_",
+    ];
     EXACT.contains(&name) || PREFIXES.iter().any(|prefix| name.starts_with(prefix))
 }
 

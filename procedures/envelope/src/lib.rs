@@ -1,1 +1,96 @@
-//! The procedure envelope.
+//! The procedure envelope: the RF envelope of both heads in play, at one tracking position.
+//!
+//! First what must hold: the level shows (before automatic gain), stands clear of the noise, the
+//! tape's speed fits its recording, the curve is steady. Then the shape, within what the tape's kind allows to be said.
+
+mod judge;
+mod look;
+mod parameters;
+mod shape;
+
+use look::{Look, demand_no_bars, speed};
+use parameters::{CLEAR, FRAMES};
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::Front;
+
+struct Envelope;
+
+impl Procedure for Envelope {
+    fn describe() -> Description {
+        Description {
+            name: "envelope",
+            version: env!("CARGO_PKG_VERSION"),
+            purpose: "Measures the RF envelope of both video heads in play at one tracking position: flatness, entrance, middle and exit level, balance.",
+            needs: &[Signal::Rf, Signal::HeadSwitch],
+            uses: &[Signal::ControlTrack],
+            modes: &[Mode::Stop, Mode::Play],
+            parameters: parameters::ALL,
+            cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+            cover_off: true,
+            tells: "How the level of each head runs over its scan, from the entrance to the exit of the drum. The noise is taken in stop \
+                    and corrected for. A sag at one end on both heads is the path at that end; a dip in the middle is contact, tension or \
+                    dirt; one head alone is that head. Only an alignment tape judges the guides: a tape of this machine plays flat on \
+                    a bent path, and another machine's may sag on a good one. Flat at one tracking position clears no guide. An \
+                    envelope that changes from frame to frame, or at a wrong tape speed, has no shape to judge: then this procedure \
+                    says so and judges nothing.",
+            when_it_fails: "Not steady: run still-against-play first. In the noise: look at the probe, its earth and its point. Wrong speed: set \
+                            the machine to the speed of the recording. One head weak: clean it by hand, swap the preamplifier inputs where \
+                            the machine allows it, then measure its wear. A sag on both heads: look for dirt and a loose guide on \
+                            that side; turn a guide only with an alignment tape, after all else was ruled out, and watch both tracking \
+                            sides. A sag on another machine's tape: try another tape.",
+            duration_s: 8.0,
+        }
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let result = measure(settings, report);
+        // Whatever happened, the tape does not go on running unwatched.
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
+    let subject = subject()?;
+    let count = settings.count(&FRAMES);
+    let front = Front::for_scans(&subject, 1, 2 * count + 1)?;
+    report.note(&format!("Level by {}.", front.way.text()));
+    report.progress(0.0, "noise floor in stop");
+    let floor = front.floor_in_stop(1)?;
+    report.progress(0.2, "going to play");
+    go(Mode::Play)?;
+    report.progress(0.4, "tape speed");
+    let speed = speed(front.lines, report)?;
+    let mut looks = Vec::new();
+    for (n, head) in front.heads.iter().enumerate() {
+        report.progress(0.5 + 0.2 * n as f64, look::name(*head));
+        looks.push(Look::take(&front, &floor, *head, count)?);
+    }
+    report.progress(0.9, "judging");
+    floor.demand_below(looks.iter().map(|look| look.curve.mean_v()).fold(0.0, f64::max))?;
+    report.draw(judge::figure(&looks));
+    let (clear, lost): (Vec<&Look>, Vec<&Look>) = looks.iter().partition(|look| look.demand_clear(settings).is_ok());
+    for look in &lost {
+        if let Err(unable) = look.demand_clear(settings) {
+            report.unable(unable);
+        }
+    }
+    if clear.is_empty() {
+        return Ok(());
+    }
+    for look in &clear {
+        look.demand_steady(settings, report)?;
+    }
+    match (clear.as_slice(), lost.as_slice()) {
+        ([a, b], []) => judge::balance_of(a, b, settings, report)?,
+        ([kept], [lost]) => judge::balance_with_lost_head(kept, lost, settings.number(&CLEAR), settings, report)?,
+        _ => report.note("The point carries one head: no balance."),
+    }
+    if let Some(known_v) = subject.known_level_v.filter(|v| *v > 0.0) {
+        judge::level(&clear, known_v, settings, report)?;
+    }
+    demand_no_bars(&looks, speed)?;
+    judge::flatness(&clear, subject.tape, settings, report)
+}
+
+tapewright_sdk::export!(Envelope);

@@ -1,1 +1,83 @@
-//! The procedure still-against-play.
+//! The procedure still-against-play: a fault of heads, drum or switching, or loss of the tape's speed or phase?
+//!
+//! In still the tape is at rest and only the heads move; in play the drive comes in. What repeats from
+//! frame to frame in still and changes in play is the drive's doing. Play is looked at in one gap-free record, since
+//! a slow walk cannot be told from separate captures.
+
+mod judge;
+mod lock;
+mod parameters;
+mod play;
+mod still;
+
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::Front;
+
+struct StillAgainstPlay;
+
+impl Procedure for StillAgainstPlay {
+    fn describe() -> Description {
+        Description {
+            name: "still-against-play",
+            version: env!("CARGO_PKG_VERSION"),
+            purpose: "Holds the RF in still against the RF in play: a fault of heads, drum or switching, or loss of the tape's speed or phase.",
+            needs: &[Signal::Rf, Signal::HeadSwitch],
+            uses: &[Signal::ControlTrack],
+            modes: &[Mode::Stop, Mode::Play, Mode::Still, Mode::Advance],
+            parameters: parameters::ALL,
+            cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+            cover_off: true,
+            tells: "In still the tape rests and the heads go on: each head's curve has a shape there, and its bar is no fault, but it \
+                    repeats from frame to frame, and over several stops both heads reach a good level somewhere. RF that changes \
+                    even then is a matter of heads, drum, switching or amplifier. RF that is steady in still and changes in play \
+                    says that the tape's speed or phase is not controlled. A regular rise and fall is a slip: one frame of tape a \
+                    cycle, so its frequency over the frame rate is the speed error. To and fro without a period is a tracking \
+                    servo that hunts. Fewer than two cycles only bound a slip. Where control pulses are hooked up, their delay \
+                    to the head switch over time proves the lock, or shows slip and hunting directly.",
+            when_it_fails: "Unsteady in still: the head switch's jitter, contacts of the rotary transformer, the drum's earth brush, the head \
+                            amplifier. Steady in still and slipping in play: follow the control pulses from the audio/control head through \
+                            its amplifier to the capstan servo; then the servo's reference, then the pinch roller. Hunting: set tracking to \
+                            manual; if it then stands, the automatic tracking's detector. One head weak at every stop: clean it by \
+                            hand, then look at its preamplifier.",
+            duration_s: 15.0,
+        }
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let result = measure(settings, report);
+        // Still wears the tape at one spot: whatever happened, stop.
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
+    let subject = subject()?;
+    let front = Front::slow(&subject)?;
+    report.note(&format!("Level by {}.", front.way.text()));
+    report.progress(0.0, "noise floor in stop");
+    let floor = front.floor_in_stop(2)?;
+    report.progress(0.1, "going to play");
+    go(Mode::Play)?;
+    // Whatever play shows, still is looked at as well: it is the other half of the question.
+    let seen = play::look(&front, &floor, settings, report).on("play");
+    let in_play = match &seen {
+        Ok(seen) => judge::play(seen, settings, report)?,
+        Err(unable) => {
+            report.unable(unable.clone());
+            None
+        }
+    };
+    let heads = still::look(&front, &floor, settings, report)?;
+    let best_v = heads.iter().map(|head| head.best.value).fold(0.0, f64::max);
+    floor.demand_below(best_v).on("still")?;
+    let in_still = judge::still(&heads, settings, report)?;
+    if matches!(&seen, Err(unable) if unable.code == UnableCode::InNoise) && heads.iter().any(still::HeadInStill::heard)
+    {
+        report.found(Finding::RfUnsteadyInPlay, &format!("no level in play, up to {best_v:.4} V in still"));
+    }
+    judge::conclude(in_still, in_play, report);
+    Ok(())
+}
+
+tapewright_sdk::export!(StillAgainstPlay);

@@ -1,0 +1,213 @@
+//! Addresses of instruments, written as URLs.
+
+use core::fmt;
+use core::str::FromStr;
+use serde::{Deserialize, Serialize};
+
+/// Flow control of a serial line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Flow {
+    /// None: the reader must keep up, and does.
+    #[default]
+    None,
+    /// RTS and CTS lines: right for binary data.
+    Rts,
+    /// XON and XOFF bytes: they vanish from binary data, so waveforms may come back short.
+    Xon,
+}
+
+/// Where an instrument is.
+///
+/// ```
+/// use tapewright_instrument::Address;
+/// let scope: Address = "serial:///dev/ttyUSB0?baud=115200&flow=rts".parse().unwrap();
+/// assert_eq!(scope.to_string(), "serial:///dev/ttyUSB0?baud=115200&flow=rts");
+/// assert!("tcp://bench-scope:5025".parse::<Address>().is_ok());
+/// ```
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub enum Address {
+    /// Raw TCP.
+    Tcp {
+        /// Name or address of the host.
+        host: String,
+        /// Port, 1 to 65535.
+        port: u16,
+    },
+    /// A serial port: 8 bits, no parity, 1 stop bit.
+    Serial {
+        /// Path of the device.
+        path: String,
+        /// Bits a second.
+        baud: u32,
+        /// Flow control.
+        flow: Flow,
+    },
+}
+
+/// Why a text is no address.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon`"
+)]
+pub struct AddressError {
+    /// What was given.
+    pub given: String,
+    /// What is wrong with it.
+    pub why: String,
+}
+
+/// Port of raw SCPI where none is given (seen in an instrument maker's manual, not named).
+const DEFAULT_PORT: u16 = 5025;
+
+impl FromStr for Address {
+    type Err = AddressError;
+
+    fn from_str(text: &str) -> Result<Self, AddressError> {
+        let wrong = |why: String| AddressError { given: text.to_owned(), why };
+        let Some((scheme, rest)) = text.split_once("://") else {
+            return Err(wrong("there is no `://`".into()));
+        };
+        if text.chars().any(|c| c.is_whitespace() || c.is_control()) {
+            return Err(wrong("there is a blank or a control character in it".into()));
+        }
+        match scheme {
+            "tcp" => tcp(rest).map_err(wrong),
+            "serial" => serial(rest).map_err(wrong),
+            other => Err(wrong(format!("`{other}` is neither `tcp` nor `serial`"))),
+        }
+    }
+}
+
+fn tcp(rest: &str) -> Result<Address, String> {
+    let rest = rest.trim_end_matches('/');
+    if rest.contains(['/', '?']) {
+        return Err("a tcp address ends with its port".into());
+    }
+    // An IPv6 host is written in square brackets, so the port follows the last colon outside them.
+    let (host, port) = match rest.rsplit_once(':') {
+        Some((host, port)) if !port.ends_with(']') => (host, Some(port)),
+        _ => (rest, None),
+    };
+    let host = host.trim_start_matches('[').trim_end_matches(']');
+    if host.is_empty() {
+        return Err("the host is missing".into());
+    }
+    let port = match port {
+        None => DEFAULT_PORT,
+        Some(digits) => match digits.parse::<u16>() {
+            Ok(port) if port > 0 => port,
+            _ => return Err(format!("`{digits}` is not a port from 1 to 65535")),
+        },
+    };
+    Ok(Address::Tcp { host: host.to_owned(), port })
+}
+
+fn serial(rest: &str) -> Result<Address, String> {
+    let (path, options) = rest.split_once('?').unwrap_or((rest, ""));
+    if path.is_empty() {
+        return Err("the device is missing".into());
+    }
+    // On systems with drive names the path has no leading slash of its own.
+    let path = if cfg!(windows) { path.trim_start_matches('/') } else { path };
+    if !cfg!(windows) && !path.starts_with('/') {
+        return Err(format!("`{path}` is not an absolute path: three slashes follow `serial:`"));
+    }
+    let (mut baud, mut flow) = (None, None);
+    for option in options.split('&').filter(|option| !option.is_empty()) {
+        let (key, value) = option.split_once('=').unwrap_or((option, ""));
+        match key {
+            "baud" if baud.is_none() => match value.parse::<u32>() {
+                Ok(rate) if (50..=12_000_000).contains(&rate) => baud = Some(rate),
+                _ => return Err(format!("`{value}` is not a baud rate from 50 to 12000000")),
+            },
+            "flow" if flow.is_none() => {
+                flow = Some(match value {
+                    "none" => Flow::None,
+                    "rts" => Flow::Rts,
+                    "xon" => Flow::Xon,
+                    _ => return Err(format!("flow `{value}` is none of `none`, `rts`, `xon`")),
+                });
+            }
+            "baud" | "flow" => return Err(format!("`{key}` stands twice")),
+            _ => return Err(format!("`{key}` is neither `baud` nor `flow`")),
+        }
+    }
+    let baud = baud.ok_or("`baud` is missing: a guessed rate gives garbage")?;
+    Ok(Address::Serial { path: path.to_owned(), baud, flow: flow.unwrap_or_default() })
+}
+
+impl fmt::Display for Flow {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::None => "none",
+            Self::Rts => "rts",
+            Self::Xon => "xon",
+        })
+    }
+}
+
+impl fmt::Display for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Tcp { host, port } if host.contains(':') => write!(f, "tcp://[{host}]:{port}"),
+            Self::Tcp { host, port } => write!(f, "tcp://{host}:{port}"),
+            Self::Serial { path, baud, flow: Flow::None } => write!(f, "serial://{path}?baud={baud}"),
+            Self::Serial { path, baud, flow } => write!(f, "serial://{path}?baud={baud}&flow={flow}"),
+        }
+    }
+}
+
+impl TryFrom<String> for Address {
+    type Error = AddressError;
+    fn try_from(text: String) -> Result<Self, AddressError> {
+        text.parse()
+    }
+}
+
+impl From<Address> for String {
+    fn from(address: Address) -> Self {
+        address.to_string()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(text: &str, expected: &str) {
+        let got = match text.parse::<Address>() {
+            Ok(address) => {
+                assert_eq!(address.to_string().parse::<Address>().as_ref(), Ok(&address), "print and parse again");
+                address.to_string()
+            }
+            Err(error) => error.why,
+        };
+        assert_eq!(got, expected, "{text}");
+    }
+
+    #[test]
+    fn addresses() {
+        check("tcp://bench-scope:5025", "tcp://bench-scope:5025");
+        check("tcp://192.0.2.7", "tcp://192.0.2.7:5025");
+        check("tcp://[::1]:99", "tcp://[::1]:99");
+        check("tcp://[::1]", "tcp://[::1]:5025");
+        check("tcp://:5025", "the host is missing");
+        check("tcp://a:0", "`0` is not a port from 1 to 65535");
+        check("tcp://a:70000", "`70000` is not a port from 1 to 65535");
+        check("tcp://a:5025/x", "a tcp address ends with its port");
+        check("http://a", "`http` is neither `tcp` nor `serial`");
+        check("/dev/ttyUSB0", "there is no `://`");
+        check("serial:///dev/ttyUSB0?baud=115200", "serial:///dev/ttyUSB0?baud=115200");
+        check("serial:///dev/ttyUSB0?baud=9600&flow=rts", "serial:///dev/ttyUSB0?baud=9600&flow=rts");
+        check("serial:///dev/ttyUSB0?baud=9600&flow=xon", "serial:///dev/ttyUSB0?baud=9600&flow=xon");
+        check("serial:///dev/ttyUSB0?baud=9600&flow=maybe", "flow `maybe` is none of `none`, `rts`, `xon`");
+        check("serial:///dev/ttyUSB0", "`baud` is missing: a guessed rate gives garbage");
+        check("serial:///dev/ttyUSB0?baud=fast", "`fast` is not a baud rate from 50 to 12000000");
+        check("serial:///dev/ttyUSB0?baud=1&baud=2", "`1` is not a baud rate from 50 to 12000000");
+        check("serial:///dev/ttyUSB0?baud=9600&baud=9600", "`baud` stands twice");
+        check("serial:///dev/ttyUSB0?baud=9600&parity=odd", "`parity` is neither `baud` nor `flow`");
+        check("serial://ttyUSB0?baud=9600", "`ttyUSB0` is not an absolute path: three slashes follow `serial:`");
+        check("serial:///dev/tty USB0?baud=9600", "there is a blank or a control character in it");
+    }
+}

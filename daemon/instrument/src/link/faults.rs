@@ -1,0 +1,211 @@
+//! A wrapper that spoils a link, by a seed: the same seed and traffic give the same faults.
+
+use super::{BoxFuture, Link, LinkError};
+use core::time::Duration;
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use tapewright_clock::{Clock, Instant};
+
+/// Which faults a link has, as chances from 0 to 1.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Spoil {
+    /// Chance that a received byte is lost.
+    pub drop_byte: f64,
+    /// Chance that a received byte comes twice.
+    pub double_byte: f64,
+    /// Chance that a bit of a received byte flips.
+    pub garble_byte: f64,
+    /// Chance that a received chunk comes twice, the second time `late_by` after the first.
+    pub repeat_chunk: f64,
+    /// Chance that a received chunk comes late.
+    pub late_chunk: f64,
+    /// By how much.
+    pub late_by: Duration,
+    /// Chance that a received chunk is lost.
+    pub drop_chunk: f64,
+    /// Chance that a sent message is lost.
+    pub drop_message: f64,
+    /// Chance that the port closes at a send; it stays closed until it is opened anew.
+    pub close: f64,
+    /// Whether chunks are cut into pieces of a few bytes.
+    pub split: bool,
+}
+
+struct Inside {
+    spoil: Spoil,
+    random: Random,
+    spoilt: u64,
+}
+
+/// Changes the faults of a [`Faulty`] link while it runs. Clones share them.
+#[derive(Clone)]
+pub struct FaultControl(Arc<Mutex<Inside>>);
+
+impl FaultControl {
+    fn inside(&self) -> MutexGuard<'_, Inside> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Sets the faults from now on.
+    pub fn set(&self, spoil: Spoil) {
+        self.inside().spoil = spoil;
+    }
+
+    /// How many faults there have been.
+    #[must_use]
+    pub fn spoilt(&self) -> u64 {
+        self.inside().spoilt
+    }
+}
+
+/// A small seeded generator (splitmix, public domain): faults must repeat, not be unguessable.
+struct Random(u64);
+
+impl Random {
+    const fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^ (z >> 31)
+    }
+
+    fn share(&mut self) -> f64 {
+        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+    }
+}
+
+impl Inside {
+    fn strikes(&mut self, chance: f64) -> bool {
+        // A chance of nothing draws nothing, so that one fault's numbers do not move another's.
+        let strikes = chance > 0.0 && self.random.share() < chance;
+        self.spoilt += u64::from(strikes);
+        strikes
+    }
+
+    fn spoil_bytes(&mut self, bytes: &[u8]) -> Vec<u8> {
+        let mut out = Vec::with_capacity(bytes.len());
+        for &byte in bytes {
+            if self.strikes(self.spoil.drop_byte) {
+                continue;
+            }
+            let byte = if self.strikes(self.spoil.garble_byte) { byte ^ (1 << (self.random.next() % 8)) } else { byte };
+            out.push(byte);
+            if self.strikes(self.spoil.double_byte) {
+                out.push(byte);
+            }
+        }
+        out
+    }
+}
+
+/// A link with faults.
+pub struct Faulty<L> {
+    inner: L,
+    clock: Clock,
+    control: FaultControl,
+    /// What has been received and waits for its time, in order.
+    held: VecDeque<(Instant, Vec<u8>)>,
+    closed: bool,
+}
+
+impl<L: Link> Faulty<L> {
+    /// Spoils `inner`.
+    pub fn new(inner: L, clock: Clock, seed: u64, spoil: Spoil) -> (Self, FaultControl) {
+        let control = FaultControl(Arc::new(Mutex::new(Inside { spoil, random: Random(seed), spoilt: 0 })));
+        (Self { inner, clock, control: control.clone(), held: VecDeque::new(), closed: false }, control)
+    }
+
+    fn hold(&mut self, bytes: &[u8]) {
+        let now = self.clock.now();
+        let mut inside = self.control.inside();
+        let spoil = inside.spoil;
+        if inside.strikes(spoil.drop_chunk) {
+            return;
+        }
+        let late = inside.strikes(spoil.late_chunk);
+        let mut due = if late { now + spoil.late_by } else { now };
+        // A line keeps its order: nothing overtakes what is late.
+        due = due.max(self.held.back().map_or(due, |(at, _)| *at));
+        let spoilt = inside.spoil_bytes(bytes);
+        let repeat = inside.strikes(spoil.repeat_chunk).then(|| spoilt.clone());
+        let mut rest = spoilt.as_slice();
+        while spoil.split && rest.len() > 1 {
+            let (piece, after) = rest.split_at((1 + (inside.random.next() % 5) as usize).min(rest.len()));
+            self.held.push_back((due, piece.to_vec()));
+            rest = after;
+        }
+        if !rest.is_empty() {
+            self.held.push_back((due, rest.to_vec()));
+        }
+        if let Some(again) = repeat.filter(|again| !again.is_empty()) {
+            self.held.push_back((due + spoil.late_by, again));
+        }
+    }
+
+    fn gone(&self) -> LinkError {
+        LinkError::Closed { link: self.describe(), why: "the port was closed".into() }
+    }
+}
+
+impl<L: Link> Link for Faulty<L> {
+    fn send<'a>(&'a mut self, bytes: &'a [u8], deadline: Instant) -> BoxFuture<'a, Result<(), LinkError>> {
+        Box::pin(async move {
+            let lost = {
+                let mut inside = self.control.inside();
+                let (close, drop_message) = (inside.spoil.close, inside.spoil.drop_message);
+                self.closed |= inside.strikes(close);
+                inside.strikes(drop_message)
+            };
+            if self.closed {
+                return Err(self.gone());
+            }
+            if lost { Ok(()) } else { self.inner.send(bytes, deadline).await }
+        })
+    }
+
+    fn receive(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Vec<u8>, LinkError>> {
+        Box::pin(async move {
+            loop {
+                if self.closed {
+                    return Err(self.gone());
+                }
+                let now = self.clock.now();
+                match self.held.front() {
+                    Some((due, _)) if *due <= now => {
+                        if let Some((_, bytes)) = self.held.pop_front() {
+                            return Ok(bytes);
+                        }
+                    }
+                    _ => {}
+                }
+                let until = self.held.front().map_or(deadline, |(due, _)| (*due).min(deadline));
+                match self.inner.receive(until).await {
+                    Ok(bytes) => self.hold(&bytes),
+                    // Something held may have come due meanwhile.
+                    Err(error)
+                        if error.is_timeout() && self.held.front().is_some_and(|(due, _)| *due <= self.clock.now()) => {
+                    }
+                    Err(error) => return Err(error),
+                }
+            }
+        })
+    }
+
+    fn reopen(&mut self) -> BoxFuture<'_, Result<(), LinkError>> {
+        Box::pin(async move {
+            self.held.clear();
+            self.inner.reopen().await?;
+            self.closed = false;
+            Ok(())
+        })
+    }
+
+    fn describe(&self) -> String {
+        self.inner.describe()
+    }
+
+    fn byte_s(&self) -> f64 {
+        self.inner.byte_s()
+    }
+}

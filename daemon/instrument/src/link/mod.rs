@@ -1,0 +1,151 @@
+//! Links: bytes to an instrument and back, each with a deadline.
+//!
+//! [`Link`] is object-safe, so that wrappers stack: [`recorder`] keeps what passed, [`faults`]
+//! spoils it by a seed. A link knows nothing of messages; [`crate::scpi::Session`] does.
+
+mod address;
+pub mod faults;
+pub mod in_process;
+pub mod recorder;
+mod serial;
+mod tcp;
+
+use core::future::Future;
+use core::pin::Pin;
+use tapewright_clock::{Clock, Instant};
+
+pub use address::{Address, AddressError, Flow};
+pub use in_process::{InProcess, Peer};
+pub use serial::Serial;
+pub use tcp::Tcp;
+
+/// A boxed future that may move between threads.
+pub type BoxFuture<'a, T> = Pin<Box<dyn Future<Output = T> + Send + 'a>>;
+
+/// Why bytes could not be moved.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum LinkError {
+    /// Nothing came before the deadline.
+    #[error("nothing came from {link} in time")]
+    Timeout {
+        /// Which link, as its [`Link::describe`] says.
+        link: String,
+    },
+    /// The bytes could not be sent before the deadline.
+    #[error("{link} took only part of a message in time: it is busy, switched off, or its flow control holds us back")]
+    SendTimeout {
+        /// Which link.
+        link: String,
+    },
+    /// The other end is gone: unplugged, switched off, or it closed the connection.
+    #[error("{link} is closed: {why}; check the cable and the power, then try again")]
+    Closed {
+        /// Which link.
+        link: String,
+        /// What was seen.
+        why: String,
+    },
+    /// The link could not be opened.
+    #[error("could not open {link}: {why}; {remedy}")]
+    Open {
+        /// Which link.
+        link: String,
+        /// What was seen.
+        why: String,
+        /// What to do.
+        remedy: &'static str,
+        /// The system's error.
+        #[source]
+        source: Option<std::io::Error>,
+    },
+    /// The system refused a read or a write.
+    #[error("{doing} on {link} failed")]
+    Io {
+        /// Which link.
+        link: String,
+        /// What was tried.
+        doing: &'static str,
+        /// The system's error.
+        #[source]
+        source: std::io::Error,
+    },
+    /// Real links cannot follow a virtual clock.
+    #[error("{link} is a real device and cannot follow a virtual clock; open it with a real one")]
+    NeedsRealClock {
+        /// Which link.
+        link: String,
+    },
+}
+
+impl LinkError {
+    /// Whether only time ran out: the link itself may be sound.
+    #[must_use]
+    pub const fn is_timeout(&self) -> bool {
+        matches!(self, Self::Timeout { .. })
+    }
+}
+
+/// Moves bytes to and from one instrument.
+pub trait Link: Send {
+    /// Sends all bytes before the deadline.
+    ///
+    /// # Errors
+    /// [`LinkError`]; after an error an unknown part of the bytes may have been sent.
+    fn send<'a>(&'a mut self, bytes: &'a [u8], deadline: Instant) -> BoxFuture<'a, Result<(), LinkError>>;
+
+    /// Waits for at least one byte and returns what is there. A deadline in the past takes what has
+    /// already come. Dropping the future loses nothing.
+    ///
+    /// # Errors
+    /// [`LinkError::Timeout`] when nothing came; others when the link is gone.
+    fn receive(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Vec<u8>, LinkError>>;
+
+    /// Closes and opens anew; bytes on their way are lost.
+    ///
+    /// # Errors
+    /// [`LinkError::Open`] when it does not come back.
+    fn reopen(&mut self) -> BoxFuture<'_, Result<(), LinkError>>;
+
+    /// What this is, for messages: its address.
+    fn describe(&self) -> String;
+
+    /// Seconds that one byte takes on the wire; 0 where it does not matter.
+    fn byte_s(&self) -> f64 {
+        0.0
+    }
+}
+
+impl<L: Link + ?Sized> Link for Box<L> {
+    fn send<'a>(&'a mut self, bytes: &'a [u8], deadline: Instant) -> BoxFuture<'a, Result<(), LinkError>> {
+        (**self).send(bytes, deadline)
+    }
+
+    fn receive(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Vec<u8>, LinkError>> {
+        (**self).receive(deadline)
+    }
+
+    fn reopen(&mut self) -> BoxFuture<'_, Result<(), LinkError>> {
+        (**self).reopen()
+    }
+
+    fn describe(&self) -> String {
+        (**self).describe()
+    }
+
+    fn byte_s(&self) -> f64 {
+        (**self).byte_s()
+    }
+}
+
+/// Opens the link that an address names.
+///
+/// # Errors
+/// [`LinkError::Open`] says what was tried and what to do; [`LinkError::NeedsRealClock`] on a
+/// virtual clock.
+pub async fn connect(address: &Address, clock: &Clock) -> Result<Box<dyn Link>, LinkError> {
+    match address {
+        Address::Tcp { host, port } => Ok(Box::new(Tcp::open(host, *port, clock.clone()).await?)),
+        Address::Serial { path, baud, flow } => Ok(Box::new(Serial::open(path, *baud, *flow, clock.clone()).await?)),
+    }
+}

@@ -1,0 +1,333 @@
+//! Reading a record: its scaling, its blocks, and whether both fit what was set.
+
+use super::plan::{ChannelPlan, TimePlan};
+use super::setup::Standing;
+use super::{Scope, ScopeError};
+use crate::capture::Trace;
+use crate::dialect::{CodeScale, Formula, Op, Preamble, PreambleForm, RawPreamble, Slot, TimebaseIs, Values, decode};
+use crate::request::{CaptureRequest, Detection};
+use crate::scpi::answer;
+
+/// Tries of one block: what the scope holds is still there.
+const BLOCK_TRIES: u32 = 3;
+/// How long one part of a record may take on a slow link.
+const PART_S: f64 = 4.0;
+/// Fewest codes of a part.
+const LEAST_PART: u32 = 1000;
+/// Share of a record that must be superfluous before only a part is read.
+const SUPERFLUOUS: f64 = 0.05;
+
+impl Scope {
+    /// Reads one channel of the record that the scope holds.
+    pub(super) async fn read_trace(
+        &mut self,
+        plan: &ChannelPlan,
+        standing: &Standing,
+        time: &TimePlan,
+        request: &CaptureRequest,
+    ) -> Result<Trace, ScopeError> {
+        let label = plan.input.label.clone();
+        let name = Self::channel_values(plan);
+        let preamble = self.preamble(plan, standing, time, request).await?;
+        let pairs = request.detection == Detection::Peak;
+        let (first, count) = Self::part_asked_for(&preamble, request, pairs);
+        let bits = self.data_bits();
+        let bytes = self.read_codes(&label, &name, first, count, bits).await?;
+        let decoded = decode(&self.dialect, &bytes, bits, preamble.scale)
+            .map_err(|trouble| ScopeError::BadData { channel: label.clone(), why: trouble.to_string() })?;
+        self.check_scaling(&label, plan, standing, decoded.scale, (decoded.code_low, decoded.code_high), bits)?;
+        let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
+        let limits = &self.dialect.limits;
+        let each = if pairs { 2.0 } else { 1.0 };
+        let first_s = preamble.first_s + f64::from(first) * preamble.code_interval_s;
+        let root = 3_f64.sqrt();
+        Ok(Trace {
+            signal: plan.signal(),
+            channel: label,
+            // The middle of the first pair's bin lies one code's time after the bin's start.
+            t0_s: if pairs { first_s + preamble.code_interval_s } else { first_s },
+            dt_s: preamble.code_interval_s * each,
+            pairs,
+            gain_v: decoded.scale.gain_v * back,
+            offset_v: decoded.scale.offset_v * back,
+            code_low: decoded.code_low,
+            code_high: decoded.code_high,
+            gain_uncertainty: limits.gain_tolerance / root,
+            offset_uncertainty_v: (limits.offset_tolerance_divisions * standing.volts_a_division
+                + limits.offset_tolerance_v * plan.point.probe_factor)
+                / root,
+            bandwidth_hz: limits.bandwidth_hz,
+            codes: decoded.codes,
+        })
+    }
+
+    async fn preamble(
+        &mut self,
+        plan: &ChannelPlan,
+        standing: &Standing,
+        time: &TimePlan,
+        request: &CaptureRequest,
+    ) -> Result<Preamble, ScopeError> {
+        let label = &plan.input.label;
+        let name = Self::channel_values(plan);
+        let paired = request.detection == Detection::Peak;
+        self.group(Op::Select, &name, &format!("choose {label} for reading")).await?;
+        let doing = format!("ask the scaling of {label}");
+        let (points, interval_s, first_s, scale) = match self.dialect.preamble {
+            PreambleForm::TenFields => {
+                let message = self.built(Op::AskPreamble, &name, &doing)?;
+                let mut told = Vec::new();
+                for _ in 0..2 {
+                    let raw = self.session.query_as(&message, RawPreamble::parse).await;
+                    told.push(raw.map_err(|source| self.failed(&doing, source))?);
+                }
+                let raw = told[0];
+                // A digit that the line spoilt would be wrong volts or seconds without any error.
+                if told[1] != raw {
+                    let why = "the scaling, asked twice, differs: the line garbles bytes".into();
+                    return Err(ScopeError::BadData { channel: label.clone(), why });
+                }
+                self.check_codes_of(label, &raw, paired)?;
+                let first_s = raw.x_origin_s - raw.x_reference * raw.x_increment_s;
+                (raw.points, raw.x_increment_s, first_s, self.dialect.formula.scale(&raw))
+            }
+            PreambleForm::Queries => {
+                let message = self.built(Op::AskTimebase, &Values::new(), &doing)?;
+                let interval = self.session.query_as(&message, answer::value).await;
+                let told = interval.map_err(|source| self.failed(&doing, source))?;
+                let message = self.built(Op::AskPoints, &Values::new(), &doing)?;
+                let points = self.session.query_as(&message, answer::integer).await;
+                let points = points.map_err(|source| self.failed(&doing, source))?;
+                let points = u32::try_from(points).unwrap_or(0).max(1);
+                let between = f64::from(points.max(2) - 1);
+                let interval_s = match self.dialect.timebase_is {
+                    TimebaseIs::Interval => told,
+                    TimebaseIs::Span => told / between,
+                    TimebaseIs::SecondsADivision => told * self.dialect.limits.time_divisions / f64::from(points),
+                };
+                // The trigger lies at a share of the record, as it was set.
+                let set_between = time.span_s / f64::from(time.points) * f64::from(time.points.max(2) - 1);
+                let share = (time.before_s / set_between).clamp(0.0, 1.0);
+                let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
+                let full = self.dialect.limits.full_scale(standing.volts_a_division) / back;
+                let codes = f64::from(1_u32 << self.data_bits());
+                let scale = CodeScale { gain_v: full / codes, offset_v: standing.centre_v / back };
+                (points, interval_s, -share * interval_s * between, scale)
+            }
+        };
+        let bad = |why: String| ScopeError::BadData { channel: label.clone(), why };
+        if points < 2 || points > self.dialect.limits.greatest_points {
+            return Err(bad(format!(
+                "the record is told to hold {points} points, expected 2 to {}",
+                self.dialect.limits.greatest_points
+            )));
+        }
+        let doubled = paired && !self.dialect.peak_counts_values;
+        let codes = if doubled { points * 2 } else { points };
+        let code_interval_s = if doubled { interval_s / 2.0 } else { interval_s };
+        self.check_time(label, code_interval_s, codes, first_s, time, request)?;
+        Ok(Preamble { codes, code_interval_s, first_s, scale })
+    }
+
+    fn check_codes_of(&self, label: &str, raw: &RawPreamble, paired: bool) -> Result<(), ScopeError> {
+        let dialect = &self.dialect;
+        let format = if self.data_bits() == 16 { dialect.format_code_16 } else { dialect.format_code_8 };
+        let bad = |why: String| Err(ScopeError::BadData { channel: label.to_owned(), why });
+        if raw.format != format {
+            return bad(format!("its data are told to have form {}, but form {format} was asked for", raw.format));
+        }
+        if paired != (raw.kind == dialect.type_code_peak) {
+            let asked = if paired { "pairs" } else { "samples" };
+            return bad(format!("the acquisition is told to be of type {}, but {asked} were asked for", raw.kind));
+        }
+        Ok(())
+    }
+
+    /// The record must hold what was asked for: span, place, rate and number.
+    fn check_time(
+        &self,
+        label: &str,
+        interval_s: f64,
+        codes: u32,
+        first_s: f64,
+        time: &TimePlan,
+        request: &CaptureRequest,
+    ) -> Result<(), ScopeError> {
+        let bad = |why: String| Err(ScopeError::BadData { channel: label.to_owned(), why });
+        let each = if request.detection == Detection::Peak { 2.0 } else { 1.0 };
+        let last_s = first_s + interval_s * f64::from(codes);
+        let slack = 2.0 * each * interval_s + 1e-3 * request.span_s;
+        if first_s > -request.before_s + slack || last_s < request.span_s - request.before_s - slack {
+            return bad(format!(
+                "the record runs from {first_s:.6e} s to {last_s:.6e} s of the trigger, but {:.6e} s to {:.6e} s were asked for",
+                -request.before_s,
+                request.span_s - request.before_s
+            ));
+        }
+        let length = interval_s * f64::from(codes);
+        if length > time.span_s * 2.6 {
+            return bad(format!("the record is {length:.6e} s long, but {:.6e} s were set", time.span_s));
+        }
+        let rate = 1.0 / (interval_s * each);
+        if rate < request.least_rate_hz * 0.999 {
+            return bad(format!(
+                "the rate is {rate:.6e} Hz, but at least {:.6e} Hz were asked for",
+                request.least_rate_hz
+            ));
+        }
+        let inside = request.span_s / interval_s;
+        if inside * 1.001 + 1.0 < f64::from(request.least_points) {
+            return bad(format!(
+                "{inside:.0} points lie in the time asked for, but at least {} were asked for",
+                request.least_points
+            ));
+        }
+        Ok(())
+    }
+
+    /// First code and number of codes that cover what was asked; a longer record is not read whole.
+    fn part_asked_for(preamble: &Preamble, request: &CaptureRequest, pairs: bool) -> (u32, u32) {
+        let all = preamble.codes;
+        let place = |t_s: f64| ((t_s - preamble.first_s) / preamble.code_interval_s).clamp(0.0, f64::from(all));
+        let even = |n: f64| if pairs { (n / 2.0).floor() * 2.0 } else { n };
+        let first = even((place(-request.before_s) + 1e-6).floor());
+        let last = even((place(request.span_s - request.before_s) - 1e-6).ceil() + if pairs { 1.0 } else { 0.0 });
+        let count = (last - first).clamp(2.0, f64::from(all));
+        if count > f64::from(all) * (1.0 - SUPERFLUOUS) {
+            return (0, all);
+        }
+        (first as u32, (count as u32).min(all - first as u32))
+    }
+
+    async fn read_codes(
+        &mut self,
+        label: &str,
+        name: &Values,
+        first: u32,
+        count: u32,
+        bits: u32,
+    ) -> Result<Vec<u8>, ScopeError> {
+        let each = bits / 8;
+        let by_time = if self.session.byte_s() > 0.0 {
+            (PART_S / self.session.byte_s() / f64::from(each)) as u32
+        } else {
+            u32::MAX
+        };
+        let part = by_time.max(LEAST_PART).min(self.dialect.limits.points_a_read) & !1;
+        let mut bytes = Vec::with_capacity((count * each) as usize);
+        let mut at = first;
+        while at < first + count {
+            let now = part.min(first + count - at);
+            let mut block = self.read_part(label, name, at, now, each).await?;
+            if self.read_twice {
+                let again = self.read_part(label, name, at, now, each).await?;
+                if again != block {
+                    // Two of three must agree, or the line is not fit for use.
+                    let third = self.read_part(label, name, at, now, each).await?;
+                    if third != block && third != again {
+                        let why = format!(
+                            "three readings of points {} to {} all differ: the line garbles bytes",
+                            at + 1,
+                            at + now
+                        );
+                        return Err(ScopeError::BadData { channel: label.to_owned(), why });
+                    }
+                    block = third;
+                }
+            }
+            bytes.extend_from_slice(&block);
+            at += now;
+        }
+        Ok(bytes)
+    }
+
+    /// One part, asked again when it came spoilt: the record is still in the scope.
+    async fn read_part(
+        &mut self,
+        label: &str,
+        name: &Values,
+        at: u32,
+        count: u32,
+        each: u32,
+    ) -> Result<Vec<u8>, ScopeError> {
+        let doing = format!("read points {} to {} of {label}", at + 1, at + count);
+        let values = name
+            .clone()
+            .number(Slot::First, f64::from(at + 1))
+            .number(Slot::Last, f64::from(at + count))
+            .number(Slot::Count, f64::from(count));
+        let mut tries = 0;
+        loop {
+            tries += 1;
+            match self.read_part_once(label, &values, count, each, &doing).await {
+                Err(error) if error.is_fault() && tries < BLOCK_TRIES => {
+                    tracing::warn!("{doing}: {error}; asking again");
+                }
+                done => return done,
+            }
+        }
+    }
+
+    async fn read_part_once(
+        &mut self,
+        label: &str,
+        values: &Values,
+        count: u32,
+        each: u32,
+        doing: &str,
+    ) -> Result<Vec<u8>, ScopeError> {
+        let opened = self.session.reopened();
+        self.groups(&[(Op::Select, values.clone()), (Op::Chunk, values.clone())], doing).await?;
+        let message = self.built(Op::AskData, values, doing)?;
+        let wanted = (count * each) as usize;
+        let block = self.session.query_block(&message, wanted.max(64) * 2).await;
+        let block = block.map_err(|source| self.failed(doing, source))?;
+        if block.len() != wanted {
+            let why = format!("{} bytes came where {wanted} were due", block.len());
+            return Err(ScopeError::BadData { channel: label.to_owned(), why });
+        }
+        if self.session.reopened() != opened {
+            let why = "the link was opened anew while it was read: the record may be another".into();
+            return Err(ScopeError::BadData { channel: label.to_owned(), why });
+        }
+        Ok(block)
+    }
+
+    /// The scaling told with the data must fit the settings read back: a wrong formula gives wrong
+    /// volts without any error of the instrument.
+    fn check_scaling(
+        &self,
+        label: &str,
+        plan: &ChannelPlan,
+        standing: &Standing,
+        scale: CodeScale,
+        ends: (i32, i32),
+        bits: u32,
+    ) -> Result<(), ScopeError> {
+        if self.dialect.formula == Formula::Range {
+            return Ok(());
+        }
+        let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
+        let limits = &self.dialect.limits;
+        let codes_a_step = f64::from(1_u32 << bits.saturating_sub(limits.converter_bits));
+        let division = scale.gain_v * back * codes_a_step * limits.steps_a_division;
+        let wrong = |why: String| {
+            Err(ScopeError::Scaling { channel: label.to_owned(), why, dialect: self.dialect.name.clone() })
+        };
+        if (division / standing.volts_a_division - 1.0).abs() > 0.02 {
+            return wrong(format!(
+                "a division would be {division:.6} V, but {:.6} V are set",
+                standing.volts_a_division
+            ));
+        }
+        let middle_code = (f64::from(ends.0) + f64::from(ends.1) + codes_a_step) / 2.0;
+        let middle = (scale.offset_v + middle_code * scale.gain_v) * back;
+        if (middle - standing.centre_v).abs() > 0.6 * standing.volts_a_division {
+            return wrong(format!(
+                "the middle of the range would be {middle:.6} V, but {:.6} V are set",
+                standing.centre_v
+            ));
+        }
+        Ok(())
+    }
+}

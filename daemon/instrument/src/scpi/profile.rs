@@ -1,0 +1,101 @@
+//! What a session must know of an instrument's manners: bounds, waits, ends of lines.
+//!
+//! Start values by the project's reference notes on serial practice: some makers ask for 3 s and
+//! more before a busy scope is called dumb (instrument maker's manual, not named); the rest is
+//! common practice, no source.
+
+use core::time::Duration;
+use serde::{Deserialize, Serialize};
+
+/// What ends a message that we send.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(rename_all = "kebab-case")]
+pub enum Terminator {
+    /// NL, as the standard has it.
+    #[default]
+    Nl,
+    /// CR and NL.
+    CrNl,
+    /// CR.
+    Cr,
+}
+
+impl Terminator {
+    /// The bytes.
+    #[must_use]
+    pub const fn bytes(self) -> &'static [u8] {
+        match self {
+            Self::Nl => b"\n",
+            Self::CrNl => b"\r\n",
+            Self::Cr => b"\r",
+        }
+    }
+}
+
+/// An instrument's manners.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Profile {
+    /// End of what we send.
+    pub terminator: Terminator,
+    /// How long the first byte of a short reply may take.
+    pub first_byte: Duration,
+    /// How long a reply may pause.
+    pub gap: Duration,
+    /// Silence that ends resynchronising's wait, at least.
+    pub silence: Duration,
+    /// Most bytes of a line.
+    pub most_line: usize,
+    /// Most bytes of a block, where the asker knows no better.
+    pub most_block: usize,
+    /// Whether the instrument sends back what we send.
+    pub echo: bool,
+    /// Whether answers carry a header word.
+    pub reply_header: bool,
+    /// Whether blank bytes (NL, CR, NUL) may stand between answers; otherwise they are suspicious.
+    pub padding: bool,
+    /// Whether a definite block may come without an end of line.
+    pub bare_block: bool,
+    /// Bytes that make it drop what it holds; none: an empty line.
+    pub clear: Option<Vec<u8>>,
+    /// Mask of the standard event register that is put back after resynchronising.
+    pub event_mask: u8,
+}
+
+impl Default for Profile {
+    fn default() -> Self {
+        Self {
+            terminator: Terminator::Nl,
+            first_byte: Duration::from_secs(3),
+            gap: Duration::from_millis(250),
+            silence: Duration::from_millis(200),
+            most_line: 64 * 1024,
+            most_block: 64 << 20,
+            echo: false,
+            reply_header: false,
+            padding: false,
+            bare_block: false,
+            clear: None,
+            event_mask: 0,
+        }
+    }
+}
+
+impl Profile {
+    /// Longest pause inside a reply, given the time of a byte.
+    #[must_use]
+    pub fn gap_with(&self, byte_s: f64) -> Duration {
+        self.gap.max(Duration::from_secs_f64(50.0 * byte_s))
+    }
+
+    /// Silence to wait for, given the time of a byte.
+    #[must_use]
+    pub fn silence_with(&self, byte_s: f64) -> Duration {
+        self.silence.max(Duration::from_secs_f64(20.0 * byte_s))
+    }
+
+    /// Longest time of a whole reply of so many bytes.
+    #[must_use]
+    pub fn whole_with(&self, bytes: usize, byte_s: f64) -> Duration {
+        self.first_byte + Duration::from_secs_f64(bytes as f64 * byte_s * 1.5 + 1.0)
+    }
+}

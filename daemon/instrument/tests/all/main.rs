@@ -1,0 +1,5 @@
+//! Tests of the instrument room from outside: one program, since each links everything.
+
+mod common;
+mod dialects;
+mod session;

@@ -1,0 +1,318 @@
+//! From the levels of scans to a head's curve, and from the curve to the quantities that are judged.
+//!
+//! The quantities are those of [`tapewright_formats::definitions`]. A scope gain that cancels in a ratio
+//! is not counted there; a shift that all segments share (noise lift, noise power) is carried
+//! through by evaluating the quantity with and without it.
+
+use crate::error::{MeasureError, at_least};
+use crate::estimate::{Contribution, Estimate};
+use crate::extremes::{Ends, least_and_greatest};
+use crate::statistics::{deviation_interval, median_efficiency_factor, median_in_place, moments_of_finite};
+use tapewright_formats::definitions::{ENTRANCE, EXIT, MIDDLE, SEGMENTS};
+
+/// A number a segment.
+pub type Segments = [f64; SEGMENTS];
+
+/// Levels of the segments of one scan, with what is known about their errors.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScanLevels {
+    /// Level of each segment: amplitude of the carrier, in volts.
+    pub level_v: Segments,
+    /// Standard uncertainty of each from noise and sampling alone; independent between segments and scans.
+    pub random_v: Segments,
+    /// Standard uncertainty of each from the correction of bias; one sign for all segments and scans.
+    pub systematic_v: Segments,
+    /// Relative standard uncertainty common to all levels of the set-up; cancels in ratios.
+    pub gain_u: f64,
+    /// Relative standard uncertainty of each segment that repeats in each frame (picture content).
+    pub shape_u: f64,
+    /// Noise in the method's band, as an amplitude in volts (`sqrt(2)` of its rms).
+    pub noise_v: f64,
+}
+
+impl ScanLevels {
+    /// Mean level of the scan, in volts.
+    #[must_use]
+    pub fn mean_v(&self) -> f64 {
+        mean(&self.level_v)
+    }
+}
+
+pub(crate) fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+/// The curve of one head: `M_k`, the median over frames.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeadCurve {
+    /// Median level of each segment, in volts.
+    pub median_v: Segments,
+    /// Standard error of each median, without what all segments share.
+    pub standard_error_v: Segments,
+    /// Degrees of freedom behind a sum over some segments; none: a great many.
+    pub shape_dof: Option<f64>,
+    /// Standard error of the curve's mean level, with what all segments share.
+    pub mean_error_v: f64,
+    /// Degrees of freedom of that.
+    pub mean_dof: Option<f64>,
+    /// As in [`ScanLevels::systematic_v`], median over frames.
+    pub systematic_v: Segments,
+    /// As in [`ScanLevels::gain_u`].
+    pub gain_u: f64,
+    /// As in [`ScanLevels::shape_u`].
+    pub shape_u: f64,
+    /// As in [`ScanLevels::noise_v`].
+    pub noise_v: f64,
+    /// How many frames.
+    pub frames: usize,
+}
+
+impl HeadCurve {
+    /// Median over frames with its standard error.
+    ///
+    /// The scatter is taken from the frames, after what all segments of a frame share was removed, and
+    /// shrunk towards what the noise predicts with the weight of ten observations: few frames give
+    /// wild deviations segment by segment. The prediction is averaged over seven neighbours. One frame relies
+    /// on it alone.
+    ///
+    /// # Errors
+    /// [`MeasureError::TooShort`] for no frame.
+    pub fn over_frames(frames: &[ScanLevels]) -> Result<Self, MeasureError> {
+        at_least("frames of a curve", frames.len(), 1)?;
+        let n = frames.len();
+        let over =
+            |pick: &dyn Fn(&ScanLevels) -> f64| median_in_place(&mut frames.iter().map(pick).collect::<Vec<_>>());
+        let median_v: Segments = core::array::from_fn(|k| over(&|f| f.level_v[k]));
+        let systematic_v: Segments = core::array::from_fn(|k| over(&|f| f.systematic_v[k]));
+        let own_prediction: Segments = core::array::from_fn(|k| over(&|f| f.random_v[k]));
+        // A few lines a segment predict their scatter badly: take neighbours together.
+        let predicted: Segments = core::array::from_fn(|k| {
+            let near = &own_prediction[k.saturating_sub(3)..(k + 4).min(SEGMENTS)];
+            (near.iter().map(|u| u * u).sum::<f64>() / near.len() as f64).sqrt()
+        });
+        let factor = median_efficiency_factor(n) / (n as f64).sqrt();
+        let means = moments_of_finite(frames.iter().map(ScanLevels::mean_v));
+        let scatter = shape_scatter(frames, means.mean);
+        // Observed over predicted variance, pooled over the segments.
+        let (mut observed, mut expected) = (0.0, 0.0);
+        for k in 0..SEGMENTS {
+            observed += scatter[k] * scatter[k];
+            expected += predicted[k] * predicted[k];
+        }
+        let inflation = if n > 1 && expected > 0.0 { observed / expected } else { 1.0 };
+        let (own, prior) = ((n - 1) as f64, if n > 1 { 10.0 } else { 1.0 });
+        let standard_error_v = core::array::from_fn(|k| {
+            let variance = own * scatter[k].powi(2) + prior * inflation * predicted[k].powi(2);
+            factor * (variance / (own + prior)).sqrt()
+        });
+        let (mean_error_v, mean_dof) = if n > 1 {
+            (factor * means.standard_deviation, Some(own))
+        } else {
+            (predicted.iter().map(|u| u * u).sum::<f64>().sqrt() / SEGMENTS as f64, None)
+        };
+        Ok(Self {
+            median_v,
+            standard_error_v,
+            // One frame: seven segments of some lines each stand behind a prediction.
+            shape_dof: Some(if n > 1 { own * SEGMENTS as f64 * 0.6 } else { 25.0 }),
+            mean_error_v,
+            mean_dof,
+            systematic_v,
+            gain_u: frames.iter().fold(0.0, |m, f| f.gain_u.max(m)),
+            shape_u: frames.iter().fold(0.0, |m, f| f.shape_u.max(m)),
+            noise_v: over(&|f| f.noise_v),
+            frames: n,
+        })
+    }
+
+    /// Mean level of the curve, in volts.
+    #[must_use]
+    pub fn mean_v(&self) -> f64 {
+        mean(&self.median_v)
+    }
+
+    /// The curve, moved by its systematic uncertainty.
+    fn shifted(&self) -> Segments {
+        core::array::from_fn(|k| self.median_v[k] + self.systematic_v[k])
+    }
+}
+
+/// Standard deviation over frames, segment by segment, of levels scaled to one mean.
+fn shape_scatter(frames: &[ScanLevels], grand_mean: f64) -> Segments {
+    // One degree of freedom in SEGMENTS goes into each frame's own mean.
+    let lost = (SEGMENTS as f64 / (SEGMENTS as f64 - 1.0)).sqrt();
+    core::array::from_fn(|k| {
+        lost * moments_of_finite(frames.iter().map(|f| {
+            let own = f.mean_v();
+            if own > 0.0 { f.level_v[k] * grand_mean / own } else { f.level_v[k] }
+        }))
+        .standard_deviation
+    })
+}
+
+/// Error of the mean over a range of segments.
+fn error_of_mean(errors: &Segments, range: core::ops::Range<usize>) -> f64 {
+    let n = range.len() as f64;
+    errors[range].iter().map(|u| u * u).sum::<f64>().sqrt() / n
+}
+
+/// A level that can divide: refuses a curve without any.
+fn divisor(what: &'static str, level_v: f64) -> Result<f64, MeasureError> {
+    if level_v > 0.0 { Ok(level_v) } else { Err(MeasureError::InNoise { what, detail: format!("level {level_v} V") }) }
+}
+
+/// `end / middle` of a curve.
+fn end_over_middle(
+    c: &HeadCurve,
+    what: &'static str,
+    range: core::ops::Range<usize>,
+) -> Result<Estimate, MeasureError> {
+    let of = |m: &Segments| mean(&m[range.clone()]) / mean(&m[MIDDLE]);
+    let middle = divisor(what, mean(&c.median_v[MIDDLE]))?;
+    let value = of(&c.median_v);
+    let (u_end, u_middle) =
+        (error_of_mean(&c.standard_error_v, range.clone()), error_of_mean(&c.standard_error_v, MIDDLE));
+    let random = (u_end / middle).hypot(value * u_middle / middle);
+    let mut contributions = vec![
+        Contribution { degrees_of_freedom: c.shape_dof, ..Contribution::type_a("scatter over frames", random, 1.0) },
+        Contribution::type_b("correction of noise", (of(&c.shifted()) - value).abs()),
+    ];
+    if c.shape_u > 0.0 {
+        contributions.push(Contribution::type_b("picture content", value * c.shape_u * core::f64::consts::SQRT_2));
+    }
+    Ok(Estimate::combined(value, contributions)?.within(0.0, f64::MAX))
+}
+
+/// Entrance level over middle level (unit 1).
+///
+/// # Errors
+/// [`MeasureError::InNoise`] where the middle has no level.
+pub fn entrance(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
+    end_over_middle(curve, "entrance level", ENTRANCE)
+}
+
+/// Exit level over middle level (unit 1).
+///
+/// # Errors
+/// [`MeasureError::InNoise`] where the middle has no level.
+pub fn exit(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
+    end_over_middle(curve, "exit level", EXIT)
+}
+
+/// Middle level, in volts.
+///
+/// # Errors
+/// [`MeasureError::NotFinite`].
+pub fn middle_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
+    absolute(
+        curve,
+        mean(&curve.median_v[MIDDLE]),
+        error_of_mean(&curve.standard_error_v, MIDDLE),
+        mean(&curve.systematic_v[MIDDLE]),
+    )
+}
+
+/// Mean level of the curve, in volts.
+///
+/// # Errors
+/// [`MeasureError::NotFinite`].
+pub fn mean_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
+    absolute(curve, curve.mean_v(), 0.0, mean(&curve.systematic_v))
+}
+
+fn absolute(c: &HeadCurve, value: f64, shape_error: f64, systematic: f64) -> Result<Estimate, MeasureError> {
+    let contributions = vec![
+        Contribution {
+            degrees_of_freedom: c.mean_dof,
+            ..Contribution::type_a("scatter over frames", c.mean_error_v.hypot(shape_error), 1.0)
+        },
+        Contribution::type_b("correction of noise", systematic.abs()),
+        Contribution::type_b("gain of the channel and of the method", value.abs() * c.gain_u),
+        Contribution::type_b("picture content", value.abs() * c.shape_u),
+    ];
+    Ok(Estimate::combined(value, contributions)?.within(0.0, f64::MAX))
+}
+
+/// Flatness: least over greatest of the curve (unit 1).
+///
+/// The least of noisy values is too low and the greatest too high: corrected, with an interval that
+/// need not be even; see the module on extremes.
+///
+/// # Errors
+/// [`MeasureError::InNoise`] for a curve without level.
+pub fn flatness(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
+    divisor("flatness", curve.mean_v())?;
+    let ends = least_and_greatest(&curve.median_v, &curve.standard_error_v, curve.shape_dof)?;
+    let ratio = |m: &Segments| {
+        let (low, high) = m.iter().fold((f64::MAX, 0.0_f64), |(l, h), v| (l.min(*v), h.max(*v)));
+        if high > 0.0 { low.max(0.0) / high } else { 0.0 }
+    };
+    let Ends { value, low, high, u, shrunk } = ends;
+    let moved: Segments = core::array::from_fn(|k| shrunk[k] + curve.systematic_v[k]);
+    let systematic = (ratio(&moved) - ratio(&shrunk)).abs();
+    let contributions = vec![Contribution {
+        degrees_of_freedom: curve.shape_dof,
+        ..Contribution::type_a("scatter over frames", u, 1.0)
+    }];
+    let mut estimate = Estimate::with_interval(value, low, high, u, curve.shape_dof, contributions)?
+        .also(Contribution::type_b("correction of noise", systematic))?;
+    if curve.shape_u > 0.0 {
+        estimate = estimate
+            .also(Contribution::type_b("picture content", value * curve.shape_u * core::f64::consts::SQRT_2))?;
+    }
+    Ok(estimate.within(0.0, 1.0))
+}
+
+/// Balance: `20 log10` of head B's mean level over head A's, in dB. Both curves must come from one
+/// channel and range. The two fields show one picture, so its content does not enter.
+///
+/// # Errors
+/// [`MeasureError::InNoise`] where a head has no level.
+pub fn balance(a: &HeadCurve, b: &HeadCurve) -> Result<Estimate, MeasureError> {
+    let (level_a, level_b) = (divisor("balance, head A", a.mean_v())?, divisor("balance, head B", b.mean_v())?);
+    let db = |ratio: f64| 20.0 * ratio.log10();
+    let value = db(level_b / level_a);
+    let per = 20.0 / core::f64::consts::LN_10;
+    let shifted = db(mean(&b.shifted()) / mean(&a.shifted()));
+    Estimate::combined(
+        value,
+        vec![
+            Contribution {
+                degrees_of_freedom: a.mean_dof,
+                ..Contribution::type_a("scatter over frames, head A", per * a.mean_error_v / level_a, 1.0)
+            },
+            Contribution {
+                degrees_of_freedom: b.mean_dof,
+                ..Contribution::type_a("scatter over frames, head B", per * b.mean_error_v / level_b, 1.0)
+            },
+            Contribution::type_b("correction of noise", (shifted - value).abs()),
+        ],
+    )
+}
+
+/// Modulation: relative standard deviation over frames of a scan's mean level, of one head, the part
+/// that noise explains taken off (unit 1). Asymmetric interval by chi-square.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below three frames, [`MeasureError::InNoise`] without level.
+pub fn modulation(frames: &[ScanLevels]) -> Result<Estimate, MeasureError> {
+    at_least("frames of a modulation", frames.len(), 3)?;
+    let m = moments_of_finite(frames.iter().map(ScanLevels::mean_v));
+    let level = divisor("modulation", m.mean)?;
+    let noise = moments_of_finite(
+        frames.iter().map(|f| f.random_v.iter().map(|u| u * u).sum::<f64>() / (SEGMENTS * SEGMENTS) as f64),
+    )
+    .mean;
+    let dof = (frames.len() - 1) as f64;
+    let clean = |s: f64| (s * s - noise).max(0.0).sqrt() / level;
+    let (low, high) = deviation_interval(m.standard_deviation, dof, crate::COVERAGE);
+    let u = m.standard_deviation / level / (2.0 * dof).sqrt();
+    Estimate::with_interval(
+        clean(m.standard_deviation),
+        clean(low),
+        clean(high),
+        u,
+        Some(dof),
+        vec![Contribution::type_a("number of frames", u, dof)],
+    )
+}

@@ -1,0 +1,209 @@
+//! Edges after IEEE 181: state levels by histogram, mid crossings interpolated between samples.
+
+use crate::error::{MeasureError, at_least, positive};
+use crate::trace::{PairTrace, Trace};
+
+/// Direction of an edge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Polarity {
+    /// From low to high.
+    Rising,
+    /// From high to low.
+    Falling,
+}
+
+/// One edge: where the middle level is crossed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Edge {
+    /// Time of the crossing, in seconds from the trigger.
+    pub time_s: f64,
+    /// Direction.
+    pub polarity: Polarity,
+    /// The edge lies anywhere within this of its time (rectangular): half a sample where the whole
+    /// transition falls between two samples, 0 where samples lie on the transition.
+    pub half_width_s: f64,
+}
+
+/// The two states of a pulse signal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct States {
+    /// Low state, in volts.
+    pub low_v: f64,
+    /// High state, in volts.
+    pub high_v: f64,
+    /// Standard uncertainty of their difference from noise and conversion.
+    pub difference_u_v: f64,
+    /// Noise: standard deviation within the states, in volts.
+    pub noise_v: f64,
+}
+
+impl States {
+    /// High less low.
+    #[must_use]
+    pub fn difference_v(&self) -> f64 {
+        self.high_v - self.low_v
+    }
+
+    /// Middle level (50 %).
+    #[must_use]
+    pub fn middle_v(&self) -> f64 {
+        0.5 * (self.high_v + self.low_v)
+    }
+}
+
+/// Bins of the histogram (IEEE 181's example has 100).
+const BINS: usize = 100;
+
+/// State levels by the histogram method of IEEE 181: the range is split in two, the fullest bin of
+/// each half is its state. Refined: the mean of all samples within two bins of it, which takes off
+/// the bias of up to half a bin towards the bin's middle.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below four samples, [`MeasureError::InNoise`] where there are no two
+/// states apart.
+pub fn state_levels(trace: &Trace) -> Result<States, MeasureError> {
+    states_of(trace.volts(), trace.conversion().step_v)
+}
+
+pub(crate) fn states_of(volts: &[f32], step_v: f64) -> Result<States, MeasureError> {
+    at_least("samples of a pulse signal", volts.len(), 4)?;
+    let (low, high) = volts.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(f64::from(*v)), h.max(f64::from(*v))));
+    let none =
+        || MeasureError::InNoise { what: "two states", detail: format!("all samples between {low} V and {high} V") };
+    let range = high - low;
+    if range <= 0.0 || !range.is_finite() {
+        return Err(none());
+    }
+    let mut counts = [0_u32; BINS];
+    let bin = |v: f32| (((f64::from(v) - low) / range * BINS as f64) as usize).min(BINS - 1);
+    for v in volts {
+        counts[bin(*v)] += 1;
+    }
+    let fullest =
+        |from: usize, until: usize| (from..until).fold(from, |best, i| if counts[i] > counts[best] { i } else { best });
+    let state = |from: usize, until: usize| {
+        let mode = fullest(from, until);
+        let reach = 2;
+        let (a, b) = (mode.saturating_sub(reach).max(from), (mode + reach + 1).min(until));
+        let (mut n, mut mean, mut squares) = (0.0, 0.0, 0.0);
+        for v in volts.iter().filter(|v| (a..b).contains(&bin(**v))) {
+            n += 1.0;
+            let away = f64::from(*v) - mean;
+            mean += away / n;
+            squares += away * (f64::from(*v) - mean);
+        }
+        (mean, (squares / f64::max(n - 1.0, 1.0)).sqrt(), n)
+    };
+    let (low_v, low_noise, low_n) = state(0, BINS / 2);
+    let (high_v, high_noise, high_n) = state(BINS / 2, BINS);
+    let noise_v = low_noise.hypot(high_noise) / core::f64::consts::SQRT_2;
+    // Steps that noise does not spread over bias each state by up to half a step.
+    let rounding = step_v / 12.0_f64.sqrt() / (1.0 + (noise_v / step_v.max(f64::MIN_POSITIVE)).powi(2) * 4.0);
+    let difference_u_v = (low_noise / low_n.max(1.0).sqrt())
+        .hypot(high_noise / high_n.max(1.0).sqrt())
+        .hypot(rounding * core::f64::consts::SQRT_2);
+    // Noise has one hump and a sine spends a quarter of its time in the middle: pulses leave it empty.
+    let between = (0.3 * BINS as f64) as usize..(0.7 * BINS as f64) as usize;
+    let emptied: u32 = counts[between].iter().sum();
+    if high_v - low_v < 0.35 * range || f64::from(emptied) > 0.2 * volts.len() as f64 {
+        return Err(none());
+    }
+    Ok(States { low_v, high_v, difference_u_v, noise_v })
+}
+
+/// Mid crossings with hysteresis: an edge counts once the signal has passed from beyond the middle less
+/// a quarter of the step to beyond the middle plus a quarter, and its time is where the
+/// middle was last crossed on that way, linearly interpolated.
+///
+/// # Errors
+/// [`MeasureError::BadParameter`] for states that are not apart.
+pub fn edges(trace: &Trace, states: &States) -> Result<Vec<Edge>, MeasureError> {
+    let step = positive("difference of the states", states.difference_v())?;
+    let middle = states.middle_v();
+    let (below, above) = (middle - 0.25 * step, middle + 0.25 * step);
+    let volts = trace.volts();
+    let mut out = Vec::new();
+    let mut side: Option<bool> = None;
+    // Crossing of the middle since the signal left its side: place of the sample before it.
+    let mut crossing: Option<usize> = None;
+    for i in 0..volts.len() {
+        let v = f64::from(volts[i]);
+        if i > 0 {
+            let before = f64::from(volts[i - 1]);
+            if side == Some(false) && before < middle && v >= middle
+                || side == Some(true) && before >= middle && v < middle
+            {
+                crossing = Some(i - 1);
+            }
+        }
+        let now = if v > above {
+            true
+        } else if v < below {
+            false
+        } else {
+            continue;
+        };
+        if side.is_some_and(|s| s != now)
+            && let Some(c) = crossing.take()
+        {
+            let (a, b) = (f64::from(volts[c]), f64::from(volts[c + 1]));
+            let share = if b == a { 0.5 } else { ((middle - a) / (b - a)).clamp(0.0, 1.0) };
+            // Both neighbours at their states: nothing tells where between them the edge lies.
+            let between = (a - middle).abs() > 0.4 * step && (b - middle).abs() > 0.4 * step;
+            out.push(Edge {
+                time_s: trace.time_s(c) + if between { 0.5 } else { share } * trace.dt_s(),
+                polarity: if now { Polarity::Rising } else { Polarity::Falling },
+                half_width_s: if between { 0.5 * trace.dt_s() } else { 0.0 },
+            });
+        }
+        side = Some(now);
+    }
+    Ok(out)
+}
+
+/// Edges in pairs: a bin whose least lies at the low state and whose greatest at the high one holds an
+/// edge, anywhere in it; its direction follows from the bins beside it. A bin that holds two edges
+/// (a narrow pulse) gives none.
+///
+/// # Errors
+/// [`MeasureError::BadParameter`] for states that are not apart.
+pub fn edges_of_pairs(pairs: &PairTrace, states: &States) -> Result<Vec<Edge>, MeasureError> {
+    positive("difference of the states", states.difference_v())?;
+    let middle = states.middle_v();
+    let mut out = Vec::new();
+    let mut side: Option<bool> = None;
+    let mut straddling = 0..0;
+    for i in 0..pairs.len() {
+        let (low, high) = (f64::from(pairs.least()[i]) > middle, f64::from(pairs.greatest()[i]) > middle);
+        if low != high {
+            straddling = if straddling.is_empty() { i..i + 1 } else { straddling.start..i + 1 };
+            continue;
+        }
+        if let Some(before) = side
+            && before != high
+        {
+            // Without a straddling bin the edge lies on the border.
+            let (from, until) = if straddling.is_empty() {
+                (i as f64 - 0.5, i as f64 - 0.5)
+            } else {
+                (straddling.start as f64 - 0.5, straddling.end as f64 - 0.5)
+            };
+            out.push(Edge {
+                time_s: pairs.t0_s() + 0.5 * (from + until) * pairs.dt_s(),
+                polarity: if high { Polarity::Rising } else { Polarity::Falling },
+                half_width_s: (0.5 * (until - from)).max(0.05) * pairs.dt_s(),
+            });
+        }
+        straddling = 0..0;
+        side = Some(high);
+    }
+    Ok(out)
+}
+
+/// Standard uncertainty of a crossing: noise over slope where samples lie on the transition, and the
+/// rectangular part (half width over `sqrt(3)`).
+#[must_use]
+pub fn crossing_uncertainty_s(edge: &Edge, noise_v: f64, slope_v_s: f64) -> f64 {
+    let rectangular = edge.half_width_s / 3.0_f64.sqrt();
+    if slope_v_s > 0.0 && edge.half_width_s == 0.0 { (noise_v / slope_v_s).hypot(rectangular) } else { rectangular }
+}

@@ -1,0 +1,130 @@
+//! How far noise lifts the greatest of many samples of a carrier, and the way back.
+//!
+//! Model: in a bin the carrier `a cos(phi)` is seen at `looks` independent instants of noise of
+//! standard deviation 1, evenly over the phases of `cycles` cycles. The greatest stays below `y` with
+//! probability `exp(sum ln Phi(y - a cos(phi)))`. Where the noise is slow against the top of a cycle,
+//! a cycle still counts as one look at its very top. The mean of the greatest follows by integration;
+//! half of greatest less least has the same mean, by symmetry.
+
+use crate::special::ln_normal_cdf;
+
+/// Mean and standard deviation of the greatest of `looks` standard normal values.
+pub(crate) fn greatest_of_noise(looks: f64) -> (f64, f64) {
+    let (low, step) = (-4.0, 0.02);
+    let (mut mean, mut square, mut before) = (0.0, 0.0, 0.0);
+    for i in 0..600 {
+        let y = low + step * f64::from(i);
+        let f = (looks * ln_normal_cdf(y)).exp();
+        let middle = y - 0.5 * step;
+        mean += middle * (f - before);
+        square += middle * middle * (f - before);
+        before = f;
+    }
+    (mean, (square - mean * mean).max(0.0).sqrt())
+}
+
+/// Mean of the greatest, for a carrier of amplitude `q` in standard deviations of the noise.
+fn greatest_of_carrier(q: f64, looks: f64, cycles: f64) -> f64 {
+    const PHASES: usize = 24;
+    // Phases further down than eight deviations below the top cannot be the greatest.
+    let reach = if q > 4.0 { (1.0 - 8.0 / q).max(-1.0).acos() } else { core::f64::consts::PI };
+    let share = reach / core::f64::consts::PI;
+    let tops: [f64; PHASES] = core::array::from_fn(|i| q * (reach * (i as f64 + 0.5) / PHASES as f64).cos());
+    let (low, high, step) = (q - 8.0, q + 7.0, 0.1);
+    let mut below = 0.0;
+    let mut y = low;
+    while y < high {
+        let over_phases = looks * share * tops.iter().map(|t| ln_normal_cdf(y - t)).sum::<f64>() / PHASES as f64;
+        let at_tops = cycles * ln_normal_cdf(y - q);
+        below += step * over_phases.min(at_tops).exp();
+        y += step;
+    }
+    y - below - 0.5 * step
+}
+
+/// The mean half range against the amplitude, both over the noise's standard deviation, tabulated.
+pub(crate) struct Lift {
+    /// Amplitudes.
+    q: Vec<f64>,
+    /// Mean half ranges.
+    seen: Vec<f64>,
+}
+
+impl Lift {
+    /// For so many looks and cycles in what the greatest is taken of.
+    pub(crate) fn new(looks: f64, cycles: f64) -> Self {
+        let looks = looks.clamp(2.0, 1e9);
+        let cycles = cycles.clamp(1.0, looks);
+        let q: Vec<f64> = (0..44).map(|i| if i == 0 { 0.0 } else { 0.25 * 1.22_f64.powi(i) }).collect();
+        let mut seen: Vec<f64> = q.iter().map(|q| greatest_of_carrier(*q, looks, cycles)).collect();
+        // Rising by nature; keep it so against the grid of the integration.
+        for i in 1..seen.len() {
+            seen[i] = seen[i].max(seen[i - 1] + 1e-9);
+        }
+        Self { q, seen }
+    }
+
+    /// The amplitude behind a mean half range. 0 where noise alone explains it.
+    pub(crate) fn amplitude(&self, seen: f64) -> f64 {
+        let place = self.seen.partition_point(|s| *s <= seen);
+        if place == 0 {
+            return 0.0;
+        }
+        let last = self.q.len() - 1;
+        if place > last {
+            return seen - (self.seen[last] - self.q[last]);
+        }
+        let (s0, s1) = (self.seen[place - 1], self.seen[place]);
+        self.q[place - 1] + (seen - s0) / (s1 - s0) * (self.q[place] - self.q[place - 1])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::extremes::Noise;
+
+    #[test]
+    fn the_greatest_of_normal_values_has_its_tabled_mean() {
+        // Control-chart factor d2 is twice the mean of the greatest, for n = 2 to 5; d2 computed.
+        for (n, d2) in [(2.0, 1.128_38), (3.0, 1.692_57), (4.0, 2.058_75), (5.0, 2.325_93)] {
+            let (mean, _) = greatest_of_noise(n);
+            assert!((2.0 * mean - d2).abs() < 2e-3, "{n}: {}", 2.0 * mean);
+        }
+    }
+
+    /// Bins of samples 25 a cycle, noise independent from sample to sample or smoothed over four.
+    #[test]
+    fn amplitudes_come_back_from_simulated_bins() {
+        let (samples_a_cycle, cycles) = (25.0, 45.0);
+        let mut noise = Noise::new(3);
+        for smooth in [1_usize, 4] {
+            let samples = (samples_a_cycle * cycles) as usize;
+            let lift = Lift::new(samples as f64 / smooth as f64, cycles);
+            for q in [4.0, 8.0, 15.0, 30.0, 60.0, 120.0] {
+                let trials = 300;
+                let mut sum = 0.0;
+                for _ in 0..trials {
+                    let start = noise.uniform();
+                    let (mut low, mut high) = (f64::MAX, f64::MIN);
+                    let mut window = [0.0; 4];
+                    for i in 0..samples + smooth {
+                        window[i % smooth] = noise.normal();
+                        let n = window[..smooth].iter().sum::<f64>() / (smooth as f64).sqrt();
+                        let v = q * (core::f64::consts::TAU * (start + i as f64 / samples_a_cycle * 1.003)).cos() + n;
+                        if i >= smooth {
+                            low = low.min(v);
+                            high = high.max(v);
+                        }
+                    }
+                    sum += 0.5 * (high - low);
+                }
+                let got = lift.amplitude(sum / f64::from(trials));
+                assert!((got - q).abs() < 0.3 + 0.002 * q, "{q}, smoothed over {smooth}: {got}");
+            }
+        }
+        let lift = Lift::new(1000.0, 45.0);
+        assert_eq!(lift.amplitude(0.1), 0.0);
+        assert!((lift.amplitude(5000.0) - 5000.0).abs() < 5.0);
+    }
+}

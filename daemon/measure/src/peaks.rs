@@ -1,0 +1,250 @@
+//! Second way to a curve: peak-detect pairs.
+//!
+//! A bin holds many cycles of the carrier, so half of greatest less least is its amplitude, lifted by
+//! noise and by the colour-under signal. For each line the greatest half range is taken: the sync tip,
+//! where the carrier is strongest, is in one of its bins whatever the picture. The mean over the lines
+//! of a segment goes back through the lift of the noise to the amplitude.
+//!
+//! *Noise lift.* The noise's deviation and how often it is looked at a bin come from pairs without
+//! RF. In how many looks the greatest of a line was chosen depends on the picture. White lies 1 to 4 dB
+//! below sync and blanking still below it, so it is mostly the sync tip's looks, which are taken; from
+//! half of those (a tip that two bins share) to the geometric middle between tip and whole line are
+//! possible, and that difference is a systematic contribution.
+//!
+//! *Colour-under* adds to the amplitude by a share that is known only within bounds; the same share
+//! all along an even picture, where it cancels in ratios.
+//!
+//! *Conversion.* Rounding shifts each end by up to half a step; where noise does not spread the
+//! readings over steps it does not average out and counts as systematic.
+
+use crate::carrier::Carrier;
+use crate::curve::ScanLevels;
+use crate::error::{MeasureError, at_least, positive};
+use crate::lift::{Lift, greatest_of_noise};
+use crate::scan::Scan;
+use crate::statistics::moments_of_finite;
+use crate::trace::PairTrace;
+use tapewright_formats::definitions::SEGMENTS;
+
+/// What is known about the picture and the colour-under signal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Picture {
+    /// The picture is the same from top to bottom, so what it does to the level cancels in ratios.
+    pub even: bool,
+    /// Bounds of the colour-under signal's amplitude over the carrier's.
+    pub colour_share: (f64, f64),
+    /// Bounds of the carrier's level, averaged as the method does, over that at sync tip.
+    pub content: (f64, f64),
+}
+
+impl Picture {
+    /// Nothing is known: colour-under up to 10 dB below the carrier, white up to 4 dB below sync
+    /// (common practice, no source).
+    #[must_use]
+    pub const fn unknown() -> Self {
+        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0) }
+    }
+
+    /// A test picture, the same from top to bottom.
+    #[must_use]
+    pub const fn even() -> Self {
+        Self { even: true, ..Self::unknown() }
+    }
+
+    pub(crate) fn check(&self) -> Result<(), MeasureError> {
+        let (a, b) = self.colour_share;
+        let (c, d) = self.content;
+        if !(a >= 0.0 && b >= a && b < 10.0 && c > 0.0 && d >= c && d < 10.0) {
+            return Err(MeasureError::BadParameter {
+                what: "bound of the picture's shares",
+                given: b,
+                expected: "in order, 0 or more",
+            });
+        }
+        Ok(())
+    }
+}
+
+/// Noise as peak detection sees it, from pairs in the same set-up without RF.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PeakNoise {
+    deviation_v: f64,
+    relative_u: f64,
+    looks_a_second: f64,
+}
+
+impl PeakNoise {
+    /// From pairs without RF, with the bins that the RF will have. `bandwidth_hz` is the channel's.
+    ///
+    /// The mean half range and its spread together tell the noise's deviation and the count of
+    /// independent looks a bin; where the spread is lost in the converter's steps, the count is twice
+    /// the bandwidth times the bin.
+    ///
+    /// # Errors
+    /// [`MeasureError::TooShort`] below 50 pairs, [`MeasureError::BadParameter`].
+    pub fn from_quiet(pairs: &PairTrace, bandwidth_hz: f64) -> Result<Self, MeasureError> {
+        positive("bandwidth of the channel", bandwidth_hz)?;
+        at_least("pairs without RF", pairs.len(), 50)?;
+        let m = moments_of_finite((0..pairs.len()).map(|i| pairs.half_range(i)));
+        let step = pairs.conversion().step_v;
+        let by_bandwidth = (2.0 * bandwidth_hz * pairs.dt_s()).clamp(4.0, 1e7);
+        let spread = (m.standard_deviation.powi(2) - step * step / 24.0).max(0.0).sqrt();
+        let looks = if spread > 0.4 * step && m.mean > 0.0 {
+            // Half of greatest less least spreads by 1/sqrt(2) of the greatest's spread. Bisection on
+            // the logarithm: the ratio falls with the count.
+            let ratio = |ln: f64| {
+                let (mean, deviation) = greatest_of_noise(ln.exp());
+                deviation / core::f64::consts::SQRT_2 / mean
+            };
+            let (mut low, mut high) = (4.0_f64.ln(), 1e6_f64.ln());
+            for _ in 0..24 {
+                let middle = 0.5 * (low + high);
+                if ratio(middle) > spread / m.mean { low = middle } else { high = middle }
+            }
+            (0.5 * (low + high)).exp()
+        } else {
+            by_bandwidth
+        };
+        let (mean, _) = greatest_of_noise(looks);
+        let rounding = step / 24.0_f64.sqrt() / (1.0 + (m.standard_deviation / step.max(f64::MIN_POSITIVE)).powi(2));
+        let u = (m.standard_deviation / (pairs.len() as f64).sqrt()).hypot(rounding);
+        Ok(Self {
+            deviation_v: m.mean / mean,
+            relative_u: if m.mean > 0.0 { u / m.mean } else { 0.0 },
+            looks_a_second: looks / pairs.dt_s(),
+        })
+    }
+
+    /// Independent looks at the noise within a time.
+    pub(crate) fn looks(&self, span_s: f64) -> f64 {
+        self.looks_a_second * span_s
+    }
+
+    /// The noise's deviation, in volts.
+    #[must_use]
+    pub const fn deviation_v(&self) -> f64 {
+        self.deviation_v
+    }
+}
+
+/// The way back from mean half ranges to amplitudes, for one bin length: made once, used for each scan.
+pub struct PeakCorrection {
+    noise: PeakNoise,
+    bins: usize,
+    dt_s: f64,
+    middle: Lift,
+    fewest: Lift,
+    most: Lift,
+}
+
+impl PeakCorrection {
+    /// For bins of `dt_s`.
+    ///
+    /// # Errors
+    /// [`MeasureError::TooSlow`] for bins beyond a twentieth of a scan of 262 lines,
+    /// [`MeasureError::BadParameter`].
+    pub fn new(noise: PeakNoise, carrier: &Carrier, dt_s: f64) -> Result<Self, MeasureError> {
+        carrier.check()?;
+        positive("length of a bin", dt_s)?;
+        if dt_s > 6.0 * carrier.line_s {
+            return Err(MeasureError::TooSlow {
+                what: "level curve from pairs",
+                rate_hz: 1.0 / dt_s,
+                needed_hz: 1.0 / (6.0 * carrier.line_s),
+            });
+        }
+        if dt_s < 2.0 / carrier.sync_hz {
+            return Err(MeasureError::BadParameter {
+                what: "length of a bin",
+                given: dt_s,
+                expected: "at least two cycles of the carrier: sample it instead",
+            });
+        }
+        let bins = (carrier.line_s / dt_s).ceil().max(1.0) as usize;
+        let whole = bins as f64 * dt_s;
+        // Bins longer than a line hold several tips.
+        let tips = carrier.sync_tip_s * (whole / carrier.line_s).floor().max(1.0);
+        let over = |span: f64| Lift::new(noise.looks(span), carrier.sync_hz * span);
+        Ok(Self { noise, bins, dt_s, middle: over(tips), fewest: over(0.4 * tips), most: over(0.7 * whole) })
+    }
+
+    fn amplitude(&self, lift: &Lift, half_range: f64) -> f64 {
+        let sigma = self.noise.deviation_v;
+        if sigma > 0.0 { sigma * lift.amplitude(half_range / sigma) } else { half_range }
+    }
+}
+
+/// Levels of one scan from pairs.
+///
+/// # Errors
+/// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan,
+/// [`MeasureError::BadParameter`] where the bins are not those of the correction.
+pub fn levels_by_peaks(
+    pairs: &PairTrace,
+    scan: &Scan,
+    correction: &PeakCorrection,
+    picture: &Picture,
+) -> Result<ScanLevels, MeasureError> {
+    pairs.conversion().demand_unclipped("RF")?;
+    picture.check()?;
+    let half_bin = 0.5 * pairs.dt_s();
+    scan.demand_inside(pairs.t0_s() - half_bin, pairs.t0_s() + pairs.len() as f64 * pairs.dt_s())?;
+    if (pairs.dt_s() / correction.dt_s - 1.0).abs() > 0.02 {
+        return Err(MeasureError::BadParameter {
+            what: "length of a bin",
+            given: pairs.dt_s(),
+            expected: "that of the correction",
+        });
+    }
+    let mut groups: [Vec<f64>; SEGMENTS] = core::array::from_fn(|_| Vec::with_capacity(32));
+    let mut seen_at = [0.0; SEGMENTS];
+    let first = ((scan.segment_start_s(0) - pairs.t0_s()) / pairs.dt_s()).ceil().max(0.0) as usize;
+    let mut at = first;
+    while at + correction.bins <= pairs.len() {
+        let middle = pairs.time_s(at) + 0.5 * (correction.bins - 1) as f64 * pairs.dt_s();
+        if let Some(k) = scan.segment_at(middle) {
+            let top = (at..at + correction.bins).fold(at, |m, i| if pairs.half_range(i) > pairs.half_range(m) { i } else { m });
+            groups[k].push(pairs.half_range(top));
+            seen_at[k] += pairs.time_s(top);
+        } else if middle > scan.end_s {
+            break;
+        }
+        at += correction.bins;
+    }
+    let (lo, hi) = picture.colour_share;
+    let share = 1.0 + 0.5 * (lo + hi);
+    let share_u = 0.5 * (hi - lo) / 3.0_f64.sqrt() / share;
+    let sigma = correction.noise.deviation_v;
+    let step = pairs.conversion().step_v;
+    let mut out = ScanLevels {
+        level_v: [0.0; SEGMENTS],
+        random_v: [0.0; SEGMENTS],
+        systematic_v: [0.0; SEGMENTS],
+        gain_u: pairs.conversion().gain_uncertainty.hypot(share_u),
+        shape_u: if picture.even { 0.0 } else { share_u },
+        noise_v: sigma * core::f64::consts::SQRT_2,
+    };
+    let mut means = [0.0; SEGMENTS];
+    for (k, group) in groups.iter().enumerate() {
+        at_least("lines in a segment", group.len(), 1)?;
+        means[k] = group.iter().sum::<f64>() / group.len() as f64;
+        seen_at[k] /= group.len() as f64;
+    }
+    let means = scan.at_middles(&means, &seen_at);
+    for (k, group) in groups.iter().enumerate() {
+        let (n, seen) = (group.len() as f64, means[k]);
+        let level = correction.amplitude(&correction.middle, seen);
+        let differences: f64 = group.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum();
+        let scatter = if group.len() > 1 { (differences / (2.0 * (n - 1.0))).sqrt() } else { 0.5 * sigma };
+        // Lift of noise known to relative_u; looks known between their bounds; rounding.
+        let lift = (seen - level) * correction.noise.relative_u;
+        let looks = 0.5
+            * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen))
+            / 3.0_f64.sqrt();
+        let rounding = step / 24.0_f64.sqrt() / (1.0 + (scatter / step.max(f64::MIN_POSITIVE)).powi(2) * 4.0);
+        out.level_v[k] = level / share;
+        out.random_v[k] = (scatter / n.sqrt()).hypot(rounding) / share;
+        out.systematic_v[k] = lift.hypot(looks) / share;
+    }
+    Ok(out)
+}

@@ -1,0 +1,92 @@
+//! The command line.
+
+mod client;
+mod demo;
+mod dialect;
+pub mod exit;
+mod out;
+mod procedures;
+mod serve;
+
+use clap::{Parser, Subcommand};
+use exit::Exit;
+use std::path::PathBuf;
+
+/// The configuration that is read where none is named.
+const DEFAULT_CONFIG: &str = "bench.toml";
+
+/// Drives a bench oscilloscope through procedures on helical-scan tape machines.
+#[derive(Debug, Parser)]
+#[command(name = "tapewright", version, after_help = exit::HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Play a case of the invented archive on a simulated bench, over a real serial port
+    Demo(demo::DemoArgs),
+    /// Run the daemon until Ctrl-C
+    Serve {
+        /// The configuration
+        #[arg(long, value_name = "FILE", default_value = DEFAULT_CONFIG)]
+        config: PathBuf,
+    },
+    /// Work with benches
+    #[command(subcommand)]
+    Bench(serve::BenchCommand),
+    /// Work with dialect files
+    #[command(subcommand)]
+    Dialect(dialect::DialectCommand),
+    /// Look at procedures
+    Procedures {
+        #[command(subcommand)]
+        command: Option<procedures::ProceduresCommand>,
+        /// A folder with components of this shop
+        #[arg(long, value_name = "FOLDER", global = true)]
+        folder: Vec<PathBuf>,
+        /// JSON instead of text
+        #[arg(long, global = true)]
+        json: bool,
+    },
+    /// Run a sequence or a procedure on a bench of the running daemon, and follow it
+    Run(client::RunArgs),
+    /// List runs
+    Runs(client::RunsArgs),
+    /// Show a run
+    Show(client::ShowArgs),
+    /// Stop a bench's transport at once, and cancel what runs
+    Stop(client::StopArgs),
+}
+
+/// Runs the command line, and says how it ended.
+#[must_use]
+pub fn main() -> Exit {
+    let cli = Cli::parse();
+    let filter = tracing_subscriber::EnvFilter::try_from_env("TAPEWRIGHT_LOG").unwrap_or_else(|_| "warn".into());
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    match cli.command {
+        Command::Run(args) => client::run(&args),
+        Command::Runs(args) => client::runs(&args),
+        Command::Show(args) => client::show(&args),
+        Command::Stop(args) => client::stop(&args),
+        Command::Dialect(command) => dialect::run(command),
+        Command::Demo(args) => wait_for(demo::run(args)),
+        Command::Serve { config } => wait_for(async move { serve::serve(&config).await }),
+        Command::Bench(command) => wait_for(serve::check(command)),
+        Command::Procedures { command, folder, json } => {
+            wait_for(async move { procedures::run(command, &folder, json).await })
+        }
+    }
+}
+
+fn wait_for(work: impl Future<Output = Exit>) -> Exit {
+    match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
+        Ok(runtime) => runtime.block_on(work),
+        Err(error) => {
+            out::say(&format!("error: the runtime did not start: {error}"));
+            Exit::ToolFailed
+        }
+    }
+}

@@ -1,0 +1,175 @@
+//! `tapewright serve`, and `tapewright bench check`.
+
+use super::exit::Exit;
+use super::out;
+use crate::bench::{self, Bench, OpenError};
+use crate::config::{Config, ConfigError};
+use crate::daemon::Daemon;
+use crate::http::{HttpError, ServeOptions, Server};
+use crate::library::{Library, LibraryError};
+use crate::records::{DataFolder, RecordsError};
+use clap::Subcommand;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use tapewright_clock::Clock;
+use tapewright_instrument::{Scope, ScopeError};
+
+/// Why the daemon did not start.
+#[derive(Debug, thiserror::Error)]
+enum ServeError {
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    #[error("`listen` in the configuration is `{0}`: give an address and a port, e.g. 127.0.0.1:7525")]
+    Listen(String),
+    #[error(transparent)]
+    Records(#[from] RecordsError),
+    #[error(transparent)]
+    Library(#[from] LibraryError),
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    #[error(transparent)]
+    Http(#[from] HttpError),
+    #[error("Ctrl-C cannot be listened for")]
+    Signal(#[source] std::io::Error),
+    #[error("checking the bench `{bench}` failed")]
+    Check {
+        bench: String,
+        #[source]
+        source: Box<ScopeError>,
+    },
+}
+
+/// Where the token of a configuration lies.
+pub(crate) fn token_file(config: &Config) -> PathBuf {
+    config.token_file.clone().unwrap_or_else(|| config.data.join("token"))
+}
+
+/// Runs the daemon until Ctrl-C.
+pub(crate) async fn serve(path: &Path) -> Exit {
+    match serving(path).await {
+        Ok(()) => Exit::Done,
+        Err(error) => {
+            out::error(&error);
+            Exit::ToolFailed
+        }
+    }
+}
+
+async fn serving(path: &Path) -> Result<(), ServeError> {
+    let config = Config::read(path)?;
+    let address = config.listen.parse().map_err(|_| ServeError::Listen(config.listen.clone()))?;
+    let clock = Clock::real();
+    let data = DataFolder::open(&config.data, clock.clone()).await?;
+    for recovered in data.recovered() {
+        out::say(&format!("recovered: {recovered:?}"));
+    }
+    let library = Arc::new(Library::open(&config.procedures)?);
+    let mut benches = Vec::new();
+    for bench in &config.benches {
+        let parts = bench::connect(bench, &clock).await?;
+        let open = Bench::open(parts, clock.clone(), data.clone(), Arc::clone(&library)).await?;
+        out::say(&format!("bench `{}`: {}", bench.name, open.shared().scope.identity()));
+        benches.push(open);
+    }
+    let daemon = Arc::new(Daemon::new(data, library, benches));
+    let options = ServeOptions {
+        address,
+        token_file: token_file(&config),
+        beyond_loopback: config.beyond_loopback,
+        names: Vec::new(),
+    };
+    let server = Server::bind(&options, Arc::clone(&daemon) as Arc<dyn crate::http::Api>).await?;
+    out::say(&format!("listening on http://{}/v1, token in {}; Ctrl-C ends", server.address(), options.token_file.display()));
+    let (heard, signal) = tokio::sync::oneshot::channel();
+    let watching = tokio::spawn(async move {
+        let done = tokio::signal::ctrl_c().await;
+        let _ = heard.send(());
+        done
+    });
+    server
+        .run(async move {
+            let _ = signal.await;
+        })
+        .await?;
+    out::say("ending: stopping the transports and closing the journals");
+    daemon.close().await;
+    match watching.await {
+        Ok(done) => done.map_err(ServeError::Signal),
+        Err(_) => Ok(()),
+    }
+}
+
+/// Work with benches.
+#[derive(Debug, Subcommand)]
+pub(crate) enum BenchCommand {
+    /// Ask each scope who it is, and look at every hooked-up point
+    Check {
+        /// One bench; all of the configuration if left out
+        name: Option<String>,
+        /// The configuration
+        #[arg(long, value_name = "FILE", default_value = super::DEFAULT_CONFIG)]
+        config: PathBuf,
+        /// One JSON object instead of text
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+pub(crate) async fn check(command: BenchCommand) -> Exit {
+    let BenchCommand::Check { name, config, json } = command;
+    match checked(name.as_deref(), &config, json).await {
+        Ok(true) => Exit::Done,
+        Ok(false) => Exit::Faulty,
+        Err(error) => {
+            out::error(&error);
+            Exit::ToolFailed
+        }
+    }
+}
+
+async fn checked(name: Option<&str>, path: &Path, json: bool) -> Result<bool, ServeError> {
+    let config = Config::read(path)?;
+    let benches = match name {
+        Some(name) => vec![config.bench(name, path)?],
+        None => config.benches.iter().collect(),
+    };
+    let clock = Clock::real();
+    let mut good = true;
+    let mut all = Vec::new();
+    for bench in benches {
+        let failed = |source| ServeError::Check { bench: bench.name.clone(), source: Box::new(source) };
+        let parts = bench::connect(bench, &clock).await?;
+        let mut scope = Scope::open(parts.scope, parts.dialect, clock.clone()).await.map_err(failed)?;
+        let check = scope.check(&bench.hookup).await.map_err(failed)?;
+        good &= check.is_good();
+        if json {
+            let points: Vec<_> = check
+                .points
+                .iter()
+                .map(|p| match &p.seen {
+                    Ok(None) => serde_json::json!({ "signal": p.signal, "channel": p.channel, "trigger_only": true }),
+                    Ok(Some(seen)) => serde_json::json!({ "signal": p.signal, "channel": p.channel, "low_v": seen.low_v, "high_v": seen.high_v, "steps": seen.steps }),
+                    Err(error) => serde_json::json!({ "signal": p.signal, "channel": p.channel, "error": crate::report::chain(error) }),
+                })
+                .collect();
+            all.push(serde_json::json!({ "bench": bench.name, "scope": check.identity.to_string(), "points": points }));
+            continue;
+        }
+        out::data(&format!("bench `{}`: {}", bench.name, check.identity));
+        for entry in &check.errors {
+            out::data(&format!("  its error queue held {entry}"));
+        }
+        for p in &check.points {
+            let line = match &p.seen {
+                Ok(None) => "can only trigger: it gives no samples".to_owned(),
+                Ok(Some(seen)) => format!("{:.4} V to {:.4} V, {:.0} steps of the converter", seen.low_v, seen.high_v, seen.steps),
+                Err(error) => format!("error: {}", crate::report::chain(error)),
+            };
+            out::data(&format!("  {:<14} {:<10} {line}", p.signal, p.channel));
+        }
+    }
+    if json {
+        out::json(&serde_json::json!({ "benches": all, "good": good }));
+    }
+    Ok(good)
+}

@@ -1,0 +1,162 @@
+//! The daemon: its benches over HTTP.
+
+use crate::bench::Bench;
+use crate::bench::events::BenchEvent;
+use crate::bench::prompts::AnswerError;
+use crate::http::{Answered, Api, ApiError, ApiErrorKind, ApiFuture, BenchEvents, wire};
+use crate::library::Library;
+use crate::records::{DataFolder, RunId};
+use crate::report::run_report::RunReport;
+use crate::run::RunError;
+use crate::run::spec::RunSpec;
+use core::time::Duration;
+use serde_json::{Value, json};
+use std::sync::Arc;
+
+/// All benches of one daemon.
+pub struct Daemon {
+    data: DataFolder,
+    library: Arc<Library>,
+    benches: Vec<Bench>,
+}
+
+impl Daemon {
+    /// Puts a daemon together.
+    #[must_use]
+    pub const fn new(data: DataFolder, library: Arc<Library>, benches: Vec<Bench>) -> Self {
+        Self { data, library, benches }
+    }
+
+    /// Ends it: every run is cancelled and every transport stopped, then it returns.
+    pub async fn close(&self) {
+        for bench in &self.benches {
+            bench.close().await;
+        }
+    }
+
+    fn bench(&self, name: &str) -> Result<&Bench, ApiError> {
+        self.benches.iter().find(|b| &*b.shared().name == name).ok_or_else(|| {
+            let known: Vec<&str> = self.benches.iter().map(|b| &*b.shared().name).collect();
+            ApiError::new(ApiErrorKind::NotFound, format!("there is no bench `{name}`"), format!("benches: {}", known.join(", ")))
+        })
+    }
+}
+
+fn refused(error: &RunError) -> ApiError {
+    let text = crate::report::chain(error);
+    match error {
+        RunError::Busy { .. } => ApiError::new(ApiErrorKind::Conflict, text, "wait for the run that is going on, or cancel it"),
+        RunError::Spec(_) | RunError::Sequence(_) | RunError::Library(_) => {
+            ApiError::new(ApiErrorKind::Invalid, text, "correct the request and send it again")
+        }
+        _ => ApiError::internal(error),
+    }
+}
+
+impl Api for Daemon {
+    fn records(&self) -> &DataFolder {
+        &self.data
+    }
+
+    fn benches(&self) -> ApiFuture<'_, Vec<Value>> {
+        Box::pin(async move {
+            let stand = |b: &Bench| {
+                let s = b.shared();
+                json!({
+                    "bench": &*s.name,
+                    "scope": s.scope.identity(),
+                    "dialect": s.scope.dialect(),
+                    "mode": s.transport.now(),
+                    "running": b.running(),
+                    "hookup": &*s.hookup,
+                    "prompts": s.prompts.open().len(),
+                })
+            };
+            Ok(self.benches.iter().map(stand).collect())
+        })
+    }
+
+    fn start_run<'a>(&'a self, bench: &'a str, request: Value) -> ApiFuture<'a, RunId> {
+        Box::pin(async move {
+            let spec: RunSpec = serde_json::from_value(request).map_err(|error| {
+                ApiError::new(ApiErrorKind::Invalid, format!("this is no run to start: {error}"), "see `tapewright run --help` for what a run needs")
+            })?;
+            let (run, _) = self.bench(bench)?.start(spec).await.map_err(|e| refused(&e))?;
+            run.parse().map_err(|e| ApiError::internal(&e))
+        })
+    }
+
+    fn run<'a>(&'a self, run: &'a RunId) -> ApiFuture<'a, Value> {
+        Box::pin(async move {
+            let reading = self.data.read_run(run).await.map_err(|error| {
+                ApiError::new(ApiErrorKind::NotFound, crate::report::chain(&error), "list the runs with `tapewright runs`")
+            })?;
+            let report = RunReport::from_journal(run.as_str(), &reading).map_err(|e| ApiError::internal(&e))?;
+            wire(&report)
+        })
+    }
+
+    fn events<'a>(&'a self, bench: &'a str, after: u64, wait: Duration) -> ApiFuture<'a, BenchEvents> {
+        Box::pin(async move {
+            let shared = self.bench(bench)?.shared();
+            let events = shared.events.after(after, shared.clock.now() + wait).await;
+            Ok(BenchEvents { events: wire(&events)?, next_number: shared.events.next_number() })
+        })
+    }
+
+    fn prompts<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, Vec<Value>> {
+        Box::pin(async move { wire(&self.bench(bench)?.shared().prompts.open()) })
+    }
+
+    fn answer<'a>(&'a self, bench: &'a str, prompt: &'a str, answer: Answered) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            let desk = &self.bench(bench)?.shared().prompts;
+            desk.answer(prompt, &answer.text).map_err(|error| {
+                let kind = match error {
+                    AnswerError::NotOpen { .. } => ApiErrorKind::Conflict,
+                    AnswerError::NotAChoice { .. } => ApiErrorKind::Invalid,
+                };
+                ApiError::new(kind, error.to_string(), "list the open prompts and answer one of them")
+            })
+        })
+    }
+
+    fn cancel<'a>(&'a self, run: &'a RunId) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            if self.benches.iter().any(|b| b.cancel(run.as_str())) {
+                return Ok(());
+            }
+            Err(ApiError::new(ApiErrorKind::Conflict, format!("{run} is not running"), "list the benches to see what runs"))
+        })
+    }
+
+    fn stop<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            self.bench(bench)?.stop("asked for over HTTP");
+            Ok(())
+        })
+    }
+
+    fn procedures(&self) -> ApiFuture<'_, Vec<Value>> {
+        Box::pin(async move {
+            let mut all = Vec::new();
+            for name in self.library.names() {
+                let loaded = self.library.procedure(name).await.map_err(|e| ApiError::internal(&e))?;
+                all.push(json!({
+                    "description": loaded.description(),
+                    "permissions": loaded.permissions(),
+                    "sha256": loaded.hash(),
+                }));
+            }
+            Ok(all)
+        })
+    }
+
+    fn readings<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, Value> {
+        Box::pin(async move {
+            let shared = self.bench(bench)?.shared();
+            let latest = shared.events.latest(|event| matches!(event, BenchEvent::Progress { .. }));
+            Ok(json!({ "mode": shared.transport.now(), "progress": latest }))
+        })
+    }
+}

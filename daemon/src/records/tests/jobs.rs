@@ -1,0 +1,80 @@
+//! Jobs, and when an alignment tape may go in.
+
+use super::*;
+use crate::records::{JobEvent, JobOpened, NoAlignmentTape, RecordsError, ScrapTapeRan};
+
+fn came_in() -> JobOpened {
+    JobOpened { machine: "VC-07".into(), format: "vhs-525-sp".into(), symptom: "picture tears in play".into() }
+}
+
+fn scrap(safely: bool) -> JobEvent {
+    JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "scenario".into() })
+}
+
+#[test]
+fn an_alignment_tape_only_after_a_scrap_tape_ran_safely() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let job = data.start_job(came_in()).await.expect("it starts");
+        assert_eq!(job.id.as_str(), "j20260301-142913-001");
+        assert_eq!(job.alignment_tape(), Err(NoAlignmentTape::NoScrapTapeYet(job.id.clone())));
+        let note = JobEvent::JobNote { text: "reel brake noisy".into() };
+        assert!(data.add_to_job(&job.id, note).await.expect("it adds").alignment_tape().is_err());
+        let job = data.add_to_job(&job.id, scrap(true)).await.expect("it adds");
+        assert_eq!(job.alignment_tape(), Ok(()));
+        let job = data.add_to_job(&job.id, scrap(false)).await.expect("it adds");
+        assert_eq!(job.alignment_tape(), Err(NoAlignmentTape::ScrapTapeHarmed(job.id.clone())));
+        data.add_to_job(&job.id, scrap(true)).await.expect("it adds");
+
+        let other = data.start_job(came_in()).await.expect("it starts");
+        assert!(other.alignment_tape().is_err(), "a scrap tape counts in its own job");
+        drop(data);
+        let data = open(temporary.path()).await;
+        let jobs = data.jobs().await.expect("it lists");
+        assert_eq!(jobs.iter().map(|j| j.id.to_string()).collect::<Vec<_>>(), [job.id.as_str(), other.id.as_str()]);
+        assert_eq!(jobs[0].alignment_tape(), Ok(()));
+        assert_eq!((&jobs[0].notes[..], jobs[0].opened_ms), (&["reel brake noisy".to_owned()][..], START.0));
+    });
+}
+
+#[test]
+fn what_cannot_be_added() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let id = data.start_job(came_in()).await.expect("it starts").id;
+        let twice = data.add_to_job(&id, JobEvent::JobOpened(came_in())).await.expect_err("it is refused");
+        assert!(matches!(twice, RecordsError::Unfit { .. }), "{twice}");
+        let end = JobEvent::JobClosed { conclusion: "connector remade".into() };
+        assert!(data.add_to_job(&id, end).await.expect("it closes").closed.is_some());
+        let late = data.add_to_job(&id, scrap(true)).await.expect_err("it is refused");
+        assert!(matches!(late, RecordsError::Ended { .. }), "{late}");
+        let none = data.add_to_job(&"j-9".parse().expect("a name"), scrap(true)).await.expect_err("there is none");
+        assert!(matches!(none, RecordsError::Unknown { what: "job", .. }), "{none}");
+    });
+}
+
+#[test]
+fn a_cut_line_was_not_answered_for() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let id = data.start_job(came_in()).await.expect("it starts").id;
+        let path = temporary.path().join(format!("jobs/{id}.journal"));
+        let before = std::fs::read(&path).expect("it reads");
+        data.add_to_job(&id, scrap(true)).await.expect("it adds");
+        let after = std::fs::read(&path).expect("it reads");
+        for length in before.len()..after.len() {
+            std::fs::write(&path, &after[..length]).expect("it writes");
+            assert!(data.job(&id).await.expect("it reads").alignment_tape().is_err(), "cut at {length}");
+            assert_eq!(data.add_to_job(&id, scrap(true)).await.expect("it adds").alignment_tape(), Ok(()));
+        }
+        let mut bent = after;
+        let place = bent.len() - 100;
+        bent[place] ^= 1;
+        std::fs::write(&path, bent).expect("it writes");
+        let broken = data.add_to_job(&id, scrap(true)).await.expect_err("it is damaged");
+        assert!(matches!(broken, RecordsError::Chain { line: 3, .. }), "{broken}");
+    });
+}

@@ -1,0 +1,189 @@
+//! A run as text for a terminal: readable without colour, each number with its unit.
+
+use super::drawing::{Curve, draw, number};
+use super::run_report::{MeasurementReport, ProcedureReport, RunReport};
+use std::fmt::Write;
+use tapewright_formats::{Limit, Outcome, Unit};
+use tapewright_host::Evaluation;
+
+/// How a unit is printed after a number.
+#[must_use]
+pub fn unit_text(unit: Unit) -> &'static str {
+    match unit {
+        Unit::One => "",
+        Unit::Line => "lines",
+        Unit::Microsecond => "us",
+        Unit::Degree => "degrees",
+        other => other.as_str(),
+    }
+}
+
+/// A verdict, so that it stands out in a line.
+#[must_use]
+pub fn verdict_word(outcome: Option<Outcome>) -> &'static str {
+    match outcome {
+        Some(Outcome::Pass) => "PASS",
+        Some(Outcome::Fail) => "FAIL",
+        Some(Outcome::Unable) => "UNABLE",
+        Some(Outcome::Inconclusive) => "INCONCLUSIVE",
+        Some(Outcome::Marginal) => "MARGINAL",
+        None => "left out",
+    }
+}
+
+/// The whole run.
+#[must_use]
+pub fn run(report: &RunReport) -> String {
+    let mut out = String::new();
+    for p in &report.procedures {
+        out.push_str(&procedure(p));
+    }
+    out.push_str(&conclusion(report));
+    out
+}
+
+/// The conclusion of a run.
+#[must_use]
+pub fn conclusion(report: &RunReport) -> String {
+    let mut out = String::new();
+    let word = report.verdict.map_or("NO VERDICT", |v| verdict_word(Some(v)));
+    let _ = writeln!(out, "{word}  {} on {}, tape {}", report.sequence, report.machine, report.tape);
+    if let Some(reason) = &report.interrupted {
+        let _ = writeln!(out, "  interrupted: {reason}");
+    }
+    wrap(&mut out, "  ", &report.conclusion);
+    if !report.next.is_empty() {
+        wrap(&mut out, "  ", &format!("Next: {}", report.next));
+    }
+    out
+}
+
+/// What makes up each uncertainty, largest share first.
+#[must_use]
+pub fn why(report: &RunReport) -> String {
+    let mut out = String::new();
+    for p in &report.procedures {
+        for m in p.measurements.iter().filter(|m| !m.contributions.is_empty()) {
+            let _ = writeln!(out, "{} {}", p.procedure, m.name);
+            let mut shares: Vec<_> = m.contributions.iter().collect();
+            shares.sort_by(|a, b| b.standard_uncertainty.total_cmp(&a.standard_uncertainty));
+            for share in shares {
+                let kind = match share.evaluation {
+                    Evaluation::A => "type A",
+                    Evaluation::B => "type B",
+                };
+                let u = with_unit(&number(share.standard_uncertainty), unit_text(m.unit));
+                let _ = writeln!(out, "    {u:>14}  {kind}  {}", share.name);
+            }
+        }
+    }
+    out
+}
+
+/// One procedure: verdict, measurements with interval, limits and their source, drawings, findings.
+#[must_use]
+pub fn procedure(report: &ProcedureReport) -> String {
+    let mut out = String::new();
+    let _ = writeln!(out, "{:<13} {}", verdict_word(report.verdict), report.procedure);
+    if let Some(because) = &report.left_out {
+        wrap(&mut out, "    ", because);
+    }
+    for measurement in &report.measurements {
+        measured(&mut out, measurement);
+    }
+    for unable in &report.unable {
+        wrap(&mut out, "    ", &format!("could not measure {}: {} ({})", unable.what, unable.why, unable.code));
+    }
+    for figure in &report.figures {
+        let _ = writeln!(out, "    {}", figure.name);
+        let curves: Vec<Curve<'_>> = figure.series.iter().map(|s| Curve { name: &s.name, values: &s.values }).collect();
+        let ends = if figure.x_low == 0.0 && figure.x_high == 1.0 {
+            ("entrance".to_owned(), "exit".to_owned())
+        } else {
+            (number(figure.x_low), number(figure.x_high))
+        };
+        for line in draw(&curves, unit_text(figure.unit), (&ends.0, &ends.1)).lines() {
+            let _ = writeln!(out, "    {line}");
+        }
+    }
+    for (finding, seen) in report.findings.iter().zip(&report.seen) {
+        wrap(&mut out, "    ", &format!("found {finding}: {seen}"));
+    }
+    for advice in &report.advice {
+        wrap(&mut out, "    ", &format!("advice: {advice}"));
+    }
+    for note in &report.notes {
+        wrap(&mut out, "    ", &format!("note: {note}"));
+    }
+    out
+}
+
+fn measured(out: &mut String, m: &MeasurementReport) {
+    let unit = unit_text(m.unit);
+    let value = with_unit(&digits(m.value, m.high - m.low), unit);
+    let interval = format!("{} to {}", digits(m.low, m.high - m.low), with_unit(&digits(m.high, m.high - m.low), unit));
+    let _ = write!(out, "    {:<34} {value:>12}  ({:.0} %: {interval})", m.name, m.coverage * 100.0);
+    match (m.outcome, &m.good, &m.reject) {
+        (Some(outcome), Some(good), Some(reject)) => {
+            let _ = writeln!(out, "  {outcome}");
+            let source = m.source.as_deref().unwrap_or("no source given");
+            let _ = writeln!(out, "        good {}, reject {}; {source}", range(good, unit), beyond(reject, unit));
+        }
+        _ => {
+            let _ = writeln!(out);
+        }
+    }
+}
+
+fn with_unit(number: &str, unit: &str) -> String {
+    if unit.is_empty() { number.to_owned() } else { format!("{number} {unit}") }
+}
+
+/// A number to the second digit of the width of its interval, at most six decimals.
+fn digits(value: f64, width: f64) -> String {
+    let places = if width > 0.0 && width.is_finite() { (1.0 - width.log10().floor()).clamp(0.0, 6.0) } else { 3.0 };
+    format!("{value:.*}", places as usize)
+}
+
+/// A range that is inside, in words.
+fn range(limit: &Limit, unit: &str) -> String {
+    match (limit.at_least, limit.at_most) {
+        (Some(low), Some(high)) => format!("{low} to {}", with_unit(&high.to_string(), unit)),
+        (Some(low), None) => format!("at least {}", with_unit(&low.to_string(), unit)),
+        (None, Some(high)) => format!("at most {}", with_unit(&high.to_string(), unit)),
+        (None, None) => "any".to_owned(),
+    }
+}
+
+/// What lies beyond a range, in words.
+fn beyond(limit: &Limit, unit: &str) -> String {
+    match (limit.at_least, limit.at_most) {
+        (Some(low), Some(high)) => format!("outside {low} to {}", with_unit(&high.to_string(), unit)),
+        (Some(low), None) => format!("under {}", with_unit(&low.to_string(), unit)),
+        (None, Some(high)) => format!("over {}", with_unit(&high.to_string(), unit)),
+        (None, None) => "never".to_owned(),
+    }
+}
+
+/// Columns of text before it is wrapped.
+const COLUMNS: usize = 100;
+
+fn wrap(out: &mut String, indent: &str, text: &str) {
+    let mut line = indent.to_owned();
+    let mut empty = true;
+    for word in text.split_whitespace() {
+        if !empty && line.chars().count() + 1 + word.chars().count() > COLUMNS {
+            let _ = writeln!(out, "{line}");
+            line = format!("{indent}  ");
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        empty = false;
+    }
+    if !empty {
+        let _ = writeln!(out, "{line}");
+    }
+}

@@ -1,0 +1,432 @@
+//! The runner: a sequence on a bench, from the cautions to the conclusion.
+//!
+//! What is shown was synced first. Each procedure gets one instance, its own log place in the journal,
+//! and no knowledge of the others; the sequence's rules look at findings only.
+
+mod convert;
+mod evidence;
+mod services;
+pub mod spec;
+
+use crate::bench::events::BenchEvent;
+use crate::bench::prompts::{Action, Question};
+use crate::bench::shared::Shared;
+use crate::library::{Library, Loaded, LibraryError};
+use crate::records::{
+    CautionAcknowledged, DataFolder, FindingRecord, JobEvent, JobId, Journal, MeasurementRecord, Note,
+    ProcedureStarted, ProcedureVerdict, RecordsError, RunClosed, RunEvent, RunOpened, ScrapTapeRan, UnableRecord,
+};
+use crate::report::run_report::{LEFT_OUT, ProcedureReport, RunReport};
+use crate::sequence::{Sequence, SequenceError, Step};
+use crate::triage::{Conclusion, conclude, shipped_faults};
+use evidence::{JournalLog, StoreAdapter};
+use services::BenchServices;
+use spec::{RunSpec, SpecError};
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use tapewright_formats::{Caution, Finding, Mode, Outcome, Signal, TapeKind};
+use tapewright_host::{Cancel, Setting, Verdict};
+
+/// How long the operator has to read the cautions, or to say how a scrap tape ran.
+const READING_DEADLINE_S: f64 = 600.0;
+
+/// Answer that agrees.
+pub const YES: &str = "yes";
+/// Answer that does not.
+pub const NO: &str = "no";
+
+/// Why a run could not be begun or brought to its end.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// What was asked for is not right.
+    #[error(transparent)]
+    Spec(#[from] SpecError),
+    /// The sequence is not right.
+    #[error(transparent)]
+    Sequence(#[from] SequenceError),
+    /// A procedure is not there or does not load.
+    #[error(transparent)]
+    Library(#[from] LibraryError),
+    /// The records could not be kept.
+    #[error("the run's records could not be kept")]
+    Records(#[from] RecordsError),
+    /// The cautions were not acknowledged.
+    #[error("the cautions were not acknowledged: read them and answer `{YES}`, or give --acknowledge for unattended use")]
+    NotAcknowledged,
+    /// An alignment tape may not go in.
+    #[error("no alignment tape yet: {0}; play a scrap tape through the machine first, look at it, and say how it came out")]
+    NoAlignmentTape(String),
+    /// The bench is in use.
+    #[error("bench `{bench}` is running {run}: wait for it, or cancel it")]
+    Busy {
+        /// The bench.
+        bench: String,
+        /// What it runs.
+        run: String,
+    },
+    /// A part of the tool failed.
+    #[error("the tool failed in {procedure}")]
+    Host {
+        /// Where.
+        procedure: String,
+        /// Why.
+        #[source]
+        source: Box<tapewright_host::RunError>,
+    },
+}
+
+/// Everything that a run stands on.
+#[derive(Clone)]
+pub struct Runner {
+    /// The bench.
+    pub bench: Shared,
+    /// The records.
+    pub data: DataFolder,
+    /// The procedures.
+    pub library: Arc<Library>,
+}
+
+/// A run that was prepared: its journal is open.
+pub struct Prepared {
+    runner: Runner,
+    spec: RunSpec,
+    sequence: Sequence,
+    procedures: Vec<Arc<Loaded>>,
+    journal: Journal,
+}
+
+impl Runner {
+    /// Checks what is asked for, and opens the run's journal.
+    ///
+    /// # Errors
+    /// [`RunError`]; nothing has moved then.
+    pub async fn prepare(&self, spec: RunSpec) -> Result<Prepared, RunError> {
+        spec.check()?;
+        let sequence = self.library.sequence(&spec.sequence)?;
+        let mut procedures = Vec::new();
+        for step in &sequence.steps {
+            procedures.push(self.library.procedure(&step.procedure).await?);
+        }
+        for (step, loaded) in sequence.steps.iter().zip(&procedures) {
+            loaded.settings(&sequence.name, step)?;
+        }
+        let job = spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
+        let journal = self
+            .data
+            .start_run(RunOpened {
+                job,
+                bench: self.bench.name.to_string(),
+                machine: spec.machine.clone(),
+                format: spec.format.clone(),
+                tape: spec.tape,
+                sequence: sequence.name.clone(),
+                subject: json(&spec.subject()),
+                hookup: json(&*self.bench.hookup),
+                instrument: serde_json::json!({
+                    "identity": self.bench.scope.identity(),
+                    "dialect": self.bench.scope.dialect(),
+                }),
+                settings: json(&spec),
+            })
+            .await?;
+        Ok(Prepared { runner: self.clone(), spec, sequence, procedures, journal })
+    }
+}
+
+impl Prepared {
+    /// The run's name.
+    #[must_use]
+    pub fn id(&self) -> String {
+        self.journal.run().to_string()
+    }
+
+    /// Runs it to its end. The transport is stopped and the journal closed whatever happens.
+    ///
+    /// # Errors
+    /// [`RunError`] when the tool failed; a machine that fails is no error.
+    pub async fn run(self, cancel: Cancel) -> Result<RunReport, RunError> {
+        let bench = &self.runner.bench;
+        bench.events.push(BenchEvent::RunOpened {
+            run: self.id(),
+            sequence: self.sequence.name.clone(),
+            machine: self.spec.machine.clone(),
+            tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
+        });
+        let done = self.steps(&cancel).await;
+        self.stop_and_verify().await;
+        let (reports, trouble) = match done {
+            Ok(reports) => (reports, None),
+            Err((reports, error)) => (reports, Some(error)),
+        };
+        let report = self.close(reports, trouble.as_ref()).await?;
+        trouble.map_or(Ok(report), Err)
+    }
+
+    async fn steps(&self, cancel: &Cancel) -> Result<Vec<ProcedureReport>, (Vec<ProcedureReport>, RunError)> {
+        let mut reports: Vec<ProcedureReport> = Vec::new();
+        if let Err(error) = self.before_anything_moves().await {
+            return Err((reports, error));
+        }
+        let bench = &self.runner.bench;
+        let start_s = bench.clock.now().as_secs_f64();
+        let mut found: BTreeSet<Finding> = BTreeSet::new();
+        for (place, (step, loaded)) in self.sequence.steps.iter().zip(&self.procedures).enumerate() {
+            if cancel.is_cancelled() {
+                break;
+            }
+            if let Some(finding) = step.skip_when.iter().find(|f| found.contains(f)) {
+                let because = format!("{} ({finding})", step.skip_because);
+                match self.leave_out(step, because) {
+                    Ok(report) => reports.push(report),
+                    Err(error) => return Err((reports, error)),
+                }
+                continue;
+            }
+            bench.events.push(BenchEvent::ProcedureStarted {
+                run: self.id(),
+                procedure: step.procedure.clone(),
+                place: place + 1,
+                of: self.sequence.steps.len(),
+            });
+            match self.one(place, step, loaded, start_s, cancel).await {
+                Ok(verdict) => {
+                    found.extend(verdict.findings.iter().map(|f| f.finding));
+                    let outcome = verdict.outcome;
+                    reports.push(ProcedureReport::of(&step.procedure, verdict));
+                    let (run, procedure) = (self.id(), step.procedure.clone());
+                    bench.events.push(BenchEvent::ProcedureEnded { run, procedure, outcome });
+                }
+                Err(error) => return Err((reports, error)),
+            }
+            if step.stop_when.iter().any(|f| found.contains(f)) {
+                break;
+            }
+        }
+        Ok(reports)
+    }
+
+    /// Cautions, and the rule of the alignment tape.
+    async fn before_anything_moves(&self) -> Result<(), RunError> {
+        let cautions: BTreeSet<Caution> =
+            self.procedures.iter().flat_map(|p| p.description().cautions.iter().copied()).collect();
+        if !cautions.is_empty() {
+            let by = if self.spec.acknowledge { "beforehand, for unattended use" } else { "operator" };
+            if !self.spec.acknowledge {
+                let text = cautions.iter().map(|c| c.text()).collect::<Vec<_>>().join("\n");
+                self.ask_yes("cautions", text, Action::ReadCautions).await.then_some(()).ok_or(RunError::NotAcknowledged)?;
+            }
+            for caution in &cautions {
+                let caution = caution.to_string();
+                let event = CautionAcknowledged { caution, by: by.to_owned() };
+                self.journal.append(&RunEvent::CautionAcknowledged(event))?;
+            }
+        }
+        if self.spec.tape == TapeKind::Alignment {
+            self.scrap_tape_first().await?;
+        }
+        Ok(())
+    }
+
+    async fn scrap_tape_first(&self) -> Result<(), RunError> {
+        let job = self.spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
+        let data = &self.runner.data;
+        if let Some(id) = &job
+            && data.job(id).await?.alignment_tape().is_ok()
+        {
+            return Ok(());
+        }
+        let text = format!(
+            "An alignment tape is to go into {}. Did a scrap tape run through it in this job, and come out without a mark?",
+            self.spec.machine
+        );
+        let safely = self.ask_yes("scrap-tape", text, Action::Answer).await;
+        if let Some(id) = &job {
+            data.add_to_job(id, JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "operator".to_owned() })).await?;
+        }
+        if safely {
+            let text = "the operator said that a scrap tape ran safely".to_owned();
+            self.journal.append(&RunEvent::Note(Note { text }))?;
+            return Ok(());
+        }
+        Err(RunError::NoAlignmentTape("nobody said that a scrap tape ran safely in this job".to_owned()))
+    }
+
+    async fn ask_yes(&self, name: &str, text: String, action: Action) -> bool {
+        let question = Question {
+            name: name.to_owned(),
+            text,
+            action,
+            choices: vec![YES.to_owned(), NO.to_owned()],
+            deadline_s: READING_DEADLINE_S,
+        };
+        self.runner.bench.ask(question).await.is_ok_and(|answer| answer == YES)
+    }
+
+    fn leave_out(&self, step: &Step, because: String) -> Result<ProcedureReport, RunError> {
+        let text = format!("{LEFT_OUT}{}: {because}", step.procedure);
+        self.journal.append(&RunEvent::Note(Note { text }))?;
+        self.runner.bench.events.push(BenchEvent::StepSkipped {
+            run: self.id(),
+            procedure: step.procedure.clone(),
+            because: because.clone(),
+        });
+        Ok(ProcedureReport::left_out(&step.procedure, because))
+    }
+
+    async fn one(
+        &self,
+        place: usize,
+        step: &Step,
+        loaded: &Loaded,
+        start_s: f64,
+        cancel: &Cancel,
+    ) -> Result<Verdict, RunError> {
+        let settings: Vec<Setting> = loaded.settings(&self.sequence.name, step)?;
+        let place = u32::try_from(place).unwrap_or(u32::MAX);
+        let description = loaded.description();
+        self.journal.append(&RunEvent::ProcedureStarted(ProcedureStarted {
+            place,
+            name: step.procedure.clone(),
+            version: description.version.clone(),
+            component: loaded.hash(),
+            settings: json(&settings),
+        }))?;
+        let services = BenchServices {
+            bench: self.runner.bench.clone(),
+            run: self.id(),
+            procedure: step.procedure.clone(),
+            subject: self.spec.subject(),
+            scratch: self.spec.scratch,
+            start_s,
+            journal: self.journal.clone(),
+        };
+        let log = JournalLog { journal: self.journal.clone(), place };
+        let store = StoreAdapter(self.runner.data.captures().clone());
+        let verdict = loaded
+            .run(&settings, services, log, store, &self.runner.bench.clock, cancel)
+            .await
+            .map_err(|source| RunError::Host { procedure: step.procedure.clone(), source: Box::new(source) })?;
+        self.journal.verdict(record_of(place, &step.procedure, &verdict)).await?;
+        Ok(verdict)
+    }
+
+    /// Stops the transport, and looks whether the signals went away.
+    async fn stop_and_verify(&self) {
+        let bench = &self.runner.bench;
+        if let Err(error) = bench.transport.go(Mode::Stop).await {
+            let text = format!("ALARM: stopping the transport failed: {}; stop the machine by hand", crate::report::chain(&error));
+            bench.events.push(BenchEvent::Trouble { text });
+            return;
+        }
+        let Some(rf) = bench.hookup.point(Signal::Rf) else { return };
+        let Some(expected_v) = rf.expected_v else { return };
+        let request = crate::bench::check::presence_request(Signal::Rf);
+        if let Ok(captures) = bench.scope.acquire(request).await {
+            let seen_v = captures
+                .iter()
+                .flat_map(|c| &c.traces)
+                .filter_map(|t| t.volt_range())
+                .map(|(low, high)| high - low)
+                .fold(0.0, f64::max);
+            if seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v {
+                let text = format!("ALARM: the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand");
+                bench.events.push(BenchEvent::Trouble { text });
+            }
+        }
+    }
+
+    async fn close(&self, reports: Vec<ProcedureReport>, trouble: Option<&RunError>) -> Result<RunReport, RunError> {
+        let outcome = whole(&reports, trouble);
+        let mut report = RunReport {
+            run: self.id(),
+            sequence: self.sequence.name.clone(),
+            machine: self.spec.machine.clone(),
+            tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
+            verdict: Some(outcome),
+            interrupted: None,
+            conclusion: String::new(),
+            next: String::new(),
+            faults: Vec::new(),
+            findings: Vec::new(),
+            procedures: reports,
+        };
+        report.gather_findings();
+        let conclusion = match trouble {
+            Some(error) => Conclusion {
+                faults: Vec::new(),
+                text: format!("The run did not come to its end: {}", crate::report::chain(error)),
+                next: "Do what the message says, then run again.".to_owned(),
+            },
+            None => {
+                let why_not: Vec<String> = report
+                    .procedures
+                    .iter()
+                    .flat_map(|p| p.unable.iter().map(|u| format!("{}, {}: {}", p.procedure, u.what, u.why)))
+                    .collect();
+                conclude(&shipped_faults(), &report.findings, outcome, &why_not)
+            }
+        };
+        let findings = report.procedures.iter().flat_map(|p| p.findings.iter().zip(&p.seen));
+        let closed = RunClosed {
+            outcome,
+            conclusion: serde_json::to_string(&conclusion).unwrap_or_else(|_| conclusion.text.clone()),
+            findings: findings.map(|(f, seen)| FindingRecord { finding: f.to_string(), seen: seen.clone() }).collect(),
+        };
+        let text = conclusion.text.clone();
+        report.conclude(conclusion);
+        self.journal.close(closed).await?;
+        self.runner.bench.events.push(BenchEvent::RunClosed { run: self.id(), outcome, conclusion: text });
+        Ok(report)
+    }
+}
+
+/// The worst of all procedures; `unable` when none ran, or the tool failed and nothing failed before.
+fn whole(reports: &[ProcedureReport], trouble: Option<&RunError>) -> Outcome {
+    let worst = reports.iter().filter_map(|p| p.verdict).reduce(Outcome::worse);
+    match (worst, trouble) {
+        (Some(worst), None) => worst,
+        (Some(worst), Some(_)) => worst.worse(Outcome::Unable),
+        (None, _) => Outcome::Unable,
+    }
+}
+
+fn record_of(place: u32, name: &str, verdict: &Verdict) -> ProcedureVerdict {
+    ProcedureVerdict {
+        place,
+        name: name.to_owned(),
+        outcome: verdict.outcome,
+        measurements: verdict
+            .measurements
+            .iter()
+            .map(|m| MeasurementRecord {
+                name: m.name.clone(),
+                unit: m.unit.to_string(),
+                value: m.value,
+                low: m.interval.low,
+                high: m.interval.high,
+                coverage: m.interval.coverage,
+                degrees_of_freedom: m.degrees_of_freedom,
+                limits: m.limits.clone(),
+                outcome: m.outcome,
+            })
+            .collect(),
+        findings: verdict
+            .findings
+            .iter()
+            .map(|f| FindingRecord { finding: f.finding.to_string(), seen: f.seen.clone() })
+            .collect(),
+        unable: verdict
+            .unables
+            .iter()
+            .map(|u| UnableRecord { what: u.what.clone(), code: u.code, why: u.why.clone() })
+            .collect(),
+        rest: json(verdict),
+    }
+}
+
+/// A value as the journal keeps it. The types that come here have names for keys and finite numbers
+/// only, so this cannot fail; if it ever does, the journal says `null` rather than the run ending.
+fn json(value: &impl serde::Serialize) -> serde_json::Value {
+    serde_json::to_value(value).unwrap_or_default()
+}
+

@@ -1,0 +1,93 @@
+//! What is to be run, on which machine, with which tape.
+
+use serde::{Deserialize, Serialize};
+use tapewright_formats::{TapeKind, format_named, formats};
+
+/// A run as it is asked for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct RunSpec {
+    /// A sequence by name or path, or one procedure by name.
+    pub sequence: String,
+    /// The machine's shelf mark.
+    pub machine: String,
+    /// Format by name, e.g. `vhs-525-sp`.
+    pub format: String,
+    /// Which tape is in.
+    pub tape: TapeKind,
+    /// The tape's label.
+    #[serde(default)]
+    pub tape_name: String,
+    /// Known RF level (carrier amplitude, in volts at the test point) of this point with this tape.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub known_level_v: Option<f64>,
+    /// The tape's picture is the same from top to bottom.
+    #[serde(default)]
+    pub even_picture: bool,
+    /// The operator declared the tape scratch: it may be recorded on.
+    #[serde(default)]
+    pub scratch: bool,
+    /// The job that the run belongs to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub job: Option<String>,
+    /// The cautions were read beforehand, for unattended use.
+    #[serde(default)]
+    pub acknowledge: bool,
+}
+
+/// What is wrong with a run as it is asked for.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum SpecError {
+    /// No such format.
+    #[error("there is no format `{given}`; known: {known}")]
+    UnknownFormat {
+        /// What was given.
+        given: String,
+        /// What there is.
+        known: String,
+    },
+    /// No shelf mark.
+    #[error("the machine has no shelf mark: give one, so that the records can be found again")]
+    NoMachine,
+    /// The level is not a level.
+    #[error("the known level is {0}: give volts of carrier amplitude, more than 0")]
+    BadLevel(f64),
+    /// An alignment tape is never scratch.
+    #[error("an alignment tape was declared scratch: it is never recorded on; take the declaration back")]
+    ScratchAlignment,
+}
+
+impl RunSpec {
+    /// Checks what can be checked without the bench.
+    ///
+    /// # Errors
+    /// The first thing that is wrong.
+    pub fn check(&self) -> Result<(), SpecError> {
+        if format_named(&self.format).is_none() {
+            let known = formats().iter().map(|f| f.name).collect::<Vec<_>>().join(", ");
+            return Err(SpecError::UnknownFormat { given: self.format.clone(), known });
+        }
+        if self.machine.trim().is_empty() {
+            return Err(SpecError::NoMachine);
+        }
+        if let Some(level) = self.known_level_v.filter(|v| !(v.is_finite() && *v > 0.0)) {
+            return Err(SpecError::BadLevel(level));
+        }
+        if self.scratch && self.tape == TapeKind::Alignment {
+            return Err(SpecError::ScratchAlignment);
+        }
+        Ok(())
+    }
+
+    /// The subject as procedures are told it.
+    #[must_use]
+    pub fn subject(&self) -> tapewright_host::Subject {
+        tapewright_host::Subject {
+            format: self.format.clone(),
+            tape: self.tape,
+            tape_name: self.tape_name.clone(),
+            known_level_v: self.known_level_v,
+            even_picture: self.even_picture,
+        }
+    }
+}

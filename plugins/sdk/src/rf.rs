@@ -1,0 +1,416 @@
+//! From captures of RF to levels: the way that fits the scope, the noise floor, the levels of scans.
+//!
+//! Which way is taken is told by what the scope can do, never by its name: see [`Way`]. The floor is
+//! taken in `stop`, in the set-up that the RF will have. (Permissions `captures` and `transport`.)
+
+use crate::bench::{Abilities, Head, Point, Subject, abilities, go, hooked_up, now};
+use crate::captures::{Acquire, Capture, Codes, Slope};
+use crate::unable::{On, Result, Unable};
+use tapewright_formats::{Format, LineStandard, Mode, ProbePlace, Signal, SignalForm, UnableCode};
+use tapewright_measure::carrier::{Carrier, CarrierNoise, LEAST_SAMPLES_A_CYCLE, levels_by_carrier};
+use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
+use tapewright_measure::power::{PowerNoise, levels_by_power};
+use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_samples};
+use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
+use tapewright_measure::{ScanLevels, Trace};
+
+/// Seconds of transfer that a whole set of captures may take. Common practice, no source: a
+/// technician waits half a minute for a better number, not ten.
+pub const BEARABLE_S: f64 = 30.0;
+
+/// Points that are asked for where more would tell no more: a bin then is a fifth of a line of a scan.
+const POINTS: u32 = 2_500;
+
+/// Most points of a slow record; finer bins than these tell nothing of seconds.
+const RECORD_POINTS: u32 = 20_000;
+
+/// Longer than the scans themselves by this share: the drum may be a little slow, the scope's clock too.
+const A_LITTLE: f64 = 1.02;
+
+/// How long to wait for a head-switch edge: some hundred frames.
+const EDGE_DEADLINE_S: f64 = 4.0;
+
+/// In `stop` the point may show at most this share of the level in play. Real noise stays far below
+/// wherever the level is fit to be judged; RF that does not stop does not. Common practice, no source.
+const FLOOR_SHARE: f64 = 0.7;
+
+/// The way from RF to a level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Way {
+    /// Sampled fast: at least so many samples a second.
+    Carrier {
+        /// Least sample rate.
+        rate_hz: f64,
+    },
+    /// Pairs of least and greatest.
+    Peaks,
+    /// Under-sampled, by its power.
+    Power,
+}
+
+impl Way {
+    /// The best way that the scope can go for `captures` records of `span_s`: sampled fast where one
+    /// record fits the memory and all of them take a bearable time, else as [`Self::slow`].
+    #[must_use]
+    pub fn choose(can: &Abilities, format: &Format, span_s: f64, captures: u32) -> Self {
+        let rate_hz = LEAST_SAMPLES_A_CYCLE * format.fm_white_hz.value * 1.001;
+        // The scope takes the next rate that it has, at most two and a half times as fast (1, 2, 5 steps).
+        let points = 2.5 * span_s * rate_hz;
+        let transfer_s = f64::from(captures) * points * can.seconds_a_point;
+        if can.greatest_rate_hz >= rate_hz && points <= f64::from(can.greatest_points) && transfer_s <= BEARABLE_S {
+            Self::Carrier { rate_hz }
+        } else {
+            Self::slow(can, format)
+        }
+    }
+
+    /// The way for few points: peak detection where it catches a quarter cycle of the highest
+    /// carrier, else the power of under-sampled RF.
+    #[must_use]
+    pub fn slow(can: &Abilities, format: &Format) -> Self {
+        let quarter_s = 0.25 / format.fm_white_hz.value;
+        if can.peak_pulse_s.is_some_and(|caught_s| caught_s <= quarter_s) { Self::Peaks } else { Self::Power }
+    }
+
+    /// The way in a few words, for a note.
+    #[must_use]
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Carrier { .. } => "RF sampled fast, its carrier's band filtered out",
+            Self::Peaks => "peak-detect pairs, the lift of the noise taken off",
+            Self::Power => "power of under-sampled RF, the noise's power taken off",
+        }
+    }
+}
+
+/// The noise of the point, from a capture without RF.
+pub struct Floor {
+    kind: Kind,
+    seen_v: f64,
+}
+
+enum Kind {
+    Carrier(CarrierNoise),
+    Peaks(PeakNoise, Box<PeakCorrection>),
+    Power(PowerNoise),
+}
+
+impl Floor {
+    /// The level that the point shows without RF, in volts, nothing corrected.
+    #[must_use]
+    pub const fn seen_v(&self) -> f64 {
+        self.seen_v
+    }
+
+    /// Refuses a floor that is not low against the level in play: then it is not noise that was seen in
+    /// `stop`, or nothing but noise in play.
+    ///
+    /// # Errors
+    /// `in-noise`.
+    pub fn demand_below(&self, level_v: f64) -> Result<()> {
+        if self.seen_v < FLOOR_SHARE * level_v {
+            return Ok(());
+        }
+        Err(Unable::new(
+            UnableCode::InNoise,
+            format!(
+                "with the tape stopped the RF point shows {:.2} mV, in play {:.2} mV: the RF does not stand clear of the noise, \
+                 or the machine did not stop; look at the probe and its earth, then at the transport",
+                self.seen_v * 1e3,
+                level_v * 1e3
+            ),
+        ))
+    }
+}
+
+/// How RF is looked at on this bench: the way, the carrier, the head switch.
+#[derive(Debug, Clone)]
+pub struct Front {
+    /// The way.
+    pub way: Way,
+    /// Heads that the point carries.
+    pub heads: Vec<ScanHead>,
+    /// Line standard.
+    pub lines: LineStandard,
+    high_is_a: bool,
+    carrier: Carrier,
+    picture: Picture,
+    can: Abilities,
+}
+
+impl Front {
+    /// For `captures` records of `scans` scans each, by the best way there is.
+    ///
+    /// # Errors
+    /// `not-hooked-up`; `level-hidden` for a point after automatic gain; `not-possible` for a point that
+    /// carries no raw RF or cannot be sampled.
+    pub fn for_scans(subject: &Subject, scans: u32, captures: u32) -> Result<Self> {
+        let can = abilities();
+        let way = Way::choose(&can, subject.format, span_s(subject.format.lines, scans), captures);
+        Self::new(subject, can, way)
+    }
+
+    /// For slow records, and scans with few points.
+    ///
+    /// # Errors
+    /// As [`Self::for_scans`].
+    pub fn slow(subject: &Subject) -> Result<Self> {
+        let can = abilities();
+        let way = Way::slow(&can, subject.format);
+        Self::new(subject, can, way)
+    }
+
+    fn new(subject: &Subject, can: Abilities, way: Way) -> Result<Self> {
+        let point = hooked_up(Signal::Rf)?;
+        demand_level(&point)?;
+        let switch = hooked_up(Signal::HeadSwitch)?;
+        let heads = match point.head {
+            Head::Both => vec![ScanHead::A, ScanHead::B],
+            Head::A => vec![ScanHead::A],
+            Head::B => vec![ScanHead::B],
+        };
+        Ok(Self {
+            way,
+            heads,
+            lines: subject.format.lines,
+            high_is_a: switch.high_is_a,
+            carrier: Carrier::of(subject.format),
+            picture: if subject.even_picture { Picture::even() } else { Picture::unknown() },
+            can,
+        })
+    }
+
+    /// The head-switch edge that selects a head.
+    #[must_use]
+    pub const fn selects(&self, head: ScanHead) -> Slope {
+        match (self.high_is_a, head) {
+            (true, ScanHead::A) | (false, ScanHead::B) => Slope::Rising,
+            _ => Slope::Falling,
+        }
+    }
+
+    fn setup(&self, scans: u32) -> Acquire {
+        let ask = Acquire::of(&[Signal::Rf]).span_s(span_s(self.lines, scans));
+        let points = POINTS.min(self.can.greatest_points);
+        match self.way {
+            Way::Carrier { rate_hz } => ask.least_rate_hz(rate_hz),
+            Way::Peaks => ask.peak().least_points(points),
+            Way::Power => ask.least_points(points),
+        }
+    }
+
+    /// Stops the machine if it is not at rest, and takes the floor in the set-up of [`Self::frames`].
+    ///
+    /// # Errors
+    /// What the daemon says; `too-short`, `bad-data`.
+    pub fn floor_in_stop(&self, scans: u32) -> Result<Floor> {
+        if now() != Mode::Stop {
+            go(Mode::Stop)?;
+        }
+        let capture = self.setup(scans).take_one().on("noise floor")?;
+        self.floor(&capture.trace(Signal::Rf)?).on("noise floor")
+    }
+
+    fn floor(&self, codes: &Codes) -> Result<Floor> {
+        Ok(match self.way {
+            Way::Carrier { .. } => {
+                let noise = CarrierNoise::from_quiet(&codes.samples()?, &self.carrier)?;
+                Floor { kind: Kind::Carrier(noise), seen_v: noise.amplitude_v() }
+            }
+            Way::Peaks => {
+                let pairs = codes.pairs()?;
+                let ranges =
+                    pairs.greatest().iter().zip(pairs.least()).map(|(g, l)| 0.5 * (f64::from(*g) - f64::from(*l)));
+                let seen_v = ranges.sum::<f64>() / pairs.len().max(1) as f64;
+                let noise = PeakNoise::from_quiet(&pairs, codes.info.bandwidth_hz)?;
+                let correction = PeakCorrection::new(noise, &self.carrier, pairs.dt_s())?;
+                Floor { kind: Kind::Peaks(noise, Box::new(correction)), seen_v }
+            }
+            Way::Power => {
+                let noise = PowerNoise::from_quiet(&codes.samples()?)?;
+                Floor { kind: Kind::Power(noise), seen_v: noise.deviation_v() * core::f64::consts::SQRT_2 }
+            }
+        })
+    }
+
+    /// Captures of `scans` scans, each from the head-switch edge that selects `first`.
+    ///
+    /// # Errors
+    /// What the daemon says, e.g. `no-trigger` without a head switch.
+    pub fn frames(&self, first: ScanHead, scans: u32, count: u32) -> Result<Vec<Capture>> {
+        self.setup(scans).edge(Signal::HeadSwitch, self.selects(first)).deadline_s(EDGE_DEADLINE_S).count(count).take()
+    }
+
+    /// Levels of the scans of a capture that began at the edge that selects `first`, of the heads that
+    /// the point carries.
+    ///
+    /// # Errors
+    /// `no-trigger` for a capture that nothing triggered; `clipped`, `too-short`, `bad-data`.
+    pub fn levels(&self, capture: &Capture, floor: &Floor, first: ScanHead) -> Result<Vec<(ScanHead, ScanLevels)>> {
+        if !capture.info.triggered {
+            return Err(Unable::new(
+                UnableCode::NoTrigger,
+                "the capture was not triggered by the head switch: where its scans lie is not known",
+            ));
+        }
+        let codes = capture.trace(Signal::Rf)?;
+        match &floor.kind {
+            Kind::Peaks(_, correction) => {
+                let pairs = codes.pairs()?;
+                let from_s = pairs.t0_s() - 0.5 * pairs.dt_s();
+                let until_s = from_s + pairs.len() as f64 * pairs.dt_s();
+                self.each(first, from_s, until_s, |scan| Ok(levels_by_peaks(&pairs, scan, correction, &self.picture)?))
+            }
+            Kind::Carrier(noise) => {
+                let trace = codes.samples()?;
+                let (from_s, until_s) = ends(&trace);
+                self.each(first, from_s, until_s, |scan| Ok(levels_by_carrier(&trace, scan, &self.carrier, noise)?))
+            }
+            Kind::Power(noise) => {
+                let trace = codes.samples()?;
+                let (from_s, until_s) = ends(&trace);
+                self.each(first, from_s, until_s, |scan| Ok(levels_by_power(&trace, scan, noise, &self.picture)?))
+            }
+        }
+    }
+
+    fn each(
+        &self,
+        first: ScanHead,
+        from_s: f64,
+        until_s: f64,
+        levels: impl Fn(&Scan) -> Result<ScanLevels>,
+    ) -> Result<Vec<(ScanHead, ScanLevels)>> {
+        let scans = scans_from_trigger(self.lines, first, from_s, until_s);
+        let found: Vec<_> = scans
+            .iter()
+            .filter(|scan| self.heads.contains(&scan.head))
+            .map(|scan| Ok((scan.head, levels(scan)?)))
+            .collect::<Result<_>>()?;
+        if found.is_empty() {
+            let why = format!(
+                "the capture runs from {:.2} ms to {:.2} ms from its trigger and holds no whole scan",
+                from_s * 1e3,
+                until_s * 1e3
+            );
+            return Err(Unable::new(UnableCode::TooShort, why));
+        }
+        Ok(found)
+    }
+
+    /// The longest slow record that can still be judged, in seconds: a bin (of samples: sixteen) a frame.
+    #[must_use]
+    pub fn longest_record_s(&self) -> f64 {
+        let points = f64::from(self.record_points());
+        let a_frame = if self.way == Way::Peaks { 2.0 } else { 16.0 };
+        points / a_frame / self.lines.frame_rate_hz()
+    }
+
+    fn record_points(&self) -> u32 {
+        // Two seconds of transfer tell enough.
+        let bearable = (2.0 / self.can.seconds_a_point.max(1e-9)).min(f64::from(RECORD_POINTS)) as u32;
+        bearable.max(POINTS).min(self.can.greatest_points)
+    }
+
+    /// Takes one slow gap-free record of RF, with another signal beside it if there is a channel for
+    /// it. With `from_switch` it begins at the head-switch edge that selects head A.
+    ///
+    /// # Errors
+    /// What the daemon says.
+    pub fn record(&self, span_s: f64, beside: Option<Signal>, from_switch: bool) -> Result<Capture> {
+        let signals: Vec<Signal> = core::iter::once(Signal::Rf).chain(beside).collect();
+        let ask = Acquire::of(&signals).span_s(span_s).least_points(self.record_points()).deadline_s(EDGE_DEADLINE_S);
+        let ask = if self.way == Way::Peaks { ask.peak() } else { ask };
+        if from_switch { ask.edge(Signal::HeadSwitch, self.selects(ScanHead::A)) } else { ask }.take_one()
+    }
+
+    /// Level against time from a slow record.
+    ///
+    /// # Errors
+    /// `clipped`, `too-short`, `not-possible` for points too far apart, `bad-data`.
+    pub fn level_against_time(&self, capture: &Capture, floor: &Floor) -> Result<LevelRecord> {
+        let codes = capture.trace(Signal::Rf)?;
+        let frame_hz = self.lines.frame_rate_hz();
+        Ok(match &floor.kind {
+            Kind::Peaks(noise, _) => level_from_pairs(&codes.pairs()?, noise, &self.carrier, frame_hz)?,
+            Kind::Power(noise) => level_from_samples(&codes.samples()?, noise, frame_hz)?,
+            Kind::Carrier(_) => {
+                return Err(Unable::new(UnableCode::NotPossible, "a slow record needs a floor taken for slow records"));
+            }
+        })
+    }
+}
+
+fn ends(trace: &Trace) -> (f64, f64) {
+    (trace.t0_s(), trace.t0_s() + trace.span_s())
+}
+
+/// Length of a record of so many scans, and a little more.
+fn span_s(lines: LineStandard, scans: u32) -> f64 {
+    A_LITTLE * f64::from(scans) / lines.field_rate_hz()
+}
+
+/// Refuses an RF point whose level tells nothing or that gives no samples.
+fn demand_level(point: &Point) -> Result<()> {
+    if point.trigger_only {
+        let why = format!("RF is on `{}`, which can only trigger: put it on a channel", point.channel);
+        return Err(Unable::new(UnableCode::NotPossible, why).on("rf"));
+    }
+    if point.place == ProbePlace::AfterAgc {
+        let why =
+            "the RF point lies after the automatic gain, where each head shows the same level: put the probe before it";
+        return Err(Unable::new(UnableCode::LevelHidden, why).on("rf"));
+    }
+    if point.form != SignalForm::Raw {
+        let why = format!(
+            "the RF point is hooked up as `{}`: put the probe on the RF itself, before any detector",
+            point.form
+        );
+        return Err(Unable::new(UnableCode::NotPossible, why).on("rf"));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tapewright_formats::formats;
+
+    fn scope(points: u32, rate: f64, peak_pulse_s: Option<f64>, seconds_a_point: f64) -> Abilities {
+        Abilities {
+            channels: 2,
+            greatest_points: points,
+            greatest_rate_hz: rate,
+            peak_pulse_s,
+            video_trigger: true,
+            seconds_a_point,
+        }
+    }
+
+    #[test]
+    fn the_way_follows_from_what_the_scope_can_do() {
+        let format = &formats()[0];
+        let scan = span_s(format.lines, 1);
+        let is_fast = |way| matches!(way, Way::Carrier { .. });
+        for (can, fast, slow) in [
+            (scope(2_500, 100e6, Some(10e-9), 1.1e-5), false, Way::Peaks),
+            (scope(2_500, 100e6, Some(500e-9), 1.1e-5), false, Way::Power),
+            (scope(2_500, 100e6, None, 1.1e-5), false, Way::Power),
+            (scope(2_000_000, 200e6, Some(10e-9), 1e-7), true, Way::Peaks),
+            (scope(2_000_000, 10e6, Some(10e-9), 1e-7), false, Way::Peaks),
+            // The same memory over a slow line would take minutes.
+            (scope(2_000_000, 200e6, Some(10e-9), 1e-4), false, Way::Peaks),
+        ] {
+            assert_eq!(is_fast(Way::choose(&can, format, scan, 17)), fast, "{can:?}");
+            assert_eq!(Way::slow(&can, format), slow, "{can:?}");
+        }
+    }
+
+    #[test]
+    fn a_floor_as_high_as_the_level_is_no_floor() {
+        let floor = Floor { kind: Kind::Carrier(CarrierNoise::none()), seen_v: 0.1 };
+        assert!(floor.demand_below(0.2).is_ok());
+        assert_eq!(floor.demand_below(0.11).unwrap_err().code, UnableCode::InNoise);
+        assert_eq!(floor.demand_below(f64::NAN).unwrap_err().code, UnableCode::InNoise);
+    }
+}

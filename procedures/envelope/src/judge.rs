@@ -1,0 +1,221 @@
+//! Judging curves: flatness by the tape's kind, which side sags, balance, level against the known one.
+
+use crate::look::{Look, name};
+use crate::parameters::{
+    BALANCE_GOOD, BALANCE_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, LEVEL_GOOD, LEVEL_REJECT, OWN_GOOD, OWN_REJECT,
+};
+use crate::shape::{Allowed, Shape, Side, common_sides};
+use tapewright_sdk::measure::curve::{balance, middle_level};
+use tapewright_sdk::measure::scan::Head as ScanHead;
+use tapewright_sdk::prelude::*;
+
+/// Flatness, ends and middle of each head, and what the tape's kind allows to be said of them.
+pub(crate) fn flatness(looks: &[&Look], tape: TapeKind, settings: &Settings, report: &mut Report) -> Result<()> {
+    let allowed = Allowed::by(tape);
+    let limits = match allowed {
+        Allowed::OwnPath => settings.at_least(&OWN_GOOD, &OWN_REJECT),
+        Allowed::Guides | Allowed::Nothing => settings.at_least(&FLATNESS_GOOD, &FLATNESS_REJECT),
+    };
+    let good = limits.good.at_least.unwrap_or(1.0);
+    let shapes = looks.iter().map(|look| Shape::of(&look.curve).on(name(look.head))).collect::<Result<Vec<_>>>()?;
+    for (look, shape) in looks.iter().zip(&shapes) {
+        let head = name(look.head);
+        let flatness = Measured::new(format!("{head}.flatness"), Unit::One, &shape.flatness);
+        report.measured(if allowed == Allowed::Nothing { flatness } else { flatness.judged(limits.clone()) });
+        report.measured(Measured::new(format!("{head}.entrance"), Unit::One, &shape.entrance));
+        report.measured(Measured::new(format!("{head}.exit"), Unit::One, &shape.exit));
+        report.measured(Measured::new(format!("{head}.middle-level"), Unit::Volt, &middle_level(&look.curve)?));
+    }
+    conclude(looks, &shapes, allowed, good, report);
+    Ok(())
+}
+
+fn conclude(looks: &[&Look], shapes: &[Shape], allowed: Allowed, good: f64, report: &mut Report) {
+    let values = looks
+        .iter()
+        .zip(shapes)
+        .map(|(look, s)| {
+            format!(
+                "{} flatness {:.2}, entrance {:.2}, exit {:.2}",
+                name(look.head),
+                s.flatness.value,
+                s.entrance.value,
+                s.exit.value
+            )
+        })
+        .collect::<Vec<_>>()
+        .join("; ");
+    let all: Vec<&Shape> = shapes.iter().collect();
+    let flat = all.iter().all(|shape| shape.surely_flat(good));
+    let sags = all.iter().any(|shape| shape.surely_sags(good));
+    if flat {
+        report.found(Finding::EnvelopeFlat, &values);
+        report.note(match allowed {
+            Allowed::Guides => "Flat at this tracking position. That alone clears no guide: a head wider than its track hides a height error at centre.",
+            Allowed::OwnPath => "Flat on a recording of this machine, which plays flat on a bent path too: this says nothing of the guides.",
+            Allowed::Nothing => "Flat on a tape that was not made for it: nothing speaks against the path, nothing proves it.",
+        });
+    }
+    if all.len() == 2 {
+        let sides = common_sides(&all, good);
+        for side in &sides {
+            report.found(side.finding(), &format!("both heads sag {}: {values}", side.text()));
+        }
+        if sags && sides.is_empty() {
+            alone(looks, shapes, good, report);
+        } else if sides.contains(&Side::Middle) {
+            report.advise(
+                "Clean the drum and look at the back tension before any guide: a dip in the middle is contact.",
+            );
+        }
+    } else if sags {
+        report.note(
+            "Only one head could be judged: whether the other sags as well, as it does with a guide, is not known.",
+        );
+    }
+    if allowed == Allowed::Nothing && !flat {
+        if sags {
+            report.found(Finding::MachineOrTape, &values);
+        }
+        let why = "the curve is not surely flat, and this tape cannot tell the machine's path from the one it was recorded on: \
+                   only an alignment tape can judge the guides";
+        report.unable(Unable::new(UnableCode::WrongTape, why).on("guides"));
+        report.advise("Try another tape: a sag that stays is the machine's. Let a scrap tape run first, then an alignment tape judges the guides.");
+    }
+}
+
+fn alone(looks: &[&Look], shapes: &[Shape], good: f64, report: &mut Report) {
+    for (look, shape) in looks.iter().zip(shapes).filter(|(_, shape)| shape.surely_sags(good)) {
+        let sides = shape.sides().iter().map(|side| side.text()).collect::<Vec<_>>().join(" and ");
+        let head = name(look.head);
+        report.note(&format!("{head} sags {sides}, and the other head does not with it: a guide acts on both heads, so this is that head, its contact or its dirt."));
+        report.advise(&format!("Clean {head} by hand and look again before touching a guide."));
+    }
+}
+
+/// Balance of the heads, where both stand clear of the noise.
+pub(crate) fn balance_of(a: &Look, b: &Look, settings: &Settings, report: &mut Report) -> Result<()> {
+    weigh(&balance(&a.curve, &b.curve).on("balance")?, settings, report);
+    Ok(())
+}
+
+/// Balance where one head does not stand clear of the noise.
+pub(crate) fn balance_with_lost_head(
+    kept: &Look,
+    lost: &Look,
+    times: f64,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
+    let share = lost_share(lost.curve.mean_v(), lost.curve.noise_v, lost.curve.mean_error_v, times);
+    let estimate = lost_balance(kept.curve.mean_v(), share, kept.head)?;
+    weigh(&estimate, settings, report);
+    Ok(())
+}
+
+/// Least, likely and greatest level of a head in the noise, in volts: the greatest is what would have
+/// counted as clear; the least is a hundredth of it, since a level of nothing has no decibels.
+fn lost_share(level_v: f64, noise_v: f64, error_v: f64, times: f64) -> (f64, f64, f64) {
+    let greatest_v = (times * noise_v.max(error_v)).max(level_v).max(f64::MIN_POSITIVE);
+    let least_v = 0.01 * greatest_v;
+    (least_v, level_v.clamp(least_v, greatest_v), greatest_v)
+}
+
+fn lost_balance(kept_v: f64, (least_v, level_v, greatest_v): (f64, f64, f64), kept: ScanHead) -> Result<Estimate> {
+    // Balance is B over A: with B lost it is negative, with A lost positive.
+    let sign = if kept == ScanHead::A { 1.0 } else { -1.0 };
+    let db = |v: f64| sign * 20.0 * (v / kept_v).log10();
+    let (one, other) = (db(least_v), db(greatest_v));
+    let u = (one - other).abs() / 12.0_f64.sqrt();
+    let contributions = vec![Contribution::type_b("a level in the noise may be anywhere below it", u)];
+    Ok(Estimate::with_interval(db(level_v), one.min(other), one.max(other), u, None, contributions)?)
+}
+
+fn weigh(estimate: &Estimate, settings: &Settings, report: &mut Report) {
+    let reject = settings.number(&BALANCE_REJECT);
+    report.measured(Measured::new("balance", Unit::Decibel, estimate).judged(settings.within(
+        0.0,
+        &BALANCE_GOOD,
+        &BALANCE_REJECT,
+    )));
+    if let Some(weak) = weak_head(estimate, reject) {
+        let seen = format!("head B stands {:+.1} dB against head A", estimate.value);
+        report.found(weak, &seen);
+    }
+}
+
+/// The head that is surely weak; none where the interval does not say so.
+fn weak_head(balance: &Estimate, reject_db: f64) -> Option<Finding> {
+    if balance.interval.low > reject_db {
+        Some(Finding::HeadAWeak)
+    } else if balance.interval.high < -reject_db {
+        Some(Finding::HeadBWeak)
+    } else {
+        None
+    }
+}
+
+/// Middle levels over the known level of this point with this tape.
+pub(crate) fn level(looks: &[&Look], known_v: f64, settings: &Settings, report: &mut Report) -> Result<()> {
+    let limits = settings.at_least(&LEVEL_GOOD, &LEVEL_REJECT);
+    let reject = settings.number(&LEVEL_REJECT);
+    let mut low = 0;
+    for look in looks {
+        let share = middle_level(&look.curve)?.scaled(1.0 / known_v);
+        low += usize::from(share.interval.high < reject);
+        report.measured(Measured::new(format!("{}.level", name(look.head)), Unit::One, &share).judged(limits.clone()));
+    }
+    if low == looks.len() && low == 2 {
+        report
+            .found(Finding::LevelLow, &format!("both heads deliver less than {reject:.2} of the known {known_v:.3} V"));
+    }
+    Ok(())
+}
+
+/// Both heads' curves, entrance to exit.
+pub(crate) fn figure(looks: &[Look]) -> Figure {
+    Figure {
+        name: "envelope".into(),
+        x_label: "position, entrance to exit".into(),
+        x_low: 0.0,
+        x_high: 1.0,
+        unit: Unit::Volt,
+        series: looks
+            .iter()
+            .map(|look| Series {
+                name: name(look.head).into(),
+                values: look.curve.median_v.to_vec(),
+                standard_errors: look.curve.standard_error_v.to_vec(),
+            })
+            .collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_lost_head_is_weak_and_on_the_right_side() {
+        let lost = lost_share(0.001, 0.004, 0.0005, 3.0);
+        for (kept, weak) in [(ScanHead::A, Finding::HeadBWeak), (ScanHead::B, Finding::HeadAWeak)] {
+            let estimate = lost_balance(0.2, lost, kept).unwrap();
+            assert_eq!(weak_head(&estimate, 3.0), Some(weak), "{estimate:?}");
+            assert!(estimate.interval.low <= estimate.value && estimate.value <= estimate.interval.high);
+        }
+        // Noise near the level of the other head: nothing is sure.
+        let unsure = lost_balance(0.2, lost_share(0.05, 0.06, 0.01, 3.0), ScanHead::A).unwrap();
+        assert_eq!(weak_head(&unsure, 3.0), None, "{unsure:?}");
+    }
+
+    #[test]
+    fn a_head_is_weak_only_when_the_interval_says_so() {
+        let about =
+            |value: f64| Estimate::with_interval(value, value - 0.5, value + 0.5, 0.25, None, Vec::new()).unwrap();
+        for (value, want) in
+            [(0.0, None), (3.4, None), (3.6, Some(Finding::HeadAWeak)), (-3.4, None), (-3.6, Some(Finding::HeadBWeak))]
+        {
+            assert_eq!(weak_head(&about(value), 3.0), want, "{value}");
+        }
+    }
+}

@@ -1,0 +1,176 @@
+//! Looking at every signal that is hooked up, with few and small captures.
+//!
+//! Nothing here depends on the signal that it looks for: captures run free, and only an input that can do
+//! nothing but trigger is tried as a trigger, with a deadline.
+
+use crate::judge::{Kind, Look, expected_level_v};
+use crate::line::lines_in;
+use crate::record::Record;
+use tapewright_sdk::Abilities;
+use tapewright_sdk::formats::SignalForm;
+use tapewright_sdk::prelude::*;
+
+/// Some six frames: enough pulses for a rate within a tenth of a per cent on 2,500 points.
+const LOOK_S: f64 = 0.2;
+/// Captures of a look.
+const LOOKS: u32 = 2;
+/// One record of a longer look: its bins stay far shorter than a scan on 2,500 points.
+const RECORD_S: f64 = 1.0;
+/// Fewer points make no rate.
+const POINTS: u32 = 2000;
+/// Some sixteen lines.
+const LINES_S: f64 = 1e-3;
+/// How many triggers are waited for, and how long for each: dozens of frames.
+const TRIGGERS: u32 = 2;
+/// See [`TRIGGERS`].
+const TRIGGER_S: f64 = 1.5;
+
+/// What looks at signals.
+pub(crate) struct Eyes {
+    /// Everything that is hooked up.
+    pub(crate) points: Vec<Point>,
+    /// What is on the bench.
+    pub(crate) subject: Subject,
+    /// What the scope can do.
+    pub(crate) scope: Abilities,
+    /// RF below this share of the expected level is looked at longer in play (unit 1)...
+    pub(crate) enough: f64,
+    /// ...for so long: a slipping tape's RF swells and dies.
+    pub(crate) longer_s: f64,
+}
+
+/// Records of one signal, and the relative standard uncertainty of their time base.
+struct Records {
+    records: Vec<Record>,
+    timebase_u: f64,
+}
+
+impl Eyes {
+    /// Looks at some signals in the mode that the machine is in.
+    pub(crate) fn look(&self, mode: Mode, signals: &[Signal]) -> Vec<(Signal, Result<Look>)> {
+        let asked = || self.points.iter().filter(|point| signals.contains(&point.signal));
+        let free = |point: &&Point| !point.trigger_only && Kind::of(point) != Kind::Video;
+        let mut looks: Vec<(Signal, Result<Look>)> = Vec::new();
+        let together: Vec<Signal> = asked().filter(free).map(|point| point.signal).collect();
+        for (signal, taken) in self.records(&together) {
+            let point = asked().find(|point| point.signal == signal);
+            looks.extend(point.map(|point| (signal, taken.and_then(|taken| self.seen(mode, point, taken)))));
+        }
+        for point in asked().filter(|point| !free(point)) {
+            looks.push((point.signal, if point.trigger_only { self.triggers(point) } else { self.video(point) }));
+        }
+        looks
+    }
+
+    /// Free-running records, of all signals at once; one by one where that fails, so that the fault of one does not
+    /// hide the others.
+    fn records(&self, signals: &[Signal]) -> Vec<(Signal, Result<Records>)> {
+        let fault = match signals {
+            [] => return Vec::new(),
+            _ => match self.take(signals, LOOK_S, LOOKS) {
+                Ok(all) => return all,
+                Err(fault) => fault,
+            },
+        };
+        if let [signal] = signals {
+            return vec![(*signal, Err(fault))];
+        }
+        let alone = |&signal: &Signal| {
+            let taken = self.take(&[signal], LOOK_S, LOOKS).and_then(|mut all| all.pop().map_or_else(|| Err(fault.clone()), |(_, one)| one));
+            (signal, taken)
+        };
+        signals.iter().map(alone).collect()
+    }
+
+    fn take(&self, signals: &[Signal], span_s: f64, count: u32) -> Result<Vec<(Signal, Result<Records>)>> {
+        let request = Acquire::of(signals).span_s(span_s).count(count).least_points(POINTS.min(self.scope.greatest_points));
+        let request = if self.scope.peak_pulse_s.is_some() { request.peak() } else { request };
+        let captures = request.take()?;
+        let timebase_u = captures.iter().map(|capture| capture.info.timebase_uncertainty).fold(0.0, f64::max);
+        let read = |&signal: &Signal| {
+            let records: Result<Vec<Record>> = captures.iter().map(|capture| Record::of(capture, signal, span_s)).collect();
+            (signal, records.map(|records| Records { records, timebase_u }))
+        };
+        Ok(signals.iter().map(read).collect())
+    }
+
+    fn seen(&self, mode: Mode, point: &Point, taken: Records) -> Result<Look> {
+        match Kind::of(point) {
+            Kind::Pulses(form) => self.pulses(&taken, form),
+            Kind::Carrier => self.carrier(mode, point, taken),
+            Kind::Detected => greatest(&taken.records, |record| record.level_v(0.9)),
+            Kind::Rail => greatest(&taken.records, |record| record.level_v(0.5)),
+            Kind::Slow | Kind::Video => greatest(&taken.records, Record::swing_v),
+        }
+    }
+
+    /// Level and rate of the record with the most pulses; without any, what the records span.
+    fn pulses(&self, taken: &Records, form: SignalForm) -> Result<Look> {
+        let mut best = None;
+        for record in &taken.records {
+            match record.pulses(form) {
+                Ok(found) => best = best.filter(|b: &tapewright_sdk::measure::pulses::Pulses| b.times_s.len() >= found.times_s.len()).or(Some(found)),
+                Err(MeasureError::InNoise { .. } | MeasureError::TooShort { .. }) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        let Some(found) = best else { return greatest(&taken.records, Record::swing_v) };
+        let rate = found.rate(self.subject.format.lines.frame_rate_hz(), taken.timebase_u).ok();
+        Ok(Look { level: Some(found.level), rate, shaped: true, triggers: None })
+    }
+
+    /// The greatest level, not the first: with a slipping tape RF swells and dies over seconds.
+    fn carrier(&self, mode: Mode, point: &Point, taken: Records) -> Result<Look> {
+        let mut look = greatest(&taken.records, Record::span_v)?;
+        let enough_v = expected_level_v(point, &self.subject).map_or(0.0, |expected| self.enough * expected);
+        let more = if mode == Mode::Play { (self.longer_s / RECORD_S).ceil() as u32 } else { 0 };
+        for _ in 0..more {
+            if look.level.as_ref().is_some_and(|level| level.interval.low >= enough_v) {
+                break;
+            }
+            for (_, taken) in self.take(&[point.signal], RECORD_S, 1)? {
+                look = greater(look, greatest(&taken?.records, Record::span_v)?);
+            }
+        }
+        Ok(look)
+    }
+
+    /// A short record of some lines; it may lie in the field's blanking, so there is a second try.
+    fn video(&self, point: &Point) -> Result<Look> {
+        let mut look = Look::default();
+        for capture in Acquire::of(&[point.signal]).span_s(LINES_S).count(LOOKS).take()? {
+            let record = Record::of(&capture, point.signal, LINES_S)?;
+            let Record::Samples(trace) = &record else { continue };
+            if let Some(lines) = lines_in(trace, self.subject.format.lines, capture.info.timebase_uncertainty)? {
+                return Ok(Look { level: Some(lines.sync_v), rate: Some(lines.rate), shaped: true, triggers: None });
+            }
+            look = greater(look, Look { level: Some(record.span_v()?), ..Look::default() });
+        }
+        Ok(look)
+    }
+
+    /// An input that can only trigger: it is there if a capture of anything, triggered by it, comes in time.
+    fn triggers(&self, point: &Point) -> Result<Look> {
+        let Some(sampled) = self.points.iter().find(|point| !point.trigger_only) else {
+            let why = format!("{} can only trigger, and no channel that samples is hooked up: put a probe on one", point.channel);
+            return Err(Unable::new(UnableCode::NotPossible, why));
+        };
+        let request = Acquire::of(&[sampled.signal]).span_s(0.1 * LOOK_S).edge(point.signal, Slope::Rising);
+        let came = match request.count(TRIGGERS).deadline_s(TRIGGER_S).take() {
+            Ok(captures) => captures.iter().filter(|capture| capture.info.triggered).count() as u32,
+            Err(unable) if unable.code == UnableCode::NoTrigger => 0,
+            Err(unable) => return Err(unable),
+        };
+        Ok(Look { triggers: Some((came, TRIGGERS)), ..Look::default() })
+    }
+}
+
+/// The record with the greatest level.
+fn greatest(records: &[Record], level: impl Fn(&Record) -> Result<Estimate>) -> Result<Look> {
+    records.iter().try_fold(Look::default(), |best, record| Ok(greater(best, Look { level: Some(level(record)?), ..Look::default() })))
+}
+
+fn greater(a: Look, b: Look) -> Look {
+    let size = |look: &Look| look.level.as_ref().map_or(-1.0, |level| level.value.abs());
+    if size(&b) > size(&a) { b } else { a }
+}

@@ -1,0 +1,256 @@
+//! Holding still against play: what was measured, what is sure, what it points to.
+
+use crate::lock::{Kind, Lock};
+use crate::parameters::{MODULATION_GOOD, MODULATION_REJECT, SPEED_GOOD, SPEED_REJECT};
+use crate::play::{Motion, Play};
+use crate::still::{HeadInStill, name, weak};
+use tapewright_sdk::measure::slip::Course;
+use tapewright_sdk::prelude::*;
+
+/// Whether the RF repeats; none: not told.
+pub(crate) type Steady = Option<bool>;
+
+/// Steady when the whole interval is good, unsteady when none of it is.
+fn steady(modulation: &Estimate, good: f64, repeats: bool) -> Steady {
+    if modulation.interval.low > good {
+        Some(false)
+    } else if modulation.interval.high <= good && repeats {
+        Some(true)
+    } else {
+        None
+    }
+}
+
+/// Still: each head's modulation and best level.
+pub(crate) fn still(heads: &[HeadInStill], settings: &Settings, report: &mut Report) -> Result<Steady> {
+    let good = settings.number(&MODULATION_GOOD);
+    let limits = settings.at_most(&MODULATION_GOOD, &MODULATION_REJECT);
+    let mut told: Vec<Steady> = Vec::new();
+    let mut seen = Vec::new();
+    for head in heads {
+        let of = name(head.head);
+        report.measured(Measured::new(format!("{of}.still-best-level"), Unit::Volt, &head.best));
+        if !head.heard() {
+            let why = "at no stop in still did it stand clear of the noise: look whether it delivers anything in play";
+            report.unable(Unable::new(UnableCode::InNoise, why).on(format!("{of}.still-modulation")));
+            continue;
+        }
+        let (modulation, repeats) = head.modulation(good)?;
+        told.push(steady(&modulation, good, repeats));
+        seen.push(format!("{of} changes by {:.1} %", 100.0 * modulation.value));
+        report.measured(Measured::new(format!("{of}.still-modulation"), Unit::One, &modulation).judged(limits.clone()));
+    }
+    let result = if told.contains(&Some(false)) {
+        Some(false)
+    } else if !told.is_empty() && told.iter().all(|head| *head == Some(true)) {
+        Some(true)
+    } else {
+        None
+    };
+    let seen = format!("from frame to frame at rest {}", seen.join(", "));
+    match result {
+        Some(true) => report.found(Finding::RfSteadyInStill, &seen),
+        Some(false) => report.found(Finding::RfUnsteadyInStill, &seen),
+        None => {}
+    }
+    if let [a, b] = heads
+        && let Some(finding) = weak(a, b)
+    {
+        report.found(
+            finding,
+            &format!("over all stops head A reaches {:.4} V, head B {:.4} V", a.best.value, b.best.value),
+        );
+    }
+    Ok(result)
+}
+
+/// Play: modulation, and the tape's speed as far as it shows.
+pub(crate) fn play(seen: &Play, settings: &Settings, report: &mut Report) -> Result<Steady> {
+    let good = settings.number(&MODULATION_GOOD);
+    report.draw(seen.figure());
+    let modulation = Measured::new("play.modulation", Unit::One, &seen.modulation);
+    report.measured(modulation.judged(settings.at_most(&MODULATION_GOOD, &MODULATION_REJECT)));
+    let motion = seen.motion();
+    if let Some(lock) = &seen.lock {
+        of_lock(lock, seen.record.frame_rate_hz, settings, report);
+    }
+    of_course(seen, settings, report)?;
+    let observed = format!(
+        "over {:.1} s the level in play changes by {:.0} %",
+        seen.course.observed_s,
+        100.0 * seen.modulation.value
+    );
+    let result = steady(&seen.modulation, good, motion == Motion::Steady);
+    match result {
+        Some(true) => report.found(Finding::RfSteadyInPlay, &observed),
+        Some(false) => report.found(Finding::RfUnsteadyInPlay, &observed),
+        None => {}
+    }
+    match motion {
+        Motion::Slip => report.found(Finding::TapeSlip, &speed_text(seen)),
+        Motion::Hunting => {
+            report.found(Finding::TrackingHunting, &format!("{observed}, to and fro without a period"));
+            report
+                .advise("The machine's own tracking works against any adjustment: set it to manual, then look again.");
+        }
+        Motion::Steady if seen.lock.is_none() => {
+            report.note("Steady, but without control pulses that is no proof of lock: a machine may hold its phase by luck on its own recording.");
+        }
+        Motion::Steady | Motion::Changing => {}
+    }
+    Ok(result)
+}
+
+fn speed_text(seen: &Play) -> String {
+    let error = match (&seen.lock, &seen.course.course) {
+        (Some(lock), _) => Some(&lock.speed_error),
+        (None, Course::Slip { speed_error, .. }) => Some(speed_error),
+        _ => None,
+    };
+    error.map_or_else(
+        || "the level rises and falls steadily".to_owned(),
+        |e| {
+            format!(
+                "the tape slips by {:.2} % of its speed ({:.2} to {:.2} %)",
+                e.value, e.interval.low, e.interval.high
+            )
+        },
+    )
+}
+
+fn of_lock(lock: &Lock, frame_rate_hz: f64, settings: &Settings, report: &mut Report) {
+    let speed = Measured::new("speed-error", Unit::Percent, &lock.speed_error);
+    let said = match lock.kind {
+        Kind::Held => "the tape is locked to the drum",
+        Kind::Drifts => "the tape runs away from the drum",
+        Kind::Wanders => "the tape goes to and fro against the drum",
+    };
+    report.note(&format!(
+        "Over {:.1} s the control pulses' delay to the head switch moves by {:.1} ms: {said}.",
+        lock.observed_s, lock.excursion_ms
+    ));
+    if lock.kind == Kind::Drifts {
+        // A frame of tape lost a cycle.
+        report.measured(Measured::new(
+            "slip-frequency",
+            Unit::Hertz,
+            &lock.speed_error.clone().scaled(frame_rate_hz / 100.0),
+        ));
+    }
+    // The mean speed of a tape that goes to and fro is no measure of it.
+    report.measured(if lock.kind == Kind::Wanders {
+        speed
+    } else {
+        speed.judged(settings.at_most(&SPEED_GOOD, &SPEED_REJECT))
+    });
+}
+
+fn of_course(seen: &Play, settings: &Settings, report: &mut Report) -> Result<()> {
+    let limits = settings.at_most(&SPEED_GOOD, &SPEED_REJECT);
+    let alone = seen.lock.is_none();
+    let drifts = seen.lock.as_ref().is_some_and(|lock| lock.kind == Kind::Drifts);
+    match &seen.course.course {
+        Course::Slip { frequency, speed_error, cycles } => {
+            if !drifts {
+                report.measured(Measured::new("slip-frequency", Unit::Hertz, frequency));
+            }
+            report.note(&format!(
+                "The level rises and falls regularly, {cycles:.1} times in {:.1} s.",
+                seen.course.observed_s
+            ));
+            if alone && seen.motion() == Motion::Slip {
+                report.measured(Measured::new("speed-error", Unit::Percent, speed_error).judged(limits));
+            }
+        }
+        Course::Slow { .. } if drifts => {}
+        Course::Slow { at_most_hz, speed_error_at_most } => {
+            report.note(&format!(
+                "The level changes, but fewer than two cycles were seen in {:.1} s: that only bounds a slip, at {at_most_hz:.2} Hz; a \
+                 longer record (record-s) tells more.",
+                seen.course.observed_s
+            ));
+            report.measured(Measured::new("slip-frequency", Unit::Hertz, &bound(*at_most_hz)?));
+            if alone {
+                report.measured(
+                    Measured::new("speed-error", Unit::Percent, &bound(*speed_error_at_most)?).judged(limits),
+                );
+            }
+        }
+        Course::Irregular { about_hz } => {
+            report.note(&format!("The level changes without a period, about {about_hz:.2} times a second."));
+        }
+        Course::Steady => {}
+    }
+    Ok(())
+}
+
+/// A quantity of which only an upper bound is known: anywhere between nothing and that.
+fn bound(at_most: f64) -> Result<Estimate> {
+    let u = at_most / 12.0_f64.sqrt();
+    let contributions = vec![Contribution::type_b("fewer than two cycles seen: only a bound", u)];
+    Ok(Estimate::with_interval(0.5 * at_most, 0.0, at_most, u, None, contributions)?)
+}
+
+/// What still and play say together.
+pub(crate) fn conclude(still: Steady, play: Steady, report: &mut Report) {
+    if let Some(text) = conclusion(still, play) {
+        report.advise(text);
+    }
+}
+
+const fn conclusion(still: Steady, play: Steady) -> Option<&'static str> {
+    match (still, play) {
+        (Some(true), Some(false)) => Some(
+            "Steady at rest, changing in play: heads, drum and switching are sound, the tape's speed or phase is not controlled. Follow the \
+             control pulses from their head to the capstan servo.",
+        ),
+        (Some(false), _) => Some(
+            "Changing even with the tape at rest: heads, drum, head switching or the amplifier, whatever the drive does. Look at the head \
+             switch's jitter, the rotary transformer and the drum's earth brush first.",
+        ),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn between(low: f64, high: f64) -> Estimate {
+        Estimate::with_interval(0.5 * (low + high), low, high, 0.25 * (high - low), None, Vec::new()).unwrap()
+    }
+
+    #[test]
+    fn only_a_whole_interval_says_steady_or_unsteady() {
+        for (low, high, repeats, want) in [
+            (0.0, 0.05, true, Some(true)),
+            (0.0, 0.05, false, None),
+            (0.05, 0.15, true, None),
+            (0.12, 0.2, true, Some(false)),
+            (0.5, 0.7, false, Some(false)),
+        ] {
+            assert_eq!(steady(&between(low, high), 0.10, repeats), want, "{low} to {high}, {repeats}");
+        }
+    }
+
+    #[test]
+    fn the_conclusion_needs_both_sides() {
+        assert!(conclusion(Some(true), Some(false)).is_some_and(|text| text.contains("not controlled")));
+        assert!(conclusion(Some(false), Some(false)).is_some_and(|text| text.contains("at rest")));
+        for (still, play) in [(Some(true), Some(true)), (None, Some(false)), (Some(true), None), (None, None)] {
+            assert_eq!(conclusion(still, play), None);
+        }
+    }
+
+    #[test]
+    fn a_bound_that_reaches_reject_decides_nothing() {
+        let limits = Limits {
+            good: Limit { at_least: None, at_most: Some(0.1) },
+            reject: Limit { at_least: None, at_most: Some(0.5) },
+            source: "common practice, no source".into(),
+        };
+        for (at_most, want) in [(0.67, Outcome::Inconclusive), (0.27, Outcome::Marginal), (0.08, Outcome::Pass)] {
+            assert_eq!(bound(at_most).unwrap().decide(&limits).unwrap(), want, "{at_most}");
+        }
+    }
+}

@@ -1,0 +1,230 @@
+//! Play: one slow gap-free record of the level, lengthened while a slow change needs it.
+
+use crate::lock::{Kind, Lock, lock};
+use crate::parameters::RECORD_S;
+use tapewright_sdk::formats::SignalForm;
+use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::record::LevelRecord;
+use tapewright_sdk::measure::slip::{Course, SlipReport, course_of};
+use tapewright_sdk::measure::statistics::moments;
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::{Floor, Front};
+
+/// Lengths of the record, one after the other, in seconds.
+const STEPS_S: [f64; 3] = [4.0, 10.0, 25.0];
+
+/// A regular rise and fall is a slip only where it goes this deep: a slipping head crosses whole tracks,
+/// a hunting one part of a track. A head much wider than its track crosses more gently; then the control pulses tell.
+/// Common practice, no source.
+const SLIP_SWING: f64 = 0.5;
+
+/// Changes faster than this are no tracking servo: contact, dirt or a loose connection. Common practice, no source.
+const SERVO_HZ: f64 = 2.0;
+
+/// What was seen in play.
+pub(crate) struct Play {
+    pub(crate) record: LevelRecord,
+    pub(crate) course: SlipReport,
+    pub(crate) modulation: Estimate,
+    pub(crate) lock: Option<Lock>,
+}
+
+/// What the course of the level says about the tape's speed and phase.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Motion {
+    /// The level keeps still.
+    Steady,
+    /// The tape slips steadily.
+    Slip,
+    /// To and fro.
+    Hunting,
+    /// It changes; whether slip, hunting or something else was not told.
+    Changing,
+}
+
+/// Looks at play, which has been reached.
+pub(crate) fn look(front: &Front, floor: &Floor, settings: &Settings, report: &mut Report) -> Result<Play> {
+    let control = hookup()?.into_iter().find(|point| point.signal == Signal::ControlTrack && !point.trigger_only);
+    let control = control.filter(|_| abilities().channels >= 2);
+    let spans = spans_s(settings.number(&RECORD_S), front.longest_record_s());
+    let mut lock = None;
+    let mut last = None;
+    for (n, span_s) in spans.iter().enumerate() {
+        report.progress(0.2 + 0.1 * n as f64, &format!("record of {span_s:.0} s in play"));
+        let capture = if n == 0 {
+            let beside = control.as_ref().map(|_| Signal::ControlTrack);
+            let capture = first_record(front, *span_s, beside, report)?;
+            if let Some(point) = control.as_ref().filter(|_| capture.info.triggered) {
+                match read_lock(&capture, point.form, front) {
+                    Ok(seen) => lock = Some(seen),
+                    Err(unable) => report
+                        .note(&format!("The control pulses do not tell whether the tape is locked: {}.", unable.why)),
+                }
+            }
+            capture
+        } else {
+            front.record(*span_s, None, false)?
+        };
+        let record = front.level_against_time(&capture, floor)?;
+        floor.demand_below(moments(&record.level_v)?.mean)?;
+        let course = course_of(&record)?;
+        // The control pulses tell more than a longer record would.
+        let told = lock.is_some() || !matches!(course.course, Course::Slow { .. });
+        last = Some((record, course));
+        if told {
+            break;
+        }
+    }
+    let (record, course) = last.ok_or_else(|| Unable::new(UnableCode::TooShort, "no record in play was taken"))?;
+    let modulation = modulation(&record.level_v)?;
+    Ok(Play { record, course, modulation, lock })
+}
+
+/// The first record. Without a head switch it is taken all the same, free-running.
+fn first_record(front: &Front, span_s: f64, beside: Option<Signal>, report: &mut Report) -> Result<Capture> {
+    match front.record(span_s, beside, beside.is_some()) {
+        Err(unable) if unable.code == UnableCode::NoTrigger && beside.is_some() => {
+            report.note(
+                "No head-switch edge came: the record in play was taken without it, and the tape's phase is not told.",
+            );
+            front.record(span_s, None, false)
+        }
+        other => other,
+    }
+}
+
+/// Lengths to try: the steps up to what is allowed and what the scope can hold, and that itself.
+fn spans_s(allowed_s: f64, holds_s: f64) -> Vec<f64> {
+    let most_s = allowed_s.min(holds_s);
+    let mut spans: Vec<f64> = STEPS_S.into_iter().filter(|s| *s < 0.8 * most_s).collect();
+    spans.push(most_s);
+    spans
+}
+
+fn read_lock(capture: &Capture, form: SignalForm, front: &Front) -> Result<Lock> {
+    let codes = capture.trace(Signal::ControlTrack)?;
+    let pulses: Pulses =
+        if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? };
+    lock(&pulses, 1.0 / front.lines.frame_rate_hz(), capture.info.timebase_uncertainty)
+}
+
+/// Modulation over the record: standard deviation of the frames' levels over their mean, what noise
+/// explains taken off. It describes this record, so its uncertainty is that of the levels alone: the noise's
+/// part, from the differences of neighbouring frames.
+fn modulation(levels_v: &[f64]) -> Result<Estimate> {
+    let m = moments(levels_v)?;
+    let n = m.count as f64;
+    let noise = levels_v.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * (n - 1.0)).max(1.0);
+    let variance = m.standard_deviation.powi(2);
+    // A fast course is in the differences too: never take off more than there is.
+    let noise = noise.min(variance);
+    let own = variance - noise;
+    // Variance of a sample variance of noise, and of its product with the course.
+    let u = (2.0 * noise * noise / n + 4.0 * own * noise / n).sqrt();
+    let ratio = |variance: f64| variance.max(0.0).sqrt() / m.mean;
+    let (low, value, high) = (ratio(own - 2.0 * u), ratio(variance), ratio(variance + 2.0 * u));
+    let spread = 0.25 * (high - low);
+    Ok(Estimate::with_interval(
+        value,
+        low,
+        high,
+        spread,
+        Some(n - 1.0),
+        vec![Contribution::type_a("noise of the levels", spread, n - 1.0)],
+    )?)
+}
+
+impl Play {
+    /// What the tape does, from the control pulses where they tell, else from the level's course.
+    pub(crate) fn motion(&self) -> Motion {
+        motion(&self.course, self.lock.as_ref().map(|lock| lock.kind))
+    }
+
+    /// The level against time.
+    pub(crate) fn figure(&self) -> Figure {
+        Figure {
+            name: "level in play".into(),
+            x_label: "time, s".into(),
+            x_low: self.record.t0_s,
+            x_high: self.record.t0_s + self.record.dt_s * self.record.level_v.len().saturating_sub(1) as f64,
+            unit: Unit::Volt,
+            series: vec![Series {
+                name: "level, both heads".into(),
+                values: self.record.level_v.clone(),
+                standard_errors: Vec::new(),
+            }],
+        }
+    }
+}
+
+fn motion(seen: &SlipReport, lock: Option<Kind>) -> Motion {
+    match (lock, &seen.course) {
+        (Some(Kind::Drifts), _) => Motion::Slip,
+        (Some(Kind::Wanders), _) => Motion::Hunting,
+        (_, Course::Steady) => Motion::Steady,
+        // The phase is held: what changes is not the tape's motion.
+        (Some(Kind::Held), _) => Motion::Changing,
+        (None, Course::Slip { .. }) if seen.swing >= SLIP_SWING => Motion::Slip,
+        (None, Course::Irregular { about_hz }) if *about_hz <= SERVO_HZ => Motion::Hunting,
+        (None, _) => Motion::Changing,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use core::f64::consts::TAU;
+
+    #[test]
+    fn the_record_grows_to_what_is_allowed() {
+        for (allowed, holds, want) in [
+            (10.0, 41.0, vec![4.0, 10.0]),
+            (25.0, 41.0, vec![4.0, 10.0, 25.0]),
+            (60.0, 41.0, vec![4.0, 10.0, 25.0, 41.0]),
+            (4.0, 41.0, vec![4.0]),
+            (25.0, 5.2, vec![4.0, 5.2]),
+            (25.0, 4.5, vec![4.5]),
+            (25.0, 3.0, vec![3.0]),
+        ] {
+            assert_eq!(spans_s(allowed, holds), want, "{allowed} {holds}");
+        }
+    }
+
+    #[test]
+    fn motion_follows_the_control_pulses_first() {
+        let about = || Estimate::combined(0.2, Vec::new()).unwrap();
+        let slip = || Course::Slip { frequency: about(), speed_error: about(), cycles: 3.0 };
+        let slow = || Course::Slow { at_most_hz: 0.2, speed_error_at_most: 0.7 };
+        let irregular = |about_hz| Course::Irregular { about_hz };
+        for (course, swing, lock, want) in [
+            (Course::Steady, 0.02, Some(Kind::Held), Motion::Steady),
+            (Course::Steady, 0.02, None, Motion::Steady),
+            // A head much wider than its track slips without losing level.
+            (Course::Steady, 0.02, Some(Kind::Drifts), Motion::Slip),
+            (slow(), 0.9, Some(Kind::Drifts), Motion::Slip),
+            (slow(), 0.9, Some(Kind::Wanders), Motion::Hunting),
+            (slow(), 0.9, Some(Kind::Held), Motion::Changing),
+            (slow(), 0.9, None, Motion::Changing),
+            (slip(), 0.9, None, Motion::Slip),
+            (slip(), 0.3, None, Motion::Changing),
+            (irregular(0.3), 0.5, None, Motion::Hunting),
+            (irregular(9.0), 0.5, None, Motion::Changing),
+        ] {
+            let seen = SlipReport { course, regularity: 0.9, swing, observed_s: 10.0 };
+            assert_eq!(motion(&seen, lock), want, "{seen:?} {lock:?}");
+        }
+    }
+
+    #[test]
+    fn modulation_of_a_slip_is_large_and_of_noise_small() {
+        let slip: Vec<f64> = (0..300).map(|n| 0.1 + 0.09 * (TAU * f64::from(n) / 50.0).sin()).collect();
+        let got = modulation(&slip).unwrap();
+        let want = 0.9 / 2.0_f64.sqrt();
+        assert!((got.value - want).abs() < 0.01 && got.interval.low > 0.55 && got.interval.high < 0.75, "{got:?}");
+        // Noise of a hundredth, alternating in a fixed pattern.
+        let noise: Vec<f64> = (0..120).map(|n| 0.1 + 0.001 * f64::from((n * 7919 % 13) - 6) / 3.74).collect();
+        let got = modulation(&noise).unwrap();
+        assert!(got.interval.high < 0.03, "{got:?}");
+        assert!(modulation(&[]).is_err());
+    }
+}

@@ -1,0 +1,201 @@
+//! Still: the tape at rest, the heads going on. A curve has a shape there (the head crosses a pitch in
+//! a scan), but it repeats from frame to frame.
+
+use crate::parameters::{FRAMES, STOPS};
+use tapewright_sdk::formats::definitions::SEGMENTS;
+use tapewright_sdk::measure::scan::Head as ScanHead;
+use tapewright_sdk::measure::statistics::{deviation_interval, moments};
+use tapewright_sdk::measure::steadiness::frame_to_frame_change;
+use tapewright_sdk::measure::{COVERAGE, HeadCurve, ScanLevels};
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::{Floor, Front};
+
+/// A stop tells of a head only where its mean level is so many times the noise.
+const CLEAR: f64 = 3.0;
+
+/// A healthy head as wide as the pitch reaches at least half of its full level at any stop (it
+/// crosses one pitch in a scan, and its own tracks lie two pitches apart), so over several stops it
+/// cannot stay below this share of the other head. Follows from the scan's geometry; the margin is common practice, no source.
+const LEAST_SHARE: f64 = 0.4;
+
+/// One head over all stops.
+pub(crate) struct HeadInStill {
+    pub(crate) head: ScanHead,
+    /// Frames of each stop where the head stood clear of the noise.
+    clear: Vec<Vec<ScanLevels>>,
+    /// Greatest level anywhere, over all stops.
+    pub(crate) best: Estimate,
+    /// Noise, as an amplitude in volts.
+    noise_v: f64,
+}
+
+/// `head-a` or `head-b`.
+pub(crate) const fn name(head: ScanHead) -> &'static str {
+    match head {
+        ScanHead::A => "head-a",
+        ScanHead::B => "head-b",
+    }
+}
+
+/// Looks at still, from play, at several stops. The dwell is kept short: a few frames a stop.
+pub(crate) fn look(front: &Front, floor: &Floor, settings: &Settings, report: &mut Report) -> Result<Vec<HeadInStill>> {
+    let (stops, frames) = (settings.count(&STOPS), settings.count(&FRAMES));
+    let mut seen: Vec<(ScanHead, Vec<Vec<ScanLevels>>)> = front.heads.iter().map(|head| (*head, Vec::new())).collect();
+    for stop in 0..stops {
+        report
+            .progress(0.6 + 0.3 * f64::from(stop) / f64::from(stops), &format!("still, stop {} of {stops}", stop + 1));
+        go(if stop == 0 { Mode::Still } else { Mode::Advance })?;
+        for (_, all) in &mut seen {
+            all.push(Vec::new());
+        }
+        for capture in front.frames(ScanHead::A, 2, frames).on("still")? {
+            for (head, levels) in front.levels(&capture, floor, ScanHead::A).on("still")? {
+                if let Some(here) = seen.iter_mut().find(|(of, _)| *of == head).and_then(|(_, all)| all.last_mut()) {
+                    here.push(levels);
+                }
+            }
+        }
+    }
+    seen.into_iter().map(|(head, stops)| HeadInStill::new(head, stops).on(name(head))).collect()
+}
+
+impl HeadInStill {
+    fn new(head: ScanHead, stops: Vec<Vec<ScanLevels>>) -> Result<Self> {
+        let mut best: Option<Estimate> = None;
+        let mut noise_v: f64 = 0.0;
+        let mut clear = Vec::new();
+        for frames in stops {
+            let curve = HeadCurve::over_frames(&frames)?;
+            let here = greatest(&curve)?;
+            if best.as_ref().is_none_or(|best| here.value > best.value) {
+                best = Some(here);
+            }
+            noise_v = noise_v.max(curve.noise_v);
+            if curve.mean_v() > CLEAR * curve.noise_v {
+                clear.push(frames);
+            }
+        }
+        let best = best.ok_or_else(|| Unable::new(UnableCode::TooShort, "no stop was looked at"))?;
+        Ok(Self { head, clear, best, noise_v })
+    }
+
+    /// Whether it stood clear of the noise anywhere.
+    pub(crate) fn heard(&self) -> bool {
+        !self.clear.is_empty()
+    }
+
+    /// Modulation over the frames of a stop, all stops together; and whether the shape repeats as well.
+    pub(crate) fn modulation(&self, steady: f64) -> Result<(Estimate, bool)> {
+        let mut repeats = true;
+        for frames in &self.clear {
+            repeats &= frame_to_frame_change(frames)?.change.value <= steady;
+        }
+        Ok((pooled_modulation(&self.clear)?, repeats))
+    }
+}
+
+/// Greatest segment of a curve, with its uncertainty; the gain is common to both heads and not counted.
+fn greatest(curve: &HeadCurve) -> Result<Estimate> {
+    let k = (0..SEGMENTS).fold(0, |best, k| if curve.median_v[k] > curve.median_v[best] { k } else { best });
+    let scatter = Contribution {
+        degrees_of_freedom: curve.shape_dof,
+        ..Contribution::type_a("scatter over frames", curve.standard_error_v[k], 1.0)
+    };
+    let noise = Contribution::type_b("correction of noise", curve.systematic_v[k].abs());
+    Ok(Estimate::combined(curve.median_v[k], vec![scatter, noise])?.within(0.0, f64::MAX))
+}
+
+/// Relative standard deviation of the scans' mean level within a stop, pooled over the stops: `sqrt(sum (n - 1)
+/// (s^2 - noise^2) / m^2 / sum (n - 1))`, with a chi-square interval. From stop to stop the level differs by nature.
+fn pooled_modulation(stops: &[Vec<ScanLevels>]) -> Result<Estimate> {
+    let (mut seen, mut noise, mut free) = (0.0, 0.0, 0.0);
+    for frames in stops {
+        let means: Vec<f64> = frames.iter().map(ScanLevels::mean_v).collect();
+        let m = moments(&means)?;
+        let own = frames.iter().map(|f| f.random_v.iter().map(|u| u * u).sum::<f64>()).sum::<f64>();
+        let own = own / (frames.len() * SEGMENTS * SEGMENTS) as f64;
+        let dof = (m.count as f64 - 1.0).max(0.0);
+        seen += dof * (m.standard_deviation / m.mean).powi(2);
+        noise += dof * own / (m.mean * m.mean);
+        free += dof;
+    }
+    if free < 1.0 {
+        return Err(Unable::new(UnableCode::TooShort, "no stop with two frames clear of the noise"));
+    }
+    let (deviation, noise) = ((seen / free).sqrt(), noise / free);
+    let clean = |s: f64| (s * s - noise).max(0.0).sqrt();
+    let (low, high) = deviation_interval(deviation, free, COVERAGE);
+    let u = deviation / (2.0 * free).sqrt();
+    Ok(Estimate::with_interval(
+        clean(deviation),
+        clean(low),
+        clean(high),
+        u,
+        Some(free),
+        vec![Contribution::type_a("number of frames", u, free)],
+    )?)
+}
+
+/// The head that is surely weak: it stays far below the other at every stop, or in the noise.
+pub(crate) fn weak(a: &HeadInStill, b: &HeadInStill) -> Option<Finding> {
+    let below = |one: &HeadInStill, other: &HeadInStill| {
+        let most = one.best.interval.high.max(one.noise_v);
+        other.heard() && most < LEAST_SHARE * other.best.interval.low
+    };
+    if below(a, b) {
+        Some(Finding::HeadAWeak)
+    } else if below(b, a) {
+        Some(Finding::HeadBWeak)
+    } else {
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn scan(level_v: f64) -> ScanLevels {
+        ScanLevels {
+            level_v: [level_v; SEGMENTS],
+            random_v: [0.001; SEGMENTS],
+            systematic_v: [0.0; SEGMENTS],
+            gain_u: 0.01,
+            shape_u: 0.0,
+            noise_v: 0.004,
+        }
+    }
+
+    fn head(head: ScanHead, stops: &[[f64; 3]]) -> HeadInStill {
+        HeadInStill::new(head, stops.iter().map(|levels| levels.iter().map(|v| scan(*v)).collect()).collect()).unwrap()
+    }
+
+    #[test]
+    fn levels_that_differ_from_stop_to_stop_are_steady() {
+        let seen = head(ScanHead::A, &[[0.2, 0.201, 0.2], [0.1, 0.1, 0.1005], [0.05, 0.05, 0.05]]);
+        let (modulation, repeats) = seen.modulation(0.1).unwrap();
+        assert!(modulation.interval.high < 0.02 && repeats, "{modulation:?}");
+        let seen = head(ScanHead::A, &[[0.2, 0.1, 0.02], [0.1, 0.18, 0.02], [0.05, 0.15, 0.2]]);
+        let (modulation, repeats) = seen.modulation(0.1).unwrap();
+        assert!(modulation.interval.low > 0.3 && !repeats, "{modulation:?}");
+    }
+
+    #[test]
+    fn a_head_is_weak_only_when_it_stays_low_at_every_stop() {
+        let whole = head(ScanHead::A, &[[0.2; 3], [0.1; 3], [0.15; 3]]);
+        for (levels, want) in [
+            // Half the level at one stop is ordinary.
+            ([[0.1; 3], [0.1; 3], [0.1; 3]], None),
+            ([[0.02; 3], [0.19; 3], [0.03; 3]], None),
+            ([[0.03; 3], [0.05; 3], [0.04; 3]], Some(Finding::HeadBWeak)),
+            ([[0.001; 3], [0.002; 3], [0.0; 3]], Some(Finding::HeadBWeak)),
+        ] {
+            let other = head(ScanHead::B, &levels);
+            assert_eq!(weak(&whole, &other), want, "{levels:?}");
+        }
+        let silent = head(ScanHead::A, &[[0.001; 3]]);
+        assert_eq!(weak(&silent, &head(ScanHead::B, &[[0.0; 3]])), None);
+        assert!(!silent.heard());
+        assert_eq!(silent.modulation(0.1).unwrap_err().code, UnableCode::TooShort);
+    }
+}

@@ -1,0 +1,381 @@
+//! Message exchange (IEEE 488.2 clause 6): program messages in, response messages out, one at a time.
+
+use super::call::{Call, Range};
+use super::common;
+use super::fault::{Code, Fault};
+use super::parse::{Header, Node, Reader, Unit};
+use super::status::{OPERATION_COMPLETE, Status};
+use crate::world::World;
+use std::collections::VecDeque;
+
+/// What a query answers.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Reply {
+    /// The command was no query.
+    None,
+    Text(String),
+    /// Sent as a definite-length block.
+    Block(Vec<u8>),
+}
+
+/// What is behind the message exchange.
+pub(crate) trait Device {
+    /// Answer of `*IDN?`.
+    fn identity(&self) -> String;
+    /// Executes a device-specific command.
+    fn execute(&mut self, nodes: &[Node], query: bool, params: &[super::parse::Param], world: &mut World<'_>) -> Result<Reply, Fault>;
+    /// Since when no overlapped operation runs, in seconds; `None` while one does.
+    fn idle_since(&mut self, world: &mut World<'_>) -> Option<f64>;
+    /// Settings to their defaults, operations aborted.
+    fn reset(&mut self, world: &mut World<'_>);
+    /// OPERation conditions that were passed since last asked, the present one last.
+    fn conditions(&mut self, world: &mut World<'_>) -> Vec<u16>;
+}
+
+/// How strictly messages are exchanged, and how big the buffers are.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Limits {
+    /// A new message while a reply waits unread drops the reply and raises -410.
+    pub(crate) interrupt: bool,
+    pub(crate) input_bytes: usize,
+    /// Greatest response message but for blocks, which are streamed.
+    pub(crate) output_bytes: usize,
+    pub(crate) errors: usize,
+}
+
+/// Digits of the block header's count: always `#8`.
+const BLOCK_DIGITS: usize = 8;
+
+/// Finds the end of a program message in a row of bytes: NL outside of a block.
+#[derive(Debug, Default)]
+struct Framing {
+    quote: Option<u8>,
+    hash: Hash,
+}
+
+#[derive(Debug, Default)]
+enum Hash {
+    #[default]
+    None,
+    Seen,
+    Count { digits: u8, count: usize },
+    Data(usize),
+}
+
+impl Framing {
+    /// Whether this byte ends the message.
+    fn ends(&mut self, byte: u8) -> bool {
+        match &mut self.hash {
+            Hash::Data(left) => {
+                *left -= 1;
+                if *left == 0 {
+                    self.hash = Hash::None;
+                }
+                return false;
+            }
+            Hash::Count { digits, count } if byte.is_ascii_digit() => {
+                *count = *count * 10 + usize::from(byte - b'0');
+                *digits -= 1;
+                if *digits == 0 {
+                    self.hash = if *count == 0 { Hash::None } else { Hash::Data(*count) };
+                }
+                return false;
+            }
+            Hash::Seen if (b'1'..=b'9').contains(&byte) => {
+                self.hash = Hash::Count { digits: byte - b'0', count: 0 };
+                return false;
+            }
+            Hash::Seen | Hash::Count { .. } => self.hash = Hash::None,
+            Hash::None => {}
+        }
+        if byte == b'\n' {
+            *self = Self::default();
+            return true;
+        }
+        match self.quote {
+            Some(quote) if quote == byte => self.quote = None,
+            None if matches!(byte, b'"' | b'\'') => self.quote = Some(byte),
+            None if byte == b'#' => self.hash = Hash::Seen,
+            _ => {}
+        }
+        false
+    }
+}
+
+/// A message that is being executed.
+#[derive(Debug)]
+struct Running {
+    reader: Reader,
+    path: Vec<Node>,
+    replies: Vec<Vec<u8>>,
+    /// A reply to a query without a definite end was given: nothing may follow it.
+    closed: bool,
+    deadlocked: bool,
+    waiting: Option<Waiting>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Waiting {
+    Query,
+    Wait,
+}
+
+/// The message exchange of one instrument.
+#[derive(Debug)]
+pub(crate) struct Exchange {
+    limits: Limits,
+    framing: Framing,
+    input: Vec<u8>,
+    overrun: bool,
+    queue: VecDeque<Vec<u8>>,
+    running: Option<Running>,
+    pub(crate) status: Status,
+    complete_armed: bool,
+    /// Overrides the device's identity.
+    pub(crate) identity: Option<String>,
+}
+
+impl Exchange {
+    pub(crate) fn new(limits: Limits) -> Self {
+        Self {
+            limits,
+            framing: Framing::default(),
+            input: Vec::new(),
+            overrun: false,
+            queue: VecDeque::new(),
+            running: None,
+            status: Status::new(limits.errors),
+            complete_armed: false,
+            identity: None,
+        }
+    }
+
+    /// Takes one byte from the link; `true` when it ended a message.
+    pub(crate) fn receive(&mut self, byte: u8) -> bool {
+        let ended = self.framing.ends(byte);
+        let held = self.input.len() + self.queue.iter().map(Vec::len).sum::<usize>();
+        if !ended && held >= self.limits.input_bytes {
+            // The message is lost as a whole: half of it might mean something else.
+            self.input.clear();
+            if !self.overrun {
+                self.status.raise(Code::InputOverrun.about(format!("{} bytes", self.limits.input_bytes)));
+            }
+            self.overrun = true;
+            self.framing = Framing::default();
+            return false;
+        }
+        if !ended {
+            if !self.overrun {
+                self.input.push(byte);
+            }
+            return false;
+        }
+        let message = core::mem::take(&mut self.input);
+        if core::mem::take(&mut self.overrun) {
+            return false;
+        }
+        self.queue.push_back(message);
+        true
+    }
+
+    /// Whether a message waits for an overlapped operation.
+    pub(crate) fn is_waiting(&self) -> bool {
+        self.running.as_ref().is_some_and(|running| running.waiting.is_some())
+    }
+
+    /// Device clear (IEEE 488.2 clause 5.8): buffers and parser, not the settings or the status.
+    pub(crate) fn device_clear(&mut self) {
+        self.framing = Framing::default();
+        self.input.clear();
+        self.overrun = false;
+        self.queue.clear();
+        self.running = None;
+        self.complete_armed = false;
+    }
+
+    /// Begins the next message, if none is running. `unread` tells that a reply was not read yet.
+    /// Returns whether that reply is to be dropped.
+    pub(crate) fn begin(&mut self, unread: bool) -> bool {
+        if self.running.is_some() {
+            return false;
+        }
+        let Some(message) = self.queue.pop_front() else { return false };
+        self.running = Some(Running {
+            reader: Reader::new(message),
+            path: Vec::new(),
+            replies: Vec::new(),
+            closed: false,
+            deadlocked: false,
+            waiting: None,
+        });
+        let interrupted = unread && self.limits.interrupt;
+        if interrupted {
+            self.status.raise(Code::QueryInterrupted.into());
+        }
+        interrupted
+    }
+
+    /// Executes the running message as far as it goes. `None`: it waits for an operation.
+    /// The response message carries its NL; it is empty if nothing was asked.
+    pub(crate) fn run(&mut self, device: &mut dyn Device, world: &mut World<'_>) -> Option<Vec<u8>> {
+        let mut running = self.running.take()?;
+        if running.waiting.is_some() {
+            self.refresh(device, world);
+            if device.idle_since(world).is_none() {
+                self.running = Some(running);
+                return None;
+            }
+            if running.waiting.take() == Some(Waiting::Query) {
+                self.answer(&mut running, Reply::Text("1".to_owned()), false);
+            }
+        }
+        while let Some(unit) = running.reader.next_unit() {
+            self.refresh(device, world);
+            let outcome = unit.and_then(|unit| self.unit(&mut running, &unit, device, world));
+            match outcome {
+                Ok(None) => {}
+                Ok(Some(waiting)) => {
+                    running.waiting = Some(waiting);
+                    self.running = Some(running);
+                    return None;
+                }
+                Err(fault) => {
+                    // After a command error the parser cannot trust the rest; after others it can.
+                    let command_error = (-199..=-100).contains(&fault.code.number());
+                    self.status.raise(fault);
+                    if command_error {
+                        break;
+                    }
+                }
+            }
+        }
+        self.refresh(device, world);
+        let mut response = running.replies.join(&b';');
+        if !response.is_empty() {
+            response.push(b'\n');
+        }
+        Some(response)
+    }
+
+    /// Brings conditions and a pending `*OPC` up to the present.
+    pub(crate) fn refresh(&mut self, device: &mut dyn Device, world: &mut World<'_>) {
+        for condition in device.conditions(world) {
+            self.status.operation.set_condition(condition);
+        }
+        if self.complete_armed && device.idle_since(world).is_some() {
+            self.complete_armed = false;
+            self.status.event |= OPERATION_COMPLETE;
+        }
+    }
+
+    fn answer(&mut self, running: &mut Running, reply: Reply, closes: bool) {
+        let bytes = match reply {
+            Reply::None => return,
+            Reply::Text(text) => text.into_bytes(),
+            Reply::Block(data) => {
+                let mut bytes = format!("#{BLOCK_DIGITS}{:0width$}", data.len(), width = BLOCK_DIGITS).into_bytes();
+                bytes.extend(data);
+                running.replies.push(bytes);
+                return;
+            }
+        };
+        let held: usize = running.replies.iter().map(Vec::len).filter(|len| *len <= self.limits.output_bytes).sum();
+        if running.deadlocked {
+            return;
+        }
+        if held + bytes.len() > self.limits.output_bytes {
+            running.replies.clear();
+            running.deadlocked = true;
+            self.status.raise(Code::QueryDeadlocked.into());
+            return;
+        }
+        running.closed |= closes;
+        running.replies.push(bytes);
+    }
+
+    fn unit(
+        &mut self,
+        running: &mut Running,
+        unit: &Unit,
+        device: &mut dyn Device,
+        world: &mut World<'_>,
+    ) -> Result<Option<Waiting>, Fault> {
+        if unit.query && running.closed {
+            return Err(Code::QueryUnterminated.into());
+        }
+        match &unit.header {
+            Header::Common(word) => self.common(running, word, unit, device, world),
+            Header::Path { rooted, nodes } => {
+                let mut full = if *rooted { Vec::new() } else { running.path.clone() };
+                full.extend(nodes.iter().cloned());
+                running.path = full.get(..full.len() - 1).unwrap_or_default().to_vec();
+                let reply = match common::find(&full) {
+                    Ok(required) => {
+                        let call = Call { suffixes: Vec::new(), params: &unit.params };
+                        common::execute(required, unit.query, &call, &mut self.status)?.map_or(Reply::None, Reply::Text)
+                    }
+                    Err(fault) if fault.code == Code::HeaderSuffixOutOfRange => return Err(fault),
+                    Err(_) => device.execute(&full, unit.query, &unit.params, world)?,
+                };
+                self.answer(running, reply, false);
+                Ok(None)
+            }
+        }
+    }
+
+    fn common(
+        &mut self,
+        running: &mut Running,
+        word: &str,
+        unit: &Unit,
+        device: &mut dyn Device,
+        world: &mut World<'_>,
+    ) -> Result<Option<Waiting>, Fault> {
+        const BYTE: Range = Range { least: 0.0, greatest: 255.0, default: 0.0 };
+        let call = Call { suffixes: Vec::new(), params: &unit.params };
+        let masks = matches!(word, "ESE" | "SRE") && !unit.query;
+        call.takes(usize::from(masks), usize::from(masks))?;
+        let mut closes = false;
+        let reply = match (word, unit.query) {
+            ("IDN", true) => {
+                closes = true;
+                Some(self.identity.clone().unwrap_or_else(|| device.identity()))
+            }
+            ("CLS", false) => {
+                self.status.clear();
+                self.complete_armed = false;
+                None
+            }
+            ("RST", false) => {
+                device.reset(world);
+                self.complete_armed = false;
+                None
+            }
+            ("ESE", false) => {
+                self.status.event_enable = call.whole(0, BYTE)? as u8;
+                None
+            }
+            ("SRE", false) => {
+                self.status.service_enable = call.whole(0, BYTE)? as u8 & !(1 << 6);
+                None
+            }
+            ("ESE", true) => Some(self.status.event_enable.to_string()),
+            ("SRE", true) => Some(self.status.service_enable.to_string()),
+            ("ESR", true) => Some(core::mem::take(&mut self.status.event).to_string()),
+            ("STB", true) => Some(self.status.byte(!running.replies.is_empty()).to_string()),
+            ("TST", true) => Some("0".to_owned()),
+            ("OPC", false) => {
+                self.complete_armed = true;
+                self.refresh(device, world);
+                None
+            }
+            ("OPC", true) if device.idle_since(world).is_none() => return Ok(Some(Waiting::Query)),
+            ("WAI", false) if device.idle_since(world).is_none() => return Ok(Some(Waiting::Wait)),
+            ("OPC", true) => Some("1".to_owned()),
+            ("WAI", false) => None,
+            _ => return Err(Code::UndefinedHeader.about(format!("*{word}"))),
+        };
+        self.answer(running, reply.map_or(Reply::None, Reply::Text), closes);
+        Ok(None)
+    }
+}

@@ -1,0 +1,340 @@
+//! The wire of one instrument: bytes that take their time in both directions, and its faults.
+
+use crate::ieee488::exchange::Limits;
+use crate::ieee488::{Code, Device, Exchange};
+use crate::rng::Rng;
+use crate::world::World;
+use std::collections::VecDeque;
+
+/// Bits that a byte takes on a serial line: start, eight, stop.
+const BITS_A_BYTE: u64 = 10;
+const NANOS: u64 = 1_000_000_000;
+
+/// How a port is built.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PortSettings {
+    /// Baud rate that is kept in both directions; `None`: bytes take no time.
+    pub baud: Option<u32>,
+    /// Time from the end of a message to the first byte of its reply.
+    pub latency_s: f64,
+    /// Whether a new message while a reply waits unread drops that reply and raises -410.
+    pub interrupt: bool,
+    /// Longest input that is held; more raises -363.
+    pub input_bytes: usize,
+    /// Longest response message, blocks excepted; more raises -430.
+    pub output_bytes: usize,
+    /// Entries of the error queue.
+    pub errors: usize,
+}
+
+impl Default for PortSettings {
+    fn default() -> Self {
+        Self { baud: None, latency_s: 1e-3, interrupt: true, input_bytes: 1024, output_bytes: 4096, errors: 16 }
+    }
+}
+
+/// Faults of the link. Rates are shares of bytes (of replies: for `late` and `cut`).
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LinkFaults {
+    /// The port is gone.
+    pub closed: bool,
+    /// Commands are carried out, and nothing comes back.
+    pub silent: bool,
+    /// Replies left before it falls silent.
+    pub answers_left: Option<u64>,
+    /// Share of reply bytes that are lost.
+    pub drop: f64,
+    /// Share of reply bytes with a bit turned over.
+    pub garble: f64,
+    /// Share of reply bytes that come twice.
+    pub double: f64,
+    /// Share of replies that come late.
+    pub late: f64,
+    /// How much later those come.
+    pub late_s: f64,
+    /// Share of replies that end in the middle.
+    pub cut: f64,
+    /// Share of command bytes that are lost.
+    pub drop_in: f64,
+    /// Share of command bytes with a bit turned over.
+    pub garble_in: f64,
+    /// Replies left that the rates act on; `None`: on all.
+    pub replies_left: Option<u64>,
+}
+
+/// What went over a port.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counters {
+    /// Program messages that arrived whole.
+    pub messages: u64,
+    /// Response messages that were sent, before any fault of the link.
+    pub replies: u64,
+    /// Bytes that came in.
+    pub bytes_in: u64,
+    /// Bytes that went out.
+    pub bytes_out: u64,
+    /// Faults of the link that bit.
+    pub faults: u64,
+}
+
+/// A row of bytes on their way out.
+#[derive(Debug)]
+struct Segment {
+    /// When the first byte starts on the wire.
+    start: u64,
+    bytes: Vec<u8>,
+    taken: usize,
+}
+
+impl Segment {
+    /// When the byte at `place` has left.
+    const fn due(&self, place: usize, byte: u64) -> u64 {
+        self.start.saturating_add(byte.saturating_mul(place as u64 + 1))
+    }
+}
+
+/// The wire, and the message exchange behind it.
+#[derive(Debug)]
+pub(crate) struct Line {
+    pub(crate) exchange: Exchange,
+    pub(crate) faults: LinkFaults,
+    pub(crate) counters: Counters,
+    settings: PortSettings,
+    byte: u64,
+    latency: u64,
+    incoming: VecDeque<(u64, u8)>,
+    in_free: u64,
+    /// When the messages that arrived may be executed.
+    ready: VecDeque<u64>,
+    out_free: u64,
+    outgoing: VecDeque<Segment>,
+    rng: Rng,
+}
+
+fn nanos(seconds: f64) -> u64 {
+    (seconds.max(0.0) * NANOS as f64).round() as u64
+}
+
+impl Line {
+    pub(crate) fn new(settings: PortSettings, seed: u64, name: &str) -> Self {
+        Self {
+            exchange: Self::exchange(settings),
+            faults: LinkFaults::default(),
+            counters: Counters::default(),
+            settings,
+            byte: settings.baud.map_or(0, |baud| BITS_A_BYTE * NANOS / u64::from(baud.max(1))),
+            latency: nanos(settings.latency_s),
+            incoming: VecDeque::new(),
+            in_free: 0,
+            ready: VecDeque::new(),
+            out_free: 0,
+            outgoing: VecDeque::new(),
+            rng: Rng::new(seed, name, 0),
+        }
+    }
+
+    fn exchange(settings: PortSettings) -> Exchange {
+        Exchange::new(Limits {
+            interrupt: settings.interrupt,
+            input_bytes: settings.input_bytes,
+            output_bytes: settings.output_bytes,
+            errors: settings.errors,
+        })
+    }
+
+    /// Bytes start on the wire now.
+    pub(crate) fn write(&mut self, now: u64, bytes: &[u8]) {
+        if self.faults.closed {
+            return;
+        }
+        for byte in bytes {
+            self.in_free = self.in_free.max(now) + self.byte;
+            self.counters.bytes_in += 1;
+            if self.rng.unit() < self.faults.drop_in {
+                self.counters.faults += 1;
+                continue;
+            }
+            let mut byte = *byte;
+            if self.rng.unit() < self.faults.garble_in {
+                self.counters.faults += 1;
+                byte ^= 1 << (self.rng.next_u64() % 8);
+            }
+            self.incoming.push_back((self.in_free, byte));
+        }
+    }
+
+    /// When the wire or the parser next has something to do.
+    pub(crate) fn next_action(&self) -> Option<u64> {
+        let arrival = self.incoming.front().map(|(at, _)| *at);
+        let ready = if self.exchange.is_waiting() { None } else { self.ready.front().copied() };
+        arrival.into_iter().chain(ready).min()
+    }
+
+    /// Whether a message waits for an overlapped operation.
+    pub(crate) fn is_waiting(&self) -> bool {
+        self.exchange.is_waiting()
+    }
+
+    /// Whether a message will be executed at `at`.
+    pub(crate) fn executes(&self, at: u64) -> bool {
+        self.latency == 0 || self.ready.front().is_some_and(|ready| *ready <= at)
+    }
+
+    /// When an answer to something that happened at `at` can begin.
+    pub(crate) const fn after_latency(&self, at: u64) -> u64 {
+        at.saturating_add(self.latency)
+    }
+
+    /// Does what is due at `at`, which [`Line::next_action`] gave.
+    pub(crate) fn act(&mut self, at: u64, device: &mut dyn Device, world: &mut World<'_>) {
+        while let Some((arrived, byte)) = self.incoming.front().copied().filter(|(arrived, _)| *arrived <= at) {
+            self.incoming.pop_front();
+            if self.exchange.receive(byte) {
+                self.counters.messages += 1;
+                self.ready.push_back(arrived + self.latency);
+            }
+        }
+        if !self.exchange.is_waiting() && self.ready.front().is_some_and(|ready| *ready <= at) {
+            self.ready.pop_front();
+            let unread = self.outgoing.iter().any(|segment| segment.taken < segment.bytes.len());
+            if self.exchange.begin(unread) {
+                self.outgoing.clear();
+                self.out_free = at;
+            }
+            self.go_on(at, device, world);
+        }
+    }
+
+    /// Goes on with the running message: its reply, if it is complete, starts on the wire.
+    pub(crate) fn go_on(&mut self, at: u64, device: &mut dyn Device, world: &mut World<'_>) {
+        let Some(response) = self.exchange.run(device, world) else { return };
+        if response.is_empty() {
+            return;
+        }
+        self.counters.replies += 1;
+        self.send(at, response);
+    }
+
+    fn send(&mut self, at: u64, mut bytes: Vec<u8>) {
+        if let Some(left) = &mut self.faults.answers_left {
+            if *left == 0 {
+                self.faults.silent = true;
+            } else {
+                *left -= 1;
+            }
+        }
+        if self.faults.silent || self.faults.closed {
+            self.counters.faults += 1;
+            return;
+        }
+        let mut start = self.out_free.max(at);
+        let acts = match &mut self.faults.replies_left {
+            Some(0) => false,
+            Some(left) => {
+                *left -= 1;
+                true
+            }
+            None => true,
+        };
+        if acts {
+            bytes = self.spoil(bytes);
+            if self.rng.unit() < self.faults.late {
+                self.counters.faults += 1;
+                start += nanos(self.faults.late_s);
+            }
+        }
+        if bytes.is_empty() {
+            return;
+        }
+        self.counters.bytes_out += bytes.len() as u64;
+        self.out_free = start + self.byte * bytes.len() as u64;
+        self.outgoing.push_back(Segment { start, bytes, taken: 0 });
+    }
+
+    fn spoil(&mut self, mut bytes: Vec<u8>) -> Vec<u8> {
+        if self.faults.cut > 0.0 && self.rng.unit() < self.faults.cut {
+            self.counters.faults += 1;
+            let keep = (bytes.len() as f64 * self.rng.unit()) as usize;
+            bytes.truncate(keep);
+        }
+        if self.faults.drop + self.faults.garble + self.faults.double <= 0.0 {
+            return bytes;
+        }
+        let mut out = Vec::with_capacity(bytes.len());
+        for mut byte in bytes {
+            if self.rng.unit() < self.faults.drop {
+                self.counters.faults += 1;
+                continue;
+            }
+            if self.rng.unit() < self.faults.garble {
+                self.counters.faults += 1;
+                byte ^= 1 << (self.rng.next_u64() % 8);
+            }
+            out.push(byte);
+            if self.rng.unit() < self.faults.double {
+                self.counters.faults += 1;
+                out.push(byte);
+            }
+        }
+        out
+    }
+
+    /// Bytes that have left by now.
+    pub(crate) fn read(&mut self, now: u64) -> Vec<u8> {
+        let mut out = Vec::new();
+        while let Some(segment) = self.outgoing.front_mut() {
+            let length = segment.bytes.len();
+            let left = match now.checked_sub(segment.start) {
+                None => 0,
+                // Bytes that take no time have all left at once.
+                Some(elapsed) => elapsed.checked_div(self.byte).map_or(length, |left| (left as usize).min(length)),
+            };
+            if left > segment.taken {
+                out.extend_from_slice(segment.bytes.get(segment.taken..left).unwrap_or_default());
+                segment.taken = left;
+            }
+            if segment.taken < length {
+                break;
+            }
+            self.outgoing.pop_front();
+        }
+        out
+    }
+
+    /// When the next byte will have left, if one is on its way.
+    ///
+    /// On a slow line this is at most a few milliseconds of bytes ahead, so that a reader that waits
+    /// for it takes bytes in small bunches rather than one by one.
+    pub(crate) fn next_output(&self) -> Option<u64> {
+        const BUNCH: u64 = 2_000_000;
+        let segment = self.outgoing.front()?;
+        let bunch = if self.byte == 0 { segment.bytes.len() } else { (BUNCH / self.byte).max(1) as usize };
+        let place = (segment.taken + bunch).min(segment.bytes.len()) - 1;
+        Some(segment.due(place, self.byte))
+    }
+
+    /// When a message that is still on its way in could be executed, and so might be answered.
+    pub(crate) fn next_message(&self) -> Option<u64> {
+        let end = self.incoming.iter().find(|(_, byte)| *byte == b'\n').map(|(at, _)| at + self.latency);
+        end.into_iter().chain(self.ready.front().copied()).min()
+    }
+
+    /// Device clear: what a new connection, or a break, does.
+    pub(crate) fn clear(&mut self) {
+        self.incoming.clear();
+        self.ready.clear();
+        self.outgoing.clear();
+        self.exchange.device_clear();
+    }
+
+    /// Power off and on: status as after power-on, with -500 in the queue.
+    pub(crate) fn restart(&mut self, now: u64) {
+        self.clear();
+        let identity = self.exchange.identity.take();
+        self.exchange = Self::exchange(self.settings);
+        self.exchange.identity = identity;
+        self.exchange.status.raise(Code::PowerOn.into());
+        self.in_free = now;
+        self.out_free = now;
+    }
+}

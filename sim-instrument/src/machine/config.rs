@@ -1,0 +1,429 @@
+//! What a simulated machine and its tapes are like. Every field has a default and its unit in its name.
+//!
+//! Defaults describe a healthy machine. Numbers without a source beside them are common practice, no source.
+
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use tapewright_formats::{ProbePlace, SignalForm, TapeKind};
+
+/// A machine with its tapes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct MachineConfig {
+    /// Shelf mark.
+    pub name: String,
+    /// Format that the machine is set to, e.g. `vhs-525-sp`.
+    pub format: String,
+    /// Tapes at hand, by name.
+    pub tapes: BTreeMap<String, TapeConfig>,
+    /// The tape that is in at the start; none: the machine is empty.
+    pub tape: Option<String>,
+    /// Video head A.
+    pub head_a: HeadConfig,
+    /// Video head B.
+    pub head_b: HeadConfig,
+    /// The guides beside the drum.
+    pub guides: GuideCurve,
+    /// Tracking.
+    pub tracking: TrackingConfig,
+    /// RF test point.
+    pub rf: RfConfig,
+    /// Head switch.
+    pub head_switch: HeadSwitchConfig,
+    /// Drum and its servo.
+    pub drum: DrumConfig,
+    /// Capstan and its servo.
+    pub capstan: CapstanConfig,
+    /// Control-track test point.
+    pub control: ControlConfig,
+    /// Video output.
+    pub video: VideoConfig,
+    /// Tape transport.
+    pub transport: TransportConfig,
+    /// Supply test point.
+    pub supply: SupplyConfig,
+    /// Audio outputs.
+    pub audio: AudioConfig,
+    /// Whether depth-recorded audio carriers are on its test point.
+    pub hifi: bool,
+}
+
+impl Default for MachineConfig {
+    fn default() -> Self {
+        let tapes = [
+            ("ordinary", TapeKind::Own),
+            ("second", TapeKind::Other),
+            ("scrap", TapeKind::Unknown),
+            ("alignment", TapeKind::Alignment),
+        ];
+        Self {
+            name: "VC-00".into(),
+            format: "vhs-525-sp".into(),
+            tapes: tapes.into_iter().map(|(n, kind)| (n.to_owned(), TapeConfig { kind, ..TapeConfig::default() })).collect(),
+            tape: None,
+            head_a: HeadConfig::default(),
+            head_b: HeadConfig::default(),
+            guides: GuideCurve::default(),
+            tracking: TrackingConfig::default(),
+            rf: RfConfig::default(),
+            head_switch: HeadSwitchConfig::default(),
+            drum: DrumConfig::default(),
+            capstan: CapstanConfig::default(),
+            control: ControlConfig::default(),
+            video: VideoConfig::default(),
+            transport: TransportConfig::default(),
+            supply: SupplyConfig::default(),
+            audio: AudioConfig::default(),
+            hifi: false,
+        }
+    }
+}
+
+/// What is recorded as picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(rename_all = "kebab-case")]
+pub enum Picture {
+    /// Eight colour bars of 75 per cent.
+    #[default]
+    Bars,
+    /// Half grey.
+    Grey,
+    /// Dark above, white in the lower third.
+    BrightBottom,
+    /// Patches of random brightness, another for each line, from the seed.
+    Random,
+    /// Black.
+    Black,
+}
+
+/// A tape and what is recorded on it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TapeConfig {
+    /// Kind, as the operator would say it.
+    pub kind: TapeKind,
+    /// Format it was recorded in; none: that of the machine.
+    pub format: Option<String>,
+    /// Level it plays back with, 1.0 is nominal (ratio).
+    pub level: f64,
+    /// Picture.
+    pub picture: Picture,
+    /// Whether the picture is in colour.
+    pub colour: bool,
+    /// Path it was recorded on: a bent path leaves bent tracks. Of an own tape none means this machine's path at the start.
+    pub recorded_on: Option<GuideCurve>,
+    /// Width of recorded tracks; none: the pitch (no guard band).
+    pub track_width_um: Option<f64>,
+    /// Place of its control pulses against its tracks, in track pitches: another machine's X position.
+    pub tracking_pitch: f64,
+    /// Lines from the recorder's head switching to its vertical sync.
+    pub switch_lines: f64,
+    /// Whether control pulses are on it.
+    pub control_track: bool,
+    /// Amplitude of its control pulses, 1.0 is nominal (ratio).
+    pub control_level: f64,
+    /// Nothing is recorded on it.
+    pub blank: bool,
+}
+
+impl Default for TapeConfig {
+    fn default() -> Self {
+        Self {
+            kind: TapeKind::Unknown,
+            format: None,
+            level: 1.0,
+            picture: Picture::Bars,
+            colour: true,
+            recorded_on: None,
+            track_width_um: None,
+            tracking_pitch: 0.0,
+            switch_lines: 6.5,
+            control_track: true,
+            control_level: 1.0,
+            blank: false,
+        }
+    }
+}
+
+/// Height errors of the guides, as the sideways place of the tape along a scan.
+///
+/// A guide moves the tape by its whole error at its own end, fading as a parabola to nothing at
+/// `GUIDE_REACH` of the scan.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+pub struct GuideCurve {
+    /// Entrance guide, micrometres across the track.
+    pub entrance_um: f64,
+    /// Exit guide, micrometres across the track.
+    pub exit_um: f64,
+}
+
+/// Share of the scan over which a guide's error fades (common practice, no source).
+pub const GUIDE_REACH: f64 = 0.4;
+
+impl GuideCurve {
+    /// Sideways place in micrometres at position `y` along the scan, 0 to 1.
+    #[must_use]
+    pub fn at_um(&self, y: f64) -> f64 {
+        let fade = |share: f64| (1.0 - share.max(0.0) / GUIDE_REACH).max(0.0).powi(2);
+        self.entrance_um * fade(y) + self.exit_um * fade(1.0 - y)
+    }
+}
+
+/// A video head.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct HeadConfig {
+    /// Width; none: the format's pitch.
+    pub width_um: Option<f64>,
+    /// Output against a perfect head (ratio). Nothing: the head is dead.
+    pub gain: f64,
+    /// Gap length; none: the format's.
+    pub gap_um: Option<f64>,
+    /// Distance from the tape. A good head has about 0.1, which is also what the RF level counts for.
+    pub spacing_um: f64,
+    /// Dirt between head and tape, on top of the spacing.
+    pub dirt_um: f64,
+    /// Height error across the track.
+    pub height_um: f64,
+}
+
+impl Default for HeadConfig {
+    fn default() -> Self {
+        Self { width_um: None, gain: 1.0, gap_um: None, spacing_um: super::conditions::GOOD_SPACING_UM, dirt_um: 0.0, height_um: 0.0 }
+    }
+}
+
+/// Tracking: the place of the tape against the heads that the capstan servo holds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+pub struct TrackingConfig {
+    /// The tracking control, in track pitches.
+    pub offset_pitch: f64,
+    /// Greatest excursion of a tracking servo that hunts, in track pitches; 0: it does not.
+    pub hunting_pitch: f64,
+    /// About the period of the hunting.
+    pub hunting_period_s: Option<f64>,
+}
+
+/// The RF test point.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RfConfig {
+    /// Carrier amplitude (peak) of a perfect head on a nominal track at sync tip.
+    pub level_v: f64,
+    /// Preamplifier noise, RMS over its bandwidth of 8 MHz.
+    pub noise_v: f64,
+    /// `raw` or `detected`.
+    pub form: SignalForm,
+    /// Before or after automatic gain.
+    pub place: ProbePlace,
+    /// Peak of the transient at each head switching.
+    pub transient_v: f64,
+    /// Lines for which both heads touch the tape at each end of the scan.
+    pub overlap_lines: f64,
+    /// Amplitude of the colour-under burst over the carrier's (ratio).
+    pub colour_under_ratio: f64,
+}
+
+impl Default for RfConfig {
+    fn default() -> Self {
+        Self {
+            level_v: 0.2,
+            noise_v: 0.003,
+            form: SignalForm::Raw,
+            place: ProbePlace::BeforeAgc,
+            transient_v: 0.05,
+            overlap_lines: 7.0,
+            colour_under_ratio: 0.1,
+        }
+    }
+}
+
+/// Head-switch test point.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct HeadSwitchConfig {
+    /// The high state selects head A.
+    pub high_is_a: bool,
+    /// Lines from the switching to vertical sync.
+    pub lines_before_sync: f64,
+    /// Low state.
+    pub low_v: f64,
+    /// High state.
+    pub high_v: f64,
+}
+
+impl Default for HeadSwitchConfig {
+    fn default() -> Self {
+        Self { high_is_a: true, lines_before_sync: 6.5, low_v: 0.0, high_v: 5.0 }
+    }
+}
+
+/// Drum and its servo.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct DrumConfig {
+    /// Standard deviation of each switching instant.
+    pub jitter_s: f64,
+    /// From rest to nominal speed.
+    pub spin_up_s: f64,
+    /// Time constant of the phase lock.
+    pub lock_tau_s: f64,
+    /// Speed error when free running (ratio).
+    pub free_running_error: f64,
+    /// The drum's speed corrects the line rate in still and search.
+    pub corrects_line_rate: bool,
+    /// Generator pulses a turn.
+    pub pulses_a_turn: f64,
+}
+
+impl Default for DrumConfig {
+    fn default() -> Self {
+        Self {
+            jitter_s: 2e-6,
+            spin_up_s: 1.5,
+            lock_tau_s: 0.25,
+            free_running_error: 0.02,
+            corrects_line_rate: true,
+            pulses_a_turn: 6.0,
+        }
+    }
+}
+
+/// Capstan and its servo.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CapstanConfig {
+    /// From rest to speed.
+    pub run_up_s: f64,
+    /// Time constant of the phase lock.
+    pub lock_tau_s: f64,
+    /// Speed error when no control pulses hold it (ratio, e.g. 0.007).
+    pub free_running_error: f64,
+    /// Slow wander of the free-running speed (ratio, greatest).
+    pub wander: f64,
+    /// Generator pulses a second at nominal speed.
+    pub pulse_hz: f64,
+}
+
+impl Default for CapstanConfig {
+    fn default() -> Self {
+        Self { run_up_s: 0.3, lock_tau_s: 0.3, free_running_error: 0.004, wander: 2e-4, pulse_hz: 720.0 }
+    }
+}
+
+/// Control-track test point.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ControlConfig {
+    /// `square` after the amplifier, `spike` at the head.
+    pub form: SignalForm,
+    /// High state after the amplifier.
+    pub square_v: f64,
+    /// Spikes at the head, peak to peak (about 1 mV: common practice, no source).
+    pub spike_v: f64,
+    /// Noise at the head, RMS.
+    pub spike_noise_v: f64,
+    /// Noise after the amplifier, RMS.
+    pub square_noise_v: f64,
+    /// Share of the period from rising to falling edge: 0.6 for an ordinary pulse (a patent on the format's coding).
+    pub duty: f64,
+    /// Share of pulses that are missing.
+    pub missing_ratio: f64,
+    /// Standard deviation of each pulse's instant.
+    pub jitter_s: f64,
+    /// From a pulse's rising edge to the switching to head A, at tracking centre.
+    pub delay_s: f64,
+}
+
+impl Default for ControlConfig {
+    fn default() -> Self {
+        Self {
+            form: SignalForm::Square,
+            square_v: 5.0,
+            spike_v: 1e-3,
+            spike_noise_v: 1e-5,
+            square_noise_v: 0.01,
+            duty: 0.6,
+            missing_ratio: 0.0,
+            jitter_s: 5e-6,
+            delay_s: 5e-3,
+        }
+    }
+}
+
+/// Video output.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct VideoConfig {
+    /// Sends clean video of its own when there is no usable RF; otherwise snow.
+    pub mute: bool,
+    /// Noise at full RF level, RMS.
+    pub noise_v: f64,
+}
+
+impl Default for VideoConfig {
+    fn default() -> Self {
+        Self { mute: true, noise_v: 0.005 }
+    }
+}
+
+/// Tape transport.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TransportConfig {
+    /// Threading, and unthreading.
+    pub threading_s: f64,
+    /// From play to rest for still.
+    pub still_stop_s: f64,
+    /// Places where the tape stops in still, in track pitches from centre at mid-scan, one after the
+    /// other; empty: anywhere, from the seed.
+    pub still_stops_pitch: Vec<f64>,
+    /// Search speed over play speed.
+    pub search_speed: f64,
+    /// Winding speed over play speed.
+    pub wind_speed: f64,
+}
+
+impl Default for TransportConfig {
+    fn default() -> Self {
+        Self { threading_s: 2.5, still_stop_s: 0.2, still_stops_pitch: Vec::new(), search_speed: 7.0, wind_speed: 40.0 }
+    }
+}
+
+/// Supply test point.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct SupplyConfig {
+    /// Voltage of the rail.
+    pub rail_v: f64,
+    /// Ripple, peak to peak.
+    pub ripple_v: f64,
+    /// Frequency of the ripple.
+    pub ripple_hz: f64,
+}
+
+impl Default for SupplyConfig {
+    fn default() -> Self {
+        Self { rail_v: 12.0, ripple_v: 0.005, ripple_hz: 120.0 }
+    }
+}
+
+/// Audio outputs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct AudioConfig {
+    /// Recorded tone at nominal speed.
+    pub tone_hz: f64,
+    /// Its level, RMS.
+    pub level_v: f64,
+    /// Noise, RMS.
+    pub noise_v: f64,
+}
+
+impl Default for AudioConfig {
+    fn default() -> Self {
+        Self { tone_hz: 1000.0, level_v: 0.3, noise_v: 0.001 }
+    }
+}

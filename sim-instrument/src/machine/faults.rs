@@ -1,0 +1,201 @@
+//! Faults of the machine that come and go by command, and settings that a hand can turn.
+
+use serde::{Deserialize, Serialize};
+
+/// A fault or setting could not be understood.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum FaultError {
+    /// No such fault.
+    #[error("no fault or setting is called `{given}`; there are: {known}")]
+    Unknown {
+        /// What was given.
+        given: String,
+        /// What there is.
+        known: String,
+    },
+    /// The value does not fit.
+    #[error("`{name}` cannot be set to `{given}`: give {wanted}")]
+    Value {
+        /// Of which fault.
+        name: &'static str,
+        /// What was given.
+        given: String,
+        /// What it takes.
+        wanted: &'static str,
+    },
+}
+
+/// The faults in force. Where a field is `None` the machine's configuration counts.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Faults {
+    pub(crate) control_open: bool,
+    pub(crate) control_level: Option<f64>,
+    pub(crate) control_missing: Option<f64>,
+    pub(crate) head_a: Option<f64>,
+    pub(crate) head_b: Option<f64>,
+    pub(crate) head_a_dirt_um: f64,
+    pub(crate) head_b_dirt_um: f64,
+    pub(crate) entrance_um: Option<f64>,
+    pub(crate) exit_um: Option<f64>,
+    pub(crate) tracking_pitch: Option<f64>,
+    pub(crate) hunting_pitch: Option<f64>,
+    pub(crate) speed_ratio: Option<f64>,
+    pub(crate) preamp_dead: bool,
+    pub(crate) head_switch_dead: bool,
+    pub(crate) drum_unlocked: Option<f64>,
+    pub(crate) capstan_free: Option<f64>,
+    pub(crate) reference_missing: bool,
+    pub(crate) blank_tape: bool,
+    pub(crate) noise_v: Option<f64>,
+    pub(crate) supply_v: Option<f64>,
+    pub(crate) ripple_v: Option<f64>,
+    pub(crate) audio_dead: bool,
+    pub(crate) transport_stuck: bool,
+}
+
+/// One fault as a list shows it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FaultKind {
+    /// Its name.
+    pub name: &'static str,
+    /// What it does.
+    pub meaning: &'static str,
+    /// Unit of its value; empty: it takes none.
+    pub unit: &'static str,
+    /// Value when none is given.
+    pub usual: f64,
+    /// Least value.
+    pub least: f64,
+    /// Greatest value.
+    pub greatest: f64,
+}
+
+const fn plain(name: &'static str, meaning: &'static str) -> FaultKind {
+    FaultKind { name, meaning, unit: "", usual: 1.0, least: 0.0, greatest: 1.0 }
+}
+
+const fn valued(name: &'static str, meaning: &'static str, unit: &'static str, usual: f64, least: f64, greatest: f64) -> FaultKind {
+    FaultKind { name, meaning, unit, usual, least, greatest }
+}
+
+/// Every fault and setting.
+pub const FAULTS: &[FaultKind] = &[
+    plain("control-contact-open", "control pulses do not arrive: a bad contact"),
+    valued("control-weak", "control pulses have this share of their amplitude", "1", 0.4, 0.0, 10.0),
+    valued("control-missing", "share of control pulses that are missing", "1", 0.01, 0.0, 1.0),
+    valued("head-a-gain", "output of head A against a perfect head", "1", 0.5, 0.0, 10.0),
+    valued("head-b-gain", "output of head B against a perfect head", "1", 0.5, 0.0, 10.0),
+    plain("head-a-dead", "head A gives nothing"),
+    plain("head-b-dead", "head B gives nothing"),
+    valued("head-a-dirt", "dirt between head A and tape", "um", 0.3, 0.0, 20.0),
+    valued("head-b-dirt", "dirt between head B and tape", "um", 0.3, 0.0, 20.0),
+    valued("entrance-guide", "height error of the entrance guide", "um", 25.0, -500.0, 500.0),
+    valued("exit-guide", "height error of the exit guide", "um", 25.0, -500.0, 500.0),
+    valued("tracking", "tracking control, in track pitches", "pitch", 0.3, -2.0, 2.0),
+    valued("hunting", "tracking servo hunts by this many pitches", "pitch", 0.4, 0.0, 5.0),
+    valued("wrong-tape-speed", "play speed over recorded speed", "1", 0.5, 0.05, 10.0),
+    plain("preamp-dead", "head preamplifier gives nothing"),
+    plain("head-switch-dead", "head switch stands in its low state"),
+    valued("drum-unlocked", "drum runs free with this relative speed error", "1", 0.02, -0.5, 0.5),
+    valued("capstan-free", "capstan runs free with this relative speed error, though control pulses are there", "1", 0.007, -0.5, 0.5),
+    plain("reference-missing", "the servos' reference is missing"),
+    plain("blank-tape", "nothing is recorded on the tape"),
+    valued("noise", "preamplifier noise, RMS", "V", 0.02, 0.0, 10.0),
+    valued("supply", "voltage of the supply rail", "V", 0.0, -100.0, 100.0),
+    valued("ripple", "ripple of the supply rail, peak to peak", "V", 0.5, 0.0, 100.0),
+    plain("audio-dead", "no audio"),
+    plain("transport-stuck", "keys do nothing"),
+];
+
+/// A fault by its name.
+pub(crate) fn fault_kind(name: &str) -> Result<&'static FaultKind, FaultError> {
+    FAULTS.iter().find(|kind| kind.name == name).ok_or_else(|| FaultError::Unknown {
+        given: name.to_owned(),
+        known: FAULTS.iter().map(|kind| kind.name).collect::<Vec<_>>().join(", "),
+    })
+}
+
+impl Faults {
+    /// Sets a fault; an empty value takes the usual one.
+    pub(crate) fn set(&mut self, name: &str, value: &str) -> Result<(), FaultError> {
+        let kind = fault_kind(name)?;
+        let text = value.trim();
+        let number = match text {
+            "" | "on" | "true" => Some(kind.usual),
+            "off" | "false" => None,
+            other => {
+                let wrong = FaultError::Value {
+                    name: kind.name,
+                    given: value.to_owned(),
+                    wanted: if kind.unit.is_empty() { "on, off or nothing" } else { "a number within its range, off, or nothing" },
+                };
+                let parsed = other.parse::<f64>().ok().filter(|x| x.is_finite() && *x >= kind.least && *x <= kind.greatest);
+                Some(parsed.ok_or(wrong)?)
+            }
+        };
+        self.put(kind, number);
+        Ok(())
+    }
+
+    /// Takes a fault away.
+    pub(crate) fn clear(&mut self, name: &str) -> Result<(), FaultError> {
+        self.put(fault_kind(name)?, None);
+        Ok(())
+    }
+
+    fn put(&mut self, kind: &FaultKind, value: Option<f64>) {
+        let on = value.is_some_and(|v| v != 0.0);
+        match kind.name {
+            "control-contact-open" => self.control_open = on,
+            "control-weak" => self.control_level = value,
+            "control-missing" => self.control_missing = value,
+            "head-a-gain" => self.head_a = value,
+            "head-b-gain" => self.head_b = value,
+            "head-a-dead" => self.head_a = on.then_some(0.0),
+            "head-b-dead" => self.head_b = on.then_some(0.0),
+            "head-a-dirt" => self.head_a_dirt_um = value.unwrap_or(0.0),
+            "head-b-dirt" => self.head_b_dirt_um = value.unwrap_or(0.0),
+            "entrance-guide" => self.entrance_um = value,
+            "exit-guide" => self.exit_um = value,
+            "tracking" => self.tracking_pitch = value,
+            "hunting" => self.hunting_pitch = value,
+            "wrong-tape-speed" => self.speed_ratio = value,
+            "preamp-dead" => self.preamp_dead = on,
+            "head-switch-dead" => self.head_switch_dead = on,
+            "drum-unlocked" => self.drum_unlocked = value,
+            "capstan-free" => self.capstan_free = value,
+            "reference-missing" => self.reference_missing = on,
+            "blank-tape" => self.blank_tape = on,
+            "noise" => self.noise_v = value,
+            "supply" => self.supply_v = value,
+            "ripple" => self.ripple_v = value,
+            "audio-dead" => self.audio_dead = on,
+            "transport-stuck" => self.transport_stuck = on,
+            other => unreachable!("fault `{other}` is listed and not handled"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_listed_fault_can_be_set_and_cleared() {
+        for kind in FAULTS {
+            let mut faults = Faults::default();
+            faults.set(kind.name, "").unwrap();
+            assert_ne!(faults, Faults::default(), "{} does nothing", kind.name);
+            faults.clear(kind.name).unwrap();
+            assert_eq!(faults, Faults::default(), "{} stays", kind.name);
+        }
+    }
+
+    #[test]
+    fn wrong_names_and_values_are_told() {
+        let mut faults = Faults::default();
+        assert!(faults.set("no-such", "1").unwrap_err().to_string().contains("entrance-guide"));
+        assert!(faults.set("exit-guide", "much").unwrap_err().to_string().contains("`much`"));
+        assert!(faults.set("exit-guide", "nan").is_err());
+    }
+}

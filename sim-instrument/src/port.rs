@@ -1,0 +1,98 @@
+//! A port of a simulated instrument: passive, synchronous, told the time.
+
+use crate::bench::SimBench;
+use crate::line::{Counters, LinkFaults};
+use tapewright_clock::Instant;
+
+/// Which instrument of the bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Which {
+    /// The scope.
+    Scope,
+    /// The relay box.
+    Relays,
+}
+
+/// A port. Clones are the same port; it never sleeps and never blocks but for the bench's lock.
+#[derive(Debug, Clone)]
+pub struct SimPort {
+    bench: SimBench,
+    which: Which,
+}
+
+impl SimPort {
+    pub(crate) const fn new(bench: SimBench, which: Which) -> Self {
+        Self { bench, which }
+    }
+
+    /// Which instrument this is.
+    #[must_use]
+    pub const fn which(&self) -> Which {
+        self.which
+    }
+
+    /// Bytes that start on the wire now.
+    pub fn write(&mut self, now: Instant, bytes: &[u8]) {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        let at = inner.now;
+        inner.line(self.which).write(at, bytes);
+        inner.advance(at);
+    }
+
+    /// Bytes that have left the instrument by now.
+    pub fn read(&mut self, now: Instant) -> Vec<u8> {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        let at = inner.now;
+        inner.line(self.which).read(at)
+    }
+
+    /// When it is worth reading again: the earliest instant at which a byte may be there. `None` while
+    /// nothing is on its way. It may be too early (a message that arrives need not have an answer),
+    /// never too late, unless someone else changes the bench.
+    pub fn next_output(&mut self, now: Instant) -> Option<Instant> {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        inner.next_output(self.which).map(Instant::from_nanos)
+    }
+
+    /// Whether the port is there; a closed one takes and gives nothing.
+    pub fn is_open(&mut self, now: Instant) -> bool {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        !inner.line(self.which).faults.closed
+    }
+
+    /// What a new connection does: device clear. Whether the port is there.
+    pub fn reopen(&mut self, now: Instant) -> bool {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        let line = inner.line(self.which);
+        line.clear();
+        !line.faults.closed
+    }
+
+    /// What went over it so far.
+    #[must_use]
+    pub fn counters(&self) -> Counters {
+        self.bench.counters(self.which)
+    }
+
+    /// Changes the faults of its link.
+    pub fn set_faults(&self, change: impl FnOnce(&mut LinkFaults)) {
+        self.bench.set_faults(self.which, change);
+    }
+
+    /// Power off and on: settings and data are lost, status is as after power-on, -500 is queued.
+    pub fn restart(&mut self, now: Instant) {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        inner.restart(self.which);
+    }
+
+    /// Answers `*IDN?` with something else; `None`: with its own again.
+    pub fn set_identity(&self, identity: Option<&str>) {
+        self.bench.lock().line(self.which).exchange.identity = identity.map(str::to_owned);
+    }
+}

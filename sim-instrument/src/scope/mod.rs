@@ -1,0 +1,15 @@
+//! The scope's acquisition engine: what it is, what it is set to, and what it took.
+//!
+//! The engine knows volts at its connectors and seconds; words and divisions are the front ends'.
+
+mod convert;
+mod engine;
+mod shot;
+mod specs;
+
+pub(crate) use convert::{STEPS, ZERO_CODE};
+pub(crate) use engine::{Progress, Scope};
+pub(crate) use shot::Record;
+pub use shot::{Acquisition, TriggeredBy};
+pub(crate) use shot::{ChannelSetup, Coupling, Setup, TriggerFrom, TriggerOn};
+pub use specs::{ChannelErrors, Errors, Specs};

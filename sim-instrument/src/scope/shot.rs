@@ -1,0 +1,116 @@
+//! One acquisition: how it is set up, how far it is, and what it took.
+
+use crate::source::Slope;
+
+/// How an input is coupled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Coupling {
+    Ac,
+    Dc,
+    Ground,
+}
+
+/// One channel's setting.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct ChannelSetup {
+    pub(crate) on: bool,
+    pub(crate) coupling: Coupling,
+    /// Volts at the connector that the converter's 256 steps span.
+    pub(crate) full_scale_v: f64,
+    /// Volts at the connector at the middle of the range.
+    pub(crate) centre_v: f64,
+}
+
+/// What triggers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum TriggerFrom {
+    Immediate,
+    Channel(usize),
+    External,
+    Line,
+}
+
+/// What on it triggers.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum TriggerOn {
+    /// An edge through a level in volts at the connector.
+    Edge { slope: Slope, level_v: f64 },
+    /// A field (1, 2, or either) or a line of the composite video.
+    Video { field: Option<u8>, line: Option<u32> },
+    /// A setting that no signal here fits, such as the other polarity of the sync: it waits.
+    Never,
+}
+
+/// Everything that an acquisition is set up with.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Setup {
+    pub(crate) channels: Vec<ChannelSetup>,
+    /// Values a trace; a pair counts two.
+    pub(crate) points: u32,
+    /// Nominal time from sample to sample, or from pair to pair.
+    pub(crate) dt_s: f64,
+    /// Nominal time from the first sample to the trigger; negative: the record begins after it.
+    pub(crate) before_s: f64,
+    pub(crate) peak: bool,
+    pub(crate) from: TriggerFrom,
+    pub(crate) on: TriggerOn,
+    /// Trigger by itself when no trigger comes.
+    pub(crate) auto: bool,
+}
+
+impl Setup {
+    /// Samples or pairs in a trace.
+    pub(crate) const fn items(&self) -> usize {
+        self.points as usize / if self.peak { 2 } else { 1 }
+    }
+}
+
+/// Why an acquisition triggered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TriggeredBy {
+    /// It was set to trigger at once.
+    Immediate,
+    /// The edge that was asked for.
+    Edge,
+    /// The field or line that was asked for.
+    Video,
+    /// No trigger came, and the scope triggered by itself.
+    Auto,
+}
+
+/// An entry of the scope's exact log, for tests.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Acquisition {
+    /// Counts from 1.
+    pub number: u64,
+    /// When it was armed, in seconds on the bench's timeline.
+    pub armed_s: f64,
+    /// Exactly when it triggered.
+    pub trigger_s: f64,
+    /// Why.
+    pub by: TriggeredBy,
+    /// Exactly when the first sample was taken (of pairs: when the first bin began).
+    pub first_s: f64,
+    /// Exact time from sample to sample, or from pair to pair.
+    pub dt_s: f64,
+    /// When the last sample was taken.
+    pub done_s: f64,
+    /// Values a trace; a pair counts two.
+    pub points: u32,
+    /// Pairs of least and greatest.
+    pub peak: bool,
+}
+
+/// What one channel took.
+#[derive(Debug, Clone)]
+pub(crate) struct Trace {
+    pub(crate) codes: Vec<u8>,
+    pub(crate) setup: ChannelSetup,
+}
+
+/// What an acquisition took.
+#[derive(Debug, Clone)]
+pub(crate) struct Record {
+    pub(crate) setup: Setup,
+    pub(crate) traces: Vec<Option<Trace>>,
+}

@@ -1,0 +1,11 @@
+//! The simulated instruments through their ports, on a virtual timeline and on loopback.
+
+mod commands;
+mod exchange;
+mod family_a;
+mod line;
+mod relays;
+mod scenario;
+mod scpi99;
+mod serve;
+mod support;
