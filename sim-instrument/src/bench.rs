@@ -196,9 +196,14 @@ impl Inner {
     /// The earliest instant at which a byte of this port may be there.
     pub(crate) fn next_output(&mut self, which: Which) -> Option<u64> {
         let now = self.now;
-        let done = self.scope.scope.done_s().map(nanos);
+        let mut waiting = None;
+        if which == Which::Scope && self.scope_line.is_waiting() {
+            let mut world = world(self.deck.as_mut(), &self.probes, now);
+            let done = self.scope.scope.expected_done_s(seconds(now + LOOK_AGAIN), &mut world).map(nanos);
+            let at = done.unwrap_or(now + LOOK_AGAIN).max(now);
+            waiting = Some(self.scope_line.after_latency(at).max(now + 1));
+        }
         let line = self.line(which);
-        let waiting = line.is_waiting().then(|| done.map_or(now + LOOK_AGAIN, |at| at.max(now) + 1_000));
         line.next_output().into_iter().chain(line.next_message()).chain(waiting).min()
     }
 }

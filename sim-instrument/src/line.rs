@@ -77,6 +77,24 @@ pub struct Counters {
     pub faults: u64,
 }
 
+/// How long bytes take.
+#[derive(Debug, Clone, Copy)]
+struct Pace(Option<u32>);
+
+impl Pace {
+    /// Nanoseconds that so many bytes take.
+    fn time_of(self, bytes: u64) -> u64 {
+        self.0.map_or(0, |baud| bytes.saturating_mul(BITS_A_BYTE * NANOS) / u64::from(baud.max(1)))
+    }
+
+    /// How many bytes have gone after so many nanoseconds; `None`: all.
+    fn gone_after(self, nanos: u64) -> Option<u64> {
+        let baud = u128::from(self.0?);
+        // One more nanosecond, since the time of each byte is rounded down.
+        u64::try_from((u128::from(nanos) + 1) * baud / u128::from(BITS_A_BYTE * NANOS)).ok()
+    }
+}
+
 /// A row of bytes on their way out.
 #[derive(Debug)]
 struct Segment {
@@ -88,8 +106,8 @@ struct Segment {
 
 impl Segment {
     /// When the byte at `place` has left.
-    const fn due(&self, place: usize, byte: u64) -> u64 {
-        self.start.saturating_add(byte.saturating_mul(place as u64 + 1))
+    fn due(&self, place: usize, pace: Pace) -> u64 {
+        self.start.saturating_add(pace.time_of(place as u64 + 1))
     }
 }
 
@@ -100,10 +118,11 @@ pub(crate) struct Line {
     pub(crate) faults: LinkFaults,
     pub(crate) counters: Counters,
     settings: PortSettings,
-    byte: u64,
+    pace: Pace,
     latency: u64,
     incoming: VecDeque<(u64, u8)>,
-    in_free: u64,
+    /// When the present row of incoming bytes began, and how many they are.
+    in_row: (u64, u64),
     /// When the messages that arrived may be executed.
     ready: VecDeque<u64>,
     out_free: u64,
@@ -122,10 +141,10 @@ impl Line {
             faults: LinkFaults::default(),
             counters: Counters::default(),
             settings,
-            byte: settings.baud.map_or(0, |baud| BITS_A_BYTE * NANOS / u64::from(baud.max(1))),
+            pace: Pace(settings.baud),
             latency: nanos(settings.latency_s),
             incoming: VecDeque::new(),
-            in_free: 0,
+            in_row: (0, 0),
             ready: VecDeque::new(),
             out_free: 0,
             outgoing: VecDeque::new(),
@@ -148,7 +167,11 @@ impl Line {
             return;
         }
         for byte in bytes {
-            self.in_free = self.in_free.max(now) + self.byte;
+            if self.in_row.0 + self.pace.time_of(self.in_row.1) < now {
+                self.in_row = (now, 0);
+            }
+            self.in_row.1 += 1;
+            let arrives = self.in_row.0 + self.pace.time_of(self.in_row.1);
             self.counters.bytes_in += 1;
             if self.rng.unit() < self.faults.drop_in {
                 self.counters.faults += 1;
@@ -159,7 +182,7 @@ impl Line {
                 self.counters.faults += 1;
                 byte ^= 1 << (self.rng.next_u64() % 8);
             }
-            self.incoming.push_back((self.in_free, byte));
+            self.incoming.push_back((arrives, byte));
         }
     }
 
@@ -247,7 +270,7 @@ impl Line {
             return;
         }
         self.counters.bytes_out += bytes.len() as u64;
-        self.out_free = start + self.byte * bytes.len() as u64;
+        self.out_free = start + self.pace.time_of(bytes.len() as u64);
         self.outgoing.push_back(Segment { start, bytes, taken: 0 });
     }
 
@@ -287,7 +310,7 @@ impl Line {
             let left = match now.checked_sub(segment.start) {
                 None => 0,
                 // Bytes that take no time have all left at once.
-                Some(elapsed) => elapsed.checked_div(self.byte).map_or(length, |left| (left as usize).min(length)),
+                Some(elapsed) => self.pace.gone_after(elapsed).map_or(length, |left| (left as usize).min(length)),
             };
             if left > segment.taken {
                 out.extend_from_slice(segment.bytes.get(segment.taken..left).unwrap_or_default());
@@ -308,13 +331,16 @@ impl Line {
     pub(crate) fn next_output(&self) -> Option<u64> {
         const BUNCH: u64 = 2_000_000;
         let segment = self.outgoing.front()?;
-        let bunch = if self.byte == 0 { segment.bytes.len() } else { (BUNCH / self.byte).max(1) as usize };
+        let bunch = self.pace.gone_after(BUNCH).map_or(segment.bytes.len(), |bytes| bytes.max(1) as usize);
         let place = (segment.taken + bunch).min(segment.bytes.len()) - 1;
-        Some(segment.due(place, self.byte))
+        Some(segment.due(place, self.pace))
     }
 
     /// When a message that is still on its way in could be executed, and so might be answered.
     pub(crate) fn next_message(&self) -> Option<u64> {
+        if self.exchange.is_waiting() {
+            return None;
+        }
         let end = self.incoming.iter().find(|(_, byte)| *byte == b'\n').map(|(at, _)| at + self.latency);
         end.into_iter().chain(self.ready.front().copied()).min()
     }
@@ -334,7 +360,7 @@ impl Line {
         self.exchange = Self::exchange(self.settings);
         self.exchange.identity = identity;
         self.exchange.status.raise(Code::PowerOn.into());
-        self.in_free = now;
+        self.in_row = (now, 0);
         self.out_free = now;
     }
 }

@@ -1,1 +1,9 @@
-//! The whole thing together, with an in-process simulator; the checks against the outside.
+//! The whole thing together: random machines on the simulated bench, through SCPI bytes and components.
+//!
+//! One seed reproduces everything. The exact truth comes from the simulator, the verdicts from the
+//! daemon; neither knows the other.
+
+pub mod bench;
+pub mod machines;
+pub mod score;
+pub mod truth;

@@ -114,7 +114,7 @@ impl HeadCurve {
             median_v,
             standard_error_v,
             // One frame: seven segments of some lines each stand behind a prediction.
-            shape_dof: Some(if n > 1 { own * SEGMENTS as f64 * 0.6 } else { 25.0 }),
+            shape_dof: Some(if n > 1 { own * SEGMENTS as f64 * 0.9 } else { 25.0 }),
             mean_error_v,
             mean_dof,
             systematic_v,

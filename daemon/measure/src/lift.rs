@@ -23,20 +23,58 @@ pub(crate) fn greatest_of_noise(looks: f64) -> (f64, f64) {
     (mean, (square - mean * mean).max(0.0).sqrt())
 }
 
+/// A part of what the greatest is taken of.
+#[derive(Clone, Copy)]
+pub(crate) struct Part {
+    /// Its carrier's amplitude over the one that is looked for.
+    pub(crate) amplitude: f64,
+    /// Independent looks.
+    pub(crate) looks: f64,
+    /// Cycles of the carrier.
+    pub(crate) cycles: f64,
+}
+
+/// Tops of the phases of one part that matter, and looks at each.
+struct Tops {
+    tops: [f64; PHASES],
+    weight: f64,
+    cycles: f64,
+    top: f64,
+}
+
+const PHASES: usize = 16;
+
+impl Tops {
+    fn new(q: f64, part: &Part) -> Self {
+        let top = q * part.amplitude;
+        // Phases further down than eight deviations below the top cannot be the greatest.
+        let reach = if top > 4.0 { (1.0 - 8.0 / top).max(-1.0).acos() } else { core::f64::consts::PI };
+        let looks = part.looks.clamp(2.0, 1e9);
+        Self {
+            tops: core::array::from_fn(|i| top * (reach * (i as f64 + 0.5) / PHASES as f64).cos()),
+            weight: looks * reach / core::f64::consts::PI / PHASES as f64,
+            cycles: part.cycles.clamp(1.0, looks),
+            top,
+        }
+    }
+
+    /// Logarithm of the probability that the part stays below `y`.
+    fn below(&self, y: f64) -> f64 {
+        if y > self.top + 7.0 {
+            return 0.0;
+        }
+        let over_phases = self.weight * self.tops.iter().map(|t| ln_normal_cdf(y - t)).sum::<f64>();
+        over_phases.min(self.cycles * ln_normal_cdf(y - self.top))
+    }
+}
+
 /// Mean of the greatest, for a carrier of amplitude `q` in standard deviations of the noise.
-fn greatest_of_carrier(q: f64, looks: f64, cycles: f64) -> f64 {
-    const PHASES: usize = 24;
-    // Phases further down than eight deviations below the top cannot be the greatest.
-    let reach = if q > 4.0 { (1.0 - 8.0 / q).max(-1.0).acos() } else { core::f64::consts::PI };
-    let share = reach / core::f64::consts::PI;
-    let tops: [f64; PHASES] = core::array::from_fn(|i| q * (reach * (i as f64 + 0.5) / PHASES as f64).cos());
-    let (low, high, step) = (q - 8.0, q + 7.0, 0.1);
-    let mut below = 0.0;
-    let mut y = low;
-    while y < high {
-        let over_phases = looks * share * tops.iter().map(|t| ln_normal_cdf(y - t)).sum::<f64>() / PHASES as f64;
-        let at_tops = cycles * ln_normal_cdf(y - q);
-        below += step * over_phases.min(at_tops).exp();
+fn greatest_of_carrier(q: f64, parts: &[Part; 2]) -> f64 {
+    let tops = parts.each_ref().map(|p| Tops::new(q, p));
+    let step = 0.125;
+    let (mut y, mut below) = (q - 8.0, 0.0);
+    while y < q + 7.0 {
+        below += step * (tops[0].below(y) + tops[1].below(y)).exp();
         y += step;
     }
     y - below - 0.5 * step
@@ -51,12 +89,16 @@ pub(crate) struct Lift {
 }
 
 impl Lift {
-    /// For so many looks and cycles in what the greatest is taken of.
+    /// For one carrier at so many looks and cycles.
     pub(crate) fn new(looks: f64, cycles: f64) -> Self {
-        let looks = looks.clamp(2.0, 1e9);
-        let cycles = cycles.clamp(1.0, looks);
+        let half = Part { amplitude: 1.0, looks: 0.5 * looks, cycles: 0.5 * cycles };
+        Self::of(&[half, half])
+    }
+
+    /// For two parts.
+    pub(crate) fn of(parts: &[Part; 2]) -> Self {
         let q: Vec<f64> = (0..44).map(|i| if i == 0 { 0.0 } else { 0.25 * 1.22_f64.powi(i) }).collect();
-        let mut seen: Vec<f64> = q.iter().map(|q| greatest_of_carrier(*q, looks, cycles)).collect();
+        let mut seen: Vec<f64> = q.iter().map(|q| greatest_of_carrier(*q, parts)).collect();
         // Rising by nature; keep it so against the grid of the integration.
         for i in 1..seen.len() {
             seen[i] = seen[i].max(seen[i - 1] + 1e-9);

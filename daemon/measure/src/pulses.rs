@@ -132,7 +132,9 @@ fn square(
     let longest = 1.5 * median_in_place(&mut gaps);
     for w in found.windows(3) {
         if w[2].time_s - w[0].time_s < longest
-            && w[0].polarity == Polarity::Rising && w[1].polarity == Polarity::Falling && w[2].polarity == Polarity::Rising
+            && w[0].polarity == Polarity::Rising
+            && w[1].polarity == Polarity::Falling
+            && w[2].polarity == Polarity::Rising
         {
             duties.push(100.0 * (w[1].time_s - w[0].time_s) / (w[2].time_s - w[0].time_s));
         }
@@ -177,7 +179,7 @@ fn peaks(volts: &[f32], sign: f64, baseline: f64, threshold: f64, in_bins: bool,
 }
 
 /// A peak by a parabola; none where it has no top. The place is uncertain by the noise over the
-/// curvature, and by 0.03 of a sample since no spike is a parabola.
+/// curvature, and by 0.06 of a sample since no spike is a parabola.
 fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, noise: f64) -> Option<Peak> {
     let limit = 0.7 * height(top);
     let (mut a, mut b) = (top, top);
@@ -208,11 +210,11 @@ fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, noise: f64) -
     let det = n * s4 - s2 * s2;
     let (c2, c1) = ((n * y2 - s2 * y0) / det, y1 / s2);
     let c0 = (y0 - c2 * s2) / n;
-    if !(c2 < 0.0) {
+    if c2.is_nan() || c2 >= 0.0 {
         return None;
     }
     let x = (-c1 / (2.0 * c2)).clamp(a as f64 - centre, b as f64 - centre);
-    let place_u = (noise / s2.sqrt() / (2.0 * c2.abs())).hypot(0.03);
+    let place_u = (noise / s2.sqrt() / (2.0 * c2.abs())).hypot(0.06);
     Some(Peak { place: centre + x, height: c0 + c1 * x + c2 * x * x, place_u })
 }
 
@@ -347,7 +349,9 @@ impl Pulses {
         let m = moments_of_finite(self.duties.iter().copied());
         let period = self.times_s.windows(2).map(|w| w[1] - w[0]).fold(f64::MAX, f64::min);
         let sampling = if period < f64::MAX { 100.0 * self.time_u_s * core::f64::consts::SQRT_2 / period } else { 0.0 };
-        let mut contributions = vec![Contribution::type_b("noise and sampling", sampling)];
+        // Where the duties differ by what sampling does, it averages out and is in their scatter.
+        let averaged = if m.standard_deviation > 0.5 * sampling { (m.count as f64).sqrt() } else { 1.0 };
+        let mut contributions = vec![Contribution::type_b("noise and sampling", sampling / averaged)];
         if m.count > 1 {
             let u = median_efficiency_factor(m.count) * m.standard_deviation / (m.count as f64).sqrt();
             contributions.push(Contribution::type_a("scatter over periods", u, (m.count - 1) as f64));

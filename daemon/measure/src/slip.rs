@@ -77,27 +77,41 @@ struct Fit {
     coefficients: [f64; COLUMNS],
 }
 
-/// Least squares on constant, cosines and sines, `w` radians a point. Phase counts from the middle.
+/// Least squares on constant, cosines and sines, `w` radians a point. Phase counts from the middle, so
+/// sums of products of the columns have a closed form: `sum cos(m w i) = sin(n m w / 2) / sin(m w / 2)`,
+/// and cosines are orthogonal to sines.
 fn fit(y: &[f64], w: f64) -> Option<Fit> {
+    let n = y.len() as f64;
+    let sum_of_cosines = |m: usize| {
+        let half = 0.5 * w * m as f64;
+        if half.sin().abs() < 1e-9 { n } else { (n * half).sin() / half.sin() }
+    };
     let mut normal = [[0.0_f64; COLUMNS + 1]; COLUMNS];
-    let centre = 0.5 * (y.len() - 1) as f64;
-    for (i, v) in y.iter().enumerate() {
-        let row = columns(w * (i as f64 - centre));
-        for a in 0..COLUMNS {
-            for b in a..COLUMNS {
-                normal[a][b] += row[a] * row[b];
-            }
-            normal[a][COLUMNS] += row[a] * v;
+    normal[0][0] = n;
+    for h in 1..=HARMONICS {
+        normal[0][2 * h - 1] = sum_of_cosines(h);
+        normal[2 * h - 1][0] = normal[0][2 * h - 1];
+        for k in 1..=HARMONICS {
+            let (apart, together) = (sum_of_cosines(h.abs_diff(k)), sum_of_cosines(h + k));
+            normal[2 * h - 1][2 * k - 1] = 0.5 * (apart + together);
+            normal[2 * h][2 * k] = 0.5 * (apart - together);
         }
     }
-    for a in 1..COLUMNS {
-        for b in 0..a {
-            normal[a][b] = normal[b][a];
+    // Each harmonic is a pointer that turns on from point to point.
+    let centre = 0.5 * (n - 1.0);
+    let mut pointers: [(f64, f64); HARMONICS] = core::array::from_fn(|h| (-w * (h + 1) as f64 * centre).sin_cos());
+    let turns: [(f64, f64); HARMONICS] = core::array::from_fn(|h| (w * (h + 1) as f64).sin_cos());
+    for v in y {
+        normal[0][COLUMNS] += v;
+        for h in 0..HARMONICS {
+            let ((s, c), (ts, tc)) = (pointers[h], turns[h]);
+            normal[2 * h + 1][COLUMNS] += c * v;
+            normal[2 * h + 2][COLUMNS] += s * v;
+            pointers[h] = (s * tc + c * ts, c * tc - s * ts);
         }
     }
     let right: [f64; COLUMNS] = core::array::from_fn(|a| normal[a][COLUMNS]);
     let coefficients = solve(normal)?;
-    let n = y.len() as f64;
     let mean = y.iter().sum::<f64>() / n;
     let total: f64 = y.iter().map(|v| (v - mean).powi(2)).sum();
     // Sum of squares that the fit explains, less that of the mean.
@@ -122,7 +136,7 @@ fn columns(phase: f64) -> [f64; COLUMNS] {
 fn solve(mut m: [[f64; COLUMNS + 1]; COLUMNS]) -> Option<[f64; COLUMNS]> {
     for c in 0..COLUMNS {
         let pivot = (c..COLUMNS).fold(c, |p, r| if m[r][c].abs() > m[p][c].abs() { r } else { p });
-        if !(m[pivot][c].abs() > 1e-9) {
+        if m[pivot][c].is_nan() || m[pivot][c].abs() <= 1e-9 {
             return None;
         }
         m.swap(c, pivot);
@@ -190,19 +204,20 @@ pub fn course_of(record: &LevelRecord) -> Result<SlipReport, MeasureError> {
     Ok(report(Course::Slip { frequency, speed_error, cycles }, regularity))
 }
 
-/// The best-fitting period: a grid of an eighth of a cycle a record, then golden section. The
+/// The best-fitting period: a grid of a sixth of a cycle a record, then golden section. The
 /// fundamental must be the strongest, and of nearly equal fits the fastest wins, since a fit at half
 /// the frequency holds the true one as its second harmonic.
 fn best_period(y: &[f64]) -> Option<(f64, Fit)> {
-    let n = y.len() as f64;
-    let step = core::f64::consts::TAU / n / 8.0;
+    // The search goes over means of neighbours where the record is long; the refinement over all.
+    let block = (y.len() / 400).max(1);
+    let means: Vec<f64> = y.chunks_exact(block).map(|c| c.iter().sum::<f64>() / block as f64).collect();
+    let step = core::f64::consts::TAU / y.len() as f64 / 6.0;
     let top = core::f64::consts::PI / 4.0;
     let count = ((top / step) as usize).max(8);
-    // Long records: enough points a cycle are left when the grid is searched on every few points.
     let mut candidates: Vec<(f64, f64)> = Vec::new();
-    for g in 6..count {
+    for g in 4..count {
         let w = step * g as f64;
-        let Some(f) = fit(y, w) else { continue };
+        let Some(f) = fit(&means, w * block as f64) else { continue };
         if f.squares[0] >= 0.5 * f.squares.iter().sum::<f64>() {
             candidates.push((w, f.explained));
         }
@@ -212,7 +227,7 @@ fn best_period(y: &[f64]) -> Option<(f64, Fit)> {
     let (mut low, mut high) = (start - step, start + step);
     let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
     let value = |w: f64| fit(y, w).map_or(0.0, |f| f.explained);
-    for _ in 0..40 {
+    for _ in 0..24 {
         let (a, b) = (high - golden * (high - low), low + golden * (high - low));
         if value(a) > value(b) { high = b } else { low = a }
     }

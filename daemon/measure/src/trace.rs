@@ -230,7 +230,7 @@ impl PairTrace {
     pub fn from_codes(t0_s: f64, dt_s: f64, codes: &[i16], converter: &Converter) -> Result<Self, MeasureError> {
         check_times(t0_s, dt_s)?;
         check(converter)?;
-        if codes.len() % 2 != 0 {
+        if !codes.len().is_multiple_of(2) {
             return Err(MeasureError::BadParameter {
                 what: "count of codes of pairs",
                 given: codes.len() as f64,

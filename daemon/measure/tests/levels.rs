@@ -89,7 +89,7 @@ fn by_the_carriers_band_whatever_the_picture() {
             levels_by_carrier(&sampled(&rf, &s, rate, random, gain), &s, &CARRIER, &noise).unwrap()
         });
         held.flatness.check(&format!("carrier, {name}, flatness"), 0.93, 0.99);
-        held.exit.check(&format!("carrier, {name}, exit"), 0.93, 0.99);
+        held.exit.check(&format!("carrier, {name}, exit"), 0.93, 0.995);
         held.middle.check(&format!("carrier, {name}, middle"), 0.93, 0.98);
     }
 }
@@ -97,9 +97,7 @@ fn by_the_carriers_band_whatever_the_picture() {
 /// Peaks: the noise lifts the weak end more than the strong one; the picture is even.
 #[test]
 fn by_peaks_with_the_lift_of_noise_taken_off() {
-    for (name, level, noise_v) in
-        [("sag", sag as fn(f64) -> f64, 0.02), ("sag in noise", sag, 0.05)]
-    {
+    for (name, level, noise_v) in [("sag", sag as fn(f64) -> f64, 0.02), ("sag in noise", sag, 0.05)] {
         let rf = Rf { level, noise_v, tops_only: true, ..BASE };
         let s = scan(72.0);
         let (rate, bin) = (80e6, 1064);

@@ -37,7 +37,14 @@ fn square(t: &Train, span_s: f64, points: usize, noise_v: f64, random: &mut Rand
             ((if high { 4.6 } else { 0.2 } - 2.0 + noise_v * random.normal()) / step).round() as i16
         })
         .collect();
-    let c = Converter { gain_v: step, offset_v: 2.0, code_low: -125, code_high: 125, gain_uncertainty: 0.01, offset_uncertainty_v: 0.0 };
+    let c = Converter {
+        gain_v: step,
+        offset_v: 2.0,
+        code_low: -125,
+        code_high: 125,
+        gain_uncertainty: 0.01,
+        offset_uncertainty_v: 0.0,
+    };
     Trace::from_codes(0.0, dt, &codes, &c).unwrap()
 }
 
@@ -69,7 +76,11 @@ fn rate_level_duty_and_missing_of_square_pulses() {
         let mut random = Random::new(seed);
         let gone: &[usize] = if seed % 3 == 0 { &[7] } else { &[] };
         let t = train(&mut random, 15, 0.0, gone);
-        let p = pulses_in(&square(&t, (14.6 + 0.4 * random.uniform()) / RATE_HZ, 2500, 0.02, &mut random), SignalForm::Square).unwrap();
+        let p = pulses_in(
+            &square(&t, (14.6 + 0.4 * random.uniform()) / RATE_HZ, 2500, 0.02, &mut random),
+            SignalForm::Square,
+        )
+        .unwrap();
         rate.add(&p.rate(RATE_HZ, 0.0).unwrap(), RATE_HZ);
         duty.add(&p.duty().unwrap(), if gone.is_empty() { 60.0 } else { p.duty().unwrap().value });
         assert!((p.level.value - 4.4).abs() < 0.03, "{:?}", p.level);
@@ -120,7 +131,9 @@ fn pairs_keep_narrow_spikes_and_time_them_to_a_bin() {
     let t = train(&mut random, 30, 0.0, &[]);
     let fine = spike(&t, 30.0 / RATE_HZ, 60_000, 0.0005, &mut random);
     let bin = 60;
-    let side = |pick: fn(f32, f32) -> f32| fine.volts().chunks_exact(bin).map(|c| c.iter().copied().reduce(pick).unwrap()).collect();
+    let side = |pick: fn(f32, f32) -> f32| {
+        fine.volts().chunks_exact(bin).map(|c| c.iter().copied().reduce(pick).unwrap()).collect()
+    };
     let dt = fine.dt_s() * bin as f64;
     let pairs = PairTrace::from_volts(0.5 * dt, dt, side(f32::min), side(f32::max)).unwrap();
     let p = pulses_in_pairs(&pairs, SignalForm::Spike).unwrap();
@@ -128,7 +141,9 @@ fn pairs_keep_narrow_spikes_and_time_them_to_a_bin() {
     let rate = p.rate(RATE_HZ, 0.0).unwrap();
     assert!(rate.interval.low <= RATE_HZ && RATE_HZ <= rate.interval.high, "{rate:?}");
     let squares = square(&t, 30.0 / RATE_HZ, 60_000, 0.02, &mut random);
-    let side = |pick: fn(f32, f32) -> f32| squares.volts().chunks_exact(bin).map(|c| c.iter().copied().reduce(pick).unwrap()).collect();
+    let side = |pick: fn(f32, f32) -> f32| {
+        squares.volts().chunks_exact(bin).map(|c| c.iter().copied().reduce(pick).unwrap()).collect()
+    };
     let pairs = PairTrace::from_volts(0.5 * dt, dt, side(f32::min), side(f32::max)).unwrap();
     let p = pulses_in_pairs(&pairs, SignalForm::Square).unwrap();
     check_counts(&p, 30, 0);
@@ -185,13 +200,18 @@ fn head_switch_edges_cut_scans() {
     let mut random = Random::new(1);
     let field = 1.0 / LineStandard::L625.field_rate_hz();
     let volts = (0..10_000)
-        .map(|i| if (f64::from(i) * 1e-5 / field) as u32 % 2 == 0 { 5.0 } else { 0.0 } + (0.05 * random.normal()) as f32)
+        .map(
+            |i| if (f64::from(i) * 1e-5 / field) as u32 % 2 == 0 { 5.0 } else { 0.0 } + (0.05 * random.normal()) as f32,
+        )
         .collect();
     let t = Trace::from_volts(0.0, 1e-5, volts).unwrap();
     let states = state_levels(&t).unwrap();
     assert!((states.high_v - 5.0).abs() < 0.01 && states.low_v.abs() < 0.01, "{states:?}");
     let found = edges(&t, &states).unwrap();
-    assert_eq!(found.iter().map(|e| e.polarity).collect::<Vec<_>>(), [Polarity::Falling, Polarity::Rising, Polarity::Falling, Polarity::Rising]);
+    assert_eq!(
+        found.iter().map(|e| e.polarity).collect::<Vec<_>>(),
+        [Polarity::Falling, Polarity::Rising, Polarity::Falling, Polarity::Rising]
+    );
     for (n, e) in found.iter().enumerate() {
         assert!((e.time_s - (n + 1) as f64 * field).abs() <= e.half_width_s + 1e-6, "{e:?}");
     }

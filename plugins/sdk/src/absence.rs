@@ -73,6 +73,9 @@ const RANGE_OVER_EXPECTED: f64 = 1.6;
 /// Steps of an 8-bit converter.
 const STEPS: f64 = 256.0;
 
+/// Points of a capture of ten periods of a known signal.
+const KNOWN_POINTS: u32 = 1000;
+
 /// A signal that every probe can be held to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Known {
@@ -153,13 +156,20 @@ impl<L: FnMut(Mode, &[Signal], Tape) -> Result<Vec<Signal>>> Hands for Bench<L> 
     fn shows(&mut self, point: &Point, known: Known) -> Result<bool> {
         let rate_hz = known.rate_hz(self.frame_rate_hz);
         if !point.trigger_only {
-            let codes = Acquire::of(&[point.signal]).span_s(10.0 / rate_hz).take_one()?.trace(point.signal)?;
+            let codes = Acquire::of(&[point.signal])
+                .span_s(10.0 / rate_hz)
+                .least_points(KNOWN_POINTS)
+                .take_one()?
+                .trace(point.signal)?;
             return Ok(is_square_of(&codes.samples()?, rate_hz));
         }
         // An input that can only trigger shows a signal by triggering.
         let sampled = sampled_signal()?;
-        let captures =
-            Acquire::of(&[sampled]).span_s(10.0 / rate_hz).edge_at(point.signal, Slope::Rising, 0.5 * TEST_OUTPUT_V);
+        let captures = Acquire::of(&[sampled]).span_s(10.0 / rate_hz).least_points(KNOWN_POINTS).edge_at(
+            point.signal,
+            Slope::Rising,
+            0.5 * TEST_OUTPUT_V,
+        );
         match captures.deadline_s(2.0).take_one() {
             Ok(capture) => Ok(capture.info.triggered),
             Err(unable) if unable.code == UnableCode::NoTrigger => Ok(false),

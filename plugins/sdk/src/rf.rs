@@ -1,22 +1,22 @@
 //! From captures of RF to levels: the way that fits the scope, the noise floor, the levels of scans.
 //!
 //! Which way is taken is told by what the scope can do, never by its name: see [`Way`]. The floor is
-//! taken in `stop`, in the set-up that the RF will have. (Permissions `captures` and `transport`.)
+//! taken in `stop`, in the set-up that the RF had: after the captures in play, so that the machine is at
+//! rest at the end and threads the tape once only. (Permissions `captures` and `transport`.)
 
 use crate::bench::{Abilities, Head, Point, Subject, abilities, go, hooked_up, now};
 use crate::captures::{Acquire, Capture, Codes, Slope};
 use crate::unable::{On, Result, Unable};
-use tapewright_formats::{Format, LineStandard, Mode, ProbePlace, Signal, SignalForm, UnableCode};
-use tapewright_measure::carrier::{Carrier, CarrierNoise, LEAST_SAMPLES_A_CYCLE, levels_by_carrier};
+use tapewright_formats::{LineStandard, Mode, ProbePlace, Signal, SignalForm, UnableCode};
+use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
 use tapewright_measure::power::{PowerNoise, levels_by_power};
 use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_samples};
 use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
-use tapewright_measure::{ScanLevels, Trace};
+use tapewright_measure::{PairTrace, ScanLevels, Trace};
 
-/// Seconds of transfer that a whole set of captures may take. Common practice, no source: a
-/// technician waits half a minute for a better number, not ten.
-pub const BEARABLE_S: f64 = 30.0;
+mod way;
+pub use way::{BEARABLE_S, Way};
 
 /// Points that are asked for where more would tell no more: a bin then is a fifth of a line of a scan.
 const POINTS: u32 = 2_500;
@@ -33,55 +33,6 @@ const EDGE_DEADLINE_S: f64 = 4.0;
 /// In `stop` the point may show at most this share of the level in play. Real noise stays far below
 /// wherever the level is fit to be judged; RF that does not stop does not. Common practice, no source.
 const FLOOR_SHARE: f64 = 0.7;
-
-/// The way from RF to a level.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Way {
-    /// Sampled fast: at least so many samples a second.
-    Carrier {
-        /// Least sample rate.
-        rate_hz: f64,
-    },
-    /// Pairs of least and greatest.
-    Peaks,
-    /// Under-sampled, by its power.
-    Power,
-}
-
-impl Way {
-    /// The best way that the scope can go for `captures` records of `span_s`: sampled fast where one
-    /// record fits the memory and all of them take a bearable time, else as [`Self::slow`].
-    #[must_use]
-    pub fn choose(can: &Abilities, format: &Format, span_s: f64, captures: u32) -> Self {
-        let rate_hz = LEAST_SAMPLES_A_CYCLE * format.fm_white_hz.value * 1.001;
-        // The scope takes the next rate that it has, at most two and a half times as fast (1, 2, 5 steps).
-        let points = 2.5 * span_s * rate_hz;
-        let transfer_s = f64::from(captures) * points * can.seconds_a_point;
-        if can.greatest_rate_hz >= rate_hz && points <= f64::from(can.greatest_points) && transfer_s <= BEARABLE_S {
-            Self::Carrier { rate_hz }
-        } else {
-            Self::slow(can, format)
-        }
-    }
-
-    /// The way for few points: peak detection where it catches a quarter cycle of the highest
-    /// carrier, else the power of under-sampled RF.
-    #[must_use]
-    pub fn slow(can: &Abilities, format: &Format) -> Self {
-        let quarter_s = 0.25 / format.fm_white_hz.value;
-        if can.peak_pulse_s.is_some_and(|caught_s| caught_s <= quarter_s) { Self::Peaks } else { Self::Power }
-    }
-
-    /// The way in a few words, for a note.
-    #[must_use]
-    pub const fn text(self) -> &'static str {
-        match self {
-            Self::Carrier { .. } => "RF sampled fast, its carrier's band filtered out",
-            Self::Peaks => "peak-detect pairs, the lift of the noise taken off",
-            Self::Power => "power of under-sampled RF, the noise's power taken off",
-        }
-    }
-}
 
 /// The noise of the point, from a capture without RF.
 pub struct Floor {
@@ -199,7 +150,18 @@ impl Front {
         }
     }
 
-    /// Stops the machine if it is not at rest, and takes the floor in the set-up of [`Self::frames`].
+    /// Goes to play, unless the machine plays already.
+    ///
+    /// # Errors
+    /// What the daemon says, e.g. `mode-not-reached`.
+    pub fn to_play(&self) -> Result<()> {
+        if now() != Mode::Play {
+            go(Mode::Play)?;
+        }
+        Ok(())
+    }
+
+    /// Stops the machine, unless it is at rest, and takes the floor in the set-up of [`Self::frames`].
     ///
     /// # Errors
     /// What the daemon says; `too-short`, `bad-data`.
@@ -209,6 +171,25 @@ impl Front {
         }
         let capture = self.setup(scans).take_one().on("noise floor")?;
         self.floor(&capture.trace(Signal::Rf)?).on("noise floor")
+    }
+
+    /// No floor: levels then hold the noise. For a first look, before the floor can be taken.
+    ///
+    /// # Errors
+    /// Never, for a format of the table.
+    pub fn no_floor(&self) -> Result<Floor> {
+        const QUIET: usize = 64;
+        let dt_s = 1.0 / self.lines.line_rate_hz();
+        let kind = match self.way {
+            Way::Carrier { .. } => Kind::Carrier(CarrierNoise::none()),
+            Way::Peaks => {
+                let quiet = PairTrace::from_volts(0.0, dt_s, vec![0.0; QUIET], vec![0.0; QUIET])?;
+                let noise = PeakNoise::from_quiet(&quiet, self.carrier.white_hz)?;
+                Kind::Peaks(noise, Box::new(PeakCorrection::new(noise, &self.carrier, dt_s)?))
+            }
+            Way::Power => Kind::Power(PowerNoise::from_quiet(&Trace::from_volts(0.0, dt_s, vec![0.0; QUIET])?)?),
+        };
+        Ok(Floor { kind, seen_v: 0.0 })
     }
 
     fn floor(&self, codes: &Codes) -> Result<Floor> {
@@ -374,37 +355,6 @@ fn demand_level(point: &Point) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use tapewright_formats::formats;
-
-    fn scope(points: u32, rate: f64, peak_pulse_s: Option<f64>, seconds_a_point: f64) -> Abilities {
-        Abilities {
-            channels: 2,
-            greatest_points: points,
-            greatest_rate_hz: rate,
-            peak_pulse_s,
-            video_trigger: true,
-            seconds_a_point,
-        }
-    }
-
-    #[test]
-    fn the_way_follows_from_what_the_scope_can_do() {
-        let format = &formats()[0];
-        let scan = span_s(format.lines, 1);
-        let is_fast = |way| matches!(way, Way::Carrier { .. });
-        for (can, fast, slow) in [
-            (scope(2_500, 100e6, Some(10e-9), 1.1e-5), false, Way::Peaks),
-            (scope(2_500, 100e6, Some(500e-9), 1.1e-5), false, Way::Power),
-            (scope(2_500, 100e6, None, 1.1e-5), false, Way::Power),
-            (scope(2_000_000, 200e6, Some(10e-9), 1e-7), true, Way::Peaks),
-            (scope(2_000_000, 10e6, Some(10e-9), 1e-7), false, Way::Peaks),
-            // The same memory over a slow line would take minutes.
-            (scope(2_000_000, 200e6, Some(10e-9), 1e-4), false, Way::Peaks),
-        ] {
-            assert_eq!(is_fast(Way::choose(&can, format, scan, 17)), fast, "{can:?}");
-            assert_eq!(Way::slow(&can, format), slow, "{can:?}");
-        }
-    }
 
     #[test]
     fn a_floor_as_high_as_the_level_is_no_floor() {

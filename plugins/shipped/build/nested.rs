@@ -126,7 +126,11 @@ fn have_target() -> Result<()> {
         return Ok(());
     }
     let by_hand = format!("type `rustup target add {TARGET}` in the project's folder, then build again");
-    let added = Command::new("rustup").args(["target", "add", TARGET]).current_dir(workspace_root()?).output();
+    let added = Command::new("rustup")
+        .args(["target", "add", TARGET])
+        .env("RUST_BACKTRACE", "0")
+        .current_dir(workspace_root()?)
+        .output();
     match added {
         Ok(done) if done.status.success() && has_target()? => Ok(()),
         Ok(done) => Err(format!(

@@ -55,17 +55,23 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let count = settings.count(&FRAMES);
     let front = Front::for_scans(&subject, 1, 2 * count + 1)?;
     report.note(&format!("Level by {}.", front.way.text()));
-    report.progress(0.0, "noise floor in stop");
-    let floor = front.floor_in_stop(1)?;
-    report.progress(0.2, "going to play");
-    go(Mode::Play)?;
-    report.progress(0.4, "tape speed");
+    report.progress(0.0, "going to play");
+    front.to_play()?;
+    report.progress(0.3, "tape speed");
     let speed = speed(front.lines, report)?;
-    let mut looks = Vec::new();
+    let mut captures = Vec::new();
     for (n, head) in front.heads.iter().enumerate() {
-        report.progress(0.5 + 0.2 * n as f64, look::name(*head));
-        looks.push(Look::take(&front, &floor, *head, count)?);
+        report.progress(0.4 + 0.2 * n as f64, look::name(*head));
+        captures.push(front.frames(*head, 1, count).on(look::name(*head))?);
     }
+    report.progress(0.8, "noise floor in stop");
+    let floor = front.floor_in_stop(1)?;
+    let looks: Vec<Look> = front
+        .heads
+        .iter()
+        .zip(&captures)
+        .map(|(head, taken)| Look::new(&front, &floor, *head, taken))
+        .collect::<Result<_>>()?;
     report.progress(0.9, "judging");
     floor.demand_below(looks.iter().map(|look| look.curve.mean_v()).fold(0.0, f64::max))?;
     report.draw(judge::figure(&looks));

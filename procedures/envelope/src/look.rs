@@ -30,11 +30,11 @@ pub(crate) const fn name(head: ScanHead) -> &'static str {
 }
 
 impl Look {
-    /// Takes so many scans of a head, each from the head-switch edge that selects it.
-    pub(crate) fn take(front: &Front, floor: &Floor, head: ScanHead, count: u32) -> Result<Self> {
+    /// From captures that began at the head-switch edge that selects the head.
+    pub(crate) fn new(front: &Front, floor: &Floor, head: ScanHead, captures: &[Capture]) -> Result<Self> {
         let mut frames = Vec::new();
-        for capture in front.frames(head, 1, count).on(name(head))? {
-            let levels = front.levels(&capture, floor, head).on(name(head))?;
+        for capture in captures {
+            let levels = front.levels(capture, floor, head).on(name(head))?;
             frames.extend(levels.into_iter().filter(|(of, _)| *of == head).map(|(_, levels)| levels));
         }
         let curve = HeadCurve::over_frames(&frames).on(name(head))?;

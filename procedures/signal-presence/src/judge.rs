@@ -166,7 +166,8 @@ pub(crate) const fn findings(signal: Signal) -> Findings {
 pub(crate) fn modes(text: &str) -> Result<Vec<Mode>> {
     let mut modes = Vec::new();
     for word in text.split_whitespace() {
-        let why = |reason: String| Unable::new(UnableCode::NotPossible, format!("setting `modes` is `{text}`: {reason}"));
+        let why =
+            |reason: String| Unable::new(UnableCode::NotPossible, format!("setting `modes` is `{text}`: {reason}"));
         let mode: Mode = word.parse().map_err(|e| why(format!("{e}")))?;
         if mode == Mode::Record {
             return Err(why("`record` is not looked at here: it would erase the tape".into()));
@@ -176,7 +177,10 @@ pub(crate) fn modes(text: &str) -> Result<Vec<Mode>> {
         }
     }
     if modes.is_empty() {
-        return Err(Unable::new(UnableCode::NotPossible, "setting `modes` is empty: name at least one, e.g. `still play`"));
+        return Err(Unable::new(
+            UnableCode::NotPossible,
+            "setting `modes` is empty: name at least one, e.g. `still play`",
+        ));
     }
     Ok(modes)
 }

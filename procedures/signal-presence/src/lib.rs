@@ -62,7 +62,10 @@ impl Bench {
     fn at_hand(settings: &Settings) -> Result<Self> {
         let points = hookup()?;
         if points.is_empty() {
-            return Err(Unable::new(UnableCode::NotHookedUp, "nothing is hooked up: put probes on the points and say so in the hookup"));
+            return Err(Unable::new(
+                UnableCode::NotHookedUp,
+                "nothing is hooked up: put probes on the points and say so in the hookup",
+            ));
         }
         let share = |parameter| settings.number(parameter) / 100.0;
         let eyes = Eyes {
@@ -72,7 +75,11 @@ impl Bench {
             enough: share(&p::LEVEL_GOOD),
             longer_s: settings.number(&p::RF_LONGER_S),
         };
-        Ok(Self { eyes, shares: Shares { present: share(&p::LEVEL_REJECT), crosstalk: share(&p::CROSSTALK) }, seen: Vec::new() })
+        Ok(Self {
+            eyes,
+            shares: Shares { present: share(&p::LEVEL_REJECT), crosstalk: share(&p::CROSSTALK) },
+            seen: Vec::new(),
+        })
     }
 
     fn look(&mut self, mode: Mode) {
@@ -80,7 +87,12 @@ impl Bench {
         let looks = self.eyes.look(mode, &signals);
         for point in &self.eyes.points {
             let look = looks.iter().find(|(signal, _)| *signal == point.signal);
-            self.seen.extend(look.map(|(_, look)| Seen { mode, point: point.clone(), look: look.clone(), proof: None }));
+            self.seen.extend(look.map(|(_, look)| Seen {
+                mode,
+                point: point.clone(),
+                look: look.clone(),
+                proof: None,
+            }));
         }
     }
 
@@ -97,7 +109,8 @@ impl Bench {
     fn counts(&self, seen: &Seen) -> bool {
         let followed = |other: &&Seen| other.mode == seen.mode && other.point.signal == Signal::Rf;
         let rf = self.seen.iter().find(followed).and_then(|rf| self.sight_of(rf));
-        judged(seen.mode, seen.point.signal).0 && (seen.point.signal != Signal::Video || rf.is_none_or(|rf| rf != Sight::Unseen))
+        judged(seen.mode, seen.point.signal).0
+            && (seen.point.signal != Signal::Video || rf.is_none_or(|rf| rf != Sight::Unseen))
     }
 
     fn suspects(&self) -> Vec<Suspect> {
@@ -106,26 +119,38 @@ impl Bench {
     }
 
     fn prove(&mut self, suspects: &[Suspect], report: &mut Report) {
-        let mut again: Vec<(Mode, Signal, Look)> = Vec::new();
-        let proved = prove(suspects, self.eyes.subject.format.lines.frame_rate_hz(), self.eyes.subject.tape, |mode, signals, tape| {
-            let mut there = Vec::new();
-            for (signal, look) in self.eyes.look(mode, signals) {
-                let look = look?;
-                let point = self.eyes.points.iter().find(|point| point.signal == signal);
-                if point.is_some_and(|point| self.sight(point, &look) != Sight::Unseen) {
+        let mut again: Vec<(Mode, Signal, Result<Look>)> = Vec::new();
+        let proved = prove(
+            suspects,
+            self.eyes.subject.format.lines.frame_rate_hz(),
+            self.eyes.subject.tape,
+            |mode, signals, tape| {
+                let mut there = Vec::new();
+                for (signal, look) in self.eyes.look(mode, signals) {
+                    let unseen = match (&look, self.eyes.points.iter().find(|point| point.signal == signal)) {
+                        (Ok(look), Some(point)) => self.sight(point, look) == Sight::Unseen,
+                        // What cannot be looked at with the first tape is no absence: its own fault is told.
+                        (Err(unable), _) if tape == Tape::Second => return Err(unable.clone()),
+                        _ => false,
+                    };
+                    if unseen {
+                        continue;
+                    }
                     there.push(signal);
                     if tape == Tape::First {
                         again.push((mode, signal, look));
                     }
                 }
-            }
-            Ok(there)
-        });
+                Ok(there)
+            },
+        );
         for (suspect, proof) in suspects.iter().zip(proved.proofs) {
             let same = |seen: &&mut Seen| seen.mode == suspect.mode && seen.point.signal == suspect.point.signal;
             let Some(seen) = self.seen.iter_mut().find(same) else { continue };
-            if let Some((.., look)) = again.iter().find(|(mode, signal, _)| (*mode, *signal) == (suspect.mode, suspect.point.signal)) {
-                seen.look = Ok(look.clone());
+            if let Some((.., look)) =
+                again.iter().find(|(mode, signal, _)| (*mode, *signal) == (suspect.mode, suspect.point.signal))
+            {
+                seen.look = look.clone();
             }
             seen.proof = Some(proof);
         }
@@ -202,7 +227,8 @@ impl Bench {
         let measured = Measured::new(format!("{name}.rate"), Unit::Hertz, rate);
         if !judged(seen.mode, signal).1 {
             report.measured(measured);
-            return report.note(&format!("{name}.rate is not judged: a healthy machine shifts it in {} on purpose", seen.mode));
+            return report
+                .note(&format!("{name}.rate is not judged: a healthy machine shifts it in {} on purpose", seen.mode));
         }
         if report.measured(measured.judged(p::rate_limits(settings, nominal_hz))) == Some(Outcome::Fail)
             && let Some(wrong) = findings(signal).wrong_rate
@@ -215,22 +241,27 @@ impl Bench {
     fn remark(&self, seen: &Seen, report: &mut Report) {
         let (mode, signal) = (seen.mode, seen.point.signal);
         match (self.sight_of(seen), signal) {
-            (Some(Sight::Seen), Signal::Video) => report.note(&format!("{mode}: there is video without RF, which may be the machine's own: it is not judged")),
-            (Some(Sight::Seen), _) => report.note(&format!("{mode}: {signal} is there, which is not judged in this mode")),
+            (Some(Sight::Seen), Signal::Video) => report
+                .note(&format!("{mode}: there is video without RF, which may be the machine's own: it is not judged")),
+            (Some(Sight::Seen), _) => {
+                report.note(&format!("{mode}: {signal} is there, which is not judged in this mode"))
+            }
             _ => {}
         }
     }
 
     /// One finding a signal: present in any mode, or proven absent in every mode that asks for it.
     fn find(&self, point: &Point, report: &mut Report) {
-        let here: Vec<&Seen> = self.seen.iter().filter(|seen| seen.point.signal == point.signal && self.counts(seen)).collect();
+        let here: Vec<&Seen> =
+            self.seen.iter().filter(|seen| seen.point.signal == point.signal && self.counts(seen)).collect();
         let in_modes = |list: &[&Seen]| list.iter().map(|seen| seen.mode.as_str()).collect::<Vec<_>>().join(" and ");
         let absent = |seen: &&&Seen| matches!(seen.proof, Some(Proof::Absent(_)));
         let there: Vec<&Seen> = here.iter().filter(|seen| self.sight_of(seen) == Some(Sight::Seen)).copied().collect();
         let of = findings(point.signal);
         if let (false, Some(finding)) = (there.is_empty(), of.present) {
             report.found(finding, &format!("{} in {}", point.channel, in_modes(&there)));
-        } else if let (false, true, Some(finding)) = (here.is_empty(), here.iter().all(|seen| absent(&seen)), of.absent) {
+        } else if let (false, true, Some(finding)) = (here.is_empty(), here.iter().all(|seen| absent(&seen)), of.absent)
+        {
             report.found(finding, &format!("{} in {}", point.channel, in_modes(&here)));
         }
     }
@@ -246,17 +277,26 @@ fn lacking(point: &Point, subject: &Subject) -> Unable {
 
 fn strange(point: &Point, look: &Look) -> Unable {
     let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
-    let why = format!("{} spans {level_v:.3} V, but it has not the shape of {}: look at it, then at the probe's place and earth", point.channel, point.signal);
+    let why = format!(
+        "{} spans {level_v:.3} V, but it has not the shape of {}: look at it, then at the probe's place and earth",
+        point.channel, point.signal
+    );
     Unable::new(UnableCode::BadData, why)
 }
 
 fn no_expectation(point: &Point) -> Unable {
-    let why = format!("nothing says which level to expect of {} on {}: give `expected-v` in the hookup", point.signal, point.channel);
+    let why = format!(
+        "nothing says which level to expect of {} on {}: give `expected-v` in the hookup",
+        point.signal, point.channel
+    );
     Unable::new(UnableCode::NotPossible, why)
 }
 
 fn hidden(point: &Point) -> Unable {
-    let why = format!("{} lies after automatic gain, which lifts noise to the level of RF: put its probe before it", point.channel);
+    let why = format!(
+        "{} lies after automatic gain, which lifts noise to the level of RF: put its probe before it",
+        point.channel
+    );
     Unable::new(UnableCode::LevelHidden, why)
 }
 

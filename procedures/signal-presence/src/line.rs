@@ -54,7 +54,13 @@ pub(crate) fn lines_in(trace: &Trace, standard: LineStandard, timebase_u: f64) -
     ];
     let sync_v = Estimate::combined(sync_v, shares)?;
     let observed = (trace.t0_s(), trace.t0_s() + trace.span_s());
-    let pulses = Pulses { times_s: syncs, time_u_s: trace.dt_s() / 12.0_f64.sqrt(), level: sync_v.clone(), duties: Vec::new(), observed };
+    let pulses = Pulses {
+        times_s: syncs,
+        time_u_s: trace.dt_s() / 12.0_f64.sqrt(),
+        level: sync_v.clone(),
+        duties: Vec::new(),
+        observed,
+    };
     Ok(pulses.rate(standard.line_rate_hz(), timebase_u).ok().map(|rate| Lines { sync_v, rate }))
 }
 
@@ -80,7 +86,7 @@ mod tests {
             let us = (f64::from(i) * dt_s * rate_hz).fract() / rate_hz * 1e6;
             let level = match us {
                 us if us < 4.7 => -0.3,
-                us if us < 10.5 || us > 62.4 => 0.0,
+                us if !(10.5..=62.4).contains(&us) => 0.0,
                 _ => white,
             };
             let noise = f64::from(i * 7919 % 13) / 13.0 - 0.5;

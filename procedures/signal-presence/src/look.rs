@@ -24,6 +24,8 @@ const LINES_S: f64 = 1e-3;
 const TRIGGERS: u32 = 2;
 /// See [`TRIGGERS`].
 const TRIGGER_S: f64 = 1.5;
+/// Points of a capture that only shows that it was triggered.
+const TRIGGER_POINTS: u32 = 100;
 
 /// What looks at signals.
 pub(crate) struct Eyes {
@@ -54,7 +56,7 @@ impl Eyes {
         let together: Vec<Signal> = asked().filter(free).map(|point| point.signal).collect();
         for (signal, taken) in self.records(&together) {
             let point = asked().find(|point| point.signal == signal);
-            looks.extend(point.map(|point| (signal, taken.and_then(|taken| self.seen(mode, point, taken)))));
+            looks.extend(point.map(|point| (signal, taken.and_then(|taken| self.seen(mode, point, &taken)))));
         }
         for point in asked().filter(|point| !free(point)) {
             looks.push((point.signal, if point.trigger_only { self.triggers(point) } else { self.video(point) }));
@@ -76,27 +78,31 @@ impl Eyes {
             return vec![(*signal, Err(fault))];
         }
         let alone = |&signal: &Signal| {
-            let taken = self.take(&[signal], LOOK_S, LOOKS).and_then(|mut all| all.pop().map_or_else(|| Err(fault.clone()), |(_, one)| one));
+            let taken = self
+                .take(&[signal], LOOK_S, LOOKS)
+                .and_then(|mut all| all.pop().map_or_else(|| Err(fault.clone()), |(_, one)| one));
             (signal, taken)
         };
         signals.iter().map(alone).collect()
     }
 
     fn take(&self, signals: &[Signal], span_s: f64, count: u32) -> Result<Vec<(Signal, Result<Records>)>> {
-        let request = Acquire::of(signals).span_s(span_s).count(count).least_points(POINTS.min(self.scope.greatest_points));
+        let request =
+            Acquire::of(signals).span_s(span_s).count(count).least_points(POINTS.min(self.scope.greatest_points));
         let request = if self.scope.peak_pulse_s.is_some() { request.peak() } else { request };
         let captures = request.take()?;
         let timebase_u = captures.iter().map(|capture| capture.info.timebase_uncertainty).fold(0.0, f64::max);
         let read = |&signal: &Signal| {
-            let records: Result<Vec<Record>> = captures.iter().map(|capture| Record::of(capture, signal, span_s)).collect();
+            let records: Result<Vec<Record>> =
+                captures.iter().map(|capture| Record::of(capture, signal, span_s)).collect();
             (signal, records.map(|records| Records { records, timebase_u }))
         };
         Ok(signals.iter().map(read).collect())
     }
 
-    fn seen(&self, mode: Mode, point: &Point, taken: Records) -> Result<Look> {
+    fn seen(&self, mode: Mode, point: &Point, taken: &Records) -> Result<Look> {
         match Kind::of(point) {
-            Kind::Pulses(form) => self.pulses(&taken, form),
+            Kind::Pulses(form) => self.pulses(taken, form),
             Kind::Carrier => self.carrier(mode, point, taken),
             Kind::Detected => greatest(&taken.records, |record| record.level_v(0.9)),
             Kind::Rail => greatest(&taken.records, |record| record.level_v(0.5)),
@@ -109,7 +115,11 @@ impl Eyes {
         let mut best = None;
         for record in &taken.records {
             match record.pulses(form) {
-                Ok(found) => best = best.filter(|b: &tapewright_sdk::measure::pulses::Pulses| b.times_s.len() >= found.times_s.len()).or(Some(found)),
+                Ok(found) => {
+                    best = best
+                        .filter(|b: &tapewright_sdk::measure::pulses::Pulses| b.times_s.len() >= found.times_s.len())
+                        .or(Some(found))
+                }
                 Err(MeasureError::InNoise { .. } | MeasureError::TooShort { .. }) => {}
                 Err(error) => return Err(error.into()),
             }
@@ -120,7 +130,7 @@ impl Eyes {
     }
 
     /// The greatest level, not the first: with a slipping tape RF swells and dies over seconds.
-    fn carrier(&self, mode: Mode, point: &Point, taken: Records) -> Result<Look> {
+    fn carrier(&self, mode: Mode, point: &Point, taken: &Records) -> Result<Look> {
         let mut look = greatest(&taken.records, Record::span_v)?;
         let enough_v = expected_level_v(point, &self.subject).map_or(0.0, |expected| self.enough * expected);
         let more = if mode == Mode::Play { (self.longer_s / RECORD_S).ceil() as u32 } else { 0 };
@@ -138,7 +148,12 @@ impl Eyes {
     /// A short record of some lines; it may lie in the field's blanking, so there is a second try.
     fn video(&self, point: &Point) -> Result<Look> {
         let mut look = Look::default();
-        for capture in Acquire::of(&[point.signal]).span_s(LINES_S).count(LOOKS).take()? {
+        for capture in Acquire::of(&[point.signal])
+            .span_s(LINES_S)
+            .least_points(POINTS.min(self.scope.greatest_points))
+            .count(LOOKS)
+            .take()?
+        {
             let record = Record::of(&capture, point.signal, LINES_S)?;
             let Record::Samples(trace) = &record else { continue };
             if let Some(lines) = lines_in(trace, self.subject.format.lines, capture.info.timebase_uncertainty)? {
@@ -152,10 +167,16 @@ impl Eyes {
     /// An input that can only trigger: it is there if a capture of anything, triggered by it, comes in time.
     fn triggers(&self, point: &Point) -> Result<Look> {
         let Some(sampled) = self.points.iter().find(|point| !point.trigger_only) else {
-            let why = format!("{} can only trigger, and no channel that samples is hooked up: put a probe on one", point.channel);
+            let why = format!(
+                "{} can only trigger, and no channel that samples is hooked up: put a probe on one",
+                point.channel
+            );
             return Err(Unable::new(UnableCode::NotPossible, why));
         };
-        let request = Acquire::of(&[sampled.signal]).span_s(0.1 * LOOK_S).edge(point.signal, Slope::Rising);
+        let request = Acquire::of(&[sampled.signal])
+            .span_s(0.1 * LOOK_S)
+            .least_points(TRIGGER_POINTS)
+            .edge(point.signal, Slope::Rising);
         let came = match request.count(TRIGGERS).deadline_s(TRIGGER_S).take() {
             Ok(captures) => captures.iter().filter(|capture| capture.info.triggered).count() as u32,
             Err(unable) if unable.code == UnableCode::NoTrigger => 0,
@@ -167,7 +188,9 @@ impl Eyes {
 
 /// The record with the greatest level.
 fn greatest(records: &[Record], level: impl Fn(&Record) -> Result<Estimate>) -> Result<Look> {
-    records.iter().try_fold(Look::default(), |best, record| Ok(greater(best, Look { level: Some(level(record)?), ..Look::default() })))
+    records.iter().try_fold(Look::default(), |best, record| {
+        Ok(greater(best, Look { level: Some(level(record)?), ..Look::default() }))
+    })
 }
 
 fn greater(a: Look, b: Look) -> Look {

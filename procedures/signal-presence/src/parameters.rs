@@ -16,15 +16,34 @@ const fn percent(name: &'static str, meaning: &'static str, default: f64, least:
     Number { name, meaning, unit: Unit::Percent, default, least, greatest, source: PRACTICE }
 }
 
-pub(crate) const LEVEL_GOOD: Number = percent("level-good", "Least level over the expected one that is good", 50.0, 1.0, 200.0);
-pub(crate) const LEVEL_REJECT: Number =
-    percent("level-reject", "Level over the expected one below which a signal fails, and below which what has no shape of its own counts as not seen", 20.0, 1.0, 200.0);
-pub(crate) const CROSSTALK: Number = percent("crosstalk", "Pulses below this share of the expected level are crosstalk and count as not seen", 10.0, 0.1, 100.0);
+pub(crate) const LEVEL_GOOD: Number =
+    percent("level-good", "Least level over the expected one that is good", 50.0, 1.0, 200.0);
+pub(crate) const LEVEL_REJECT: Number = percent(
+    "level-reject",
+    "Level over the expected one below which a signal fails, and below which what has no shape of its own counts as not seen",
+    20.0,
+    1.0,
+    200.0,
+);
+pub(crate) const CROSSTALK: Number = percent(
+    "crosstalk",
+    "Pulses below this share of the expected level are crosstalk and count as not seen",
+    10.0,
+    0.1,
+    100.0,
+);
 pub(crate) const RATE_GOOD: Number = percent("rate-good", "Greatest error of a rate that is good", 0.5, 0.01, 50.0);
-pub(crate) const RATE_REJECT: Number =
-    percent("rate-reject", "Error of a rate beyond which it fails: wide, since a quick look cannot tell a servo's last tenth", 2.0, 0.01, 50.0);
-pub(crate) const SUPPLY_GOOD: Number = percent("supply-good", "Greatest error of a supply rail that is good", 5.0, 0.1, 50.0);
-pub(crate) const SUPPLY_REJECT: Number = percent("supply-reject", "Error of a supply rail beyond which it fails", 10.0, 0.1, 50.0);
+pub(crate) const RATE_REJECT: Number = percent(
+    "rate-reject",
+    "Error of a rate beyond which it fails: wide, since a quick look cannot tell a servo's last tenth",
+    2.0,
+    0.01,
+    50.0,
+);
+pub(crate) const SUPPLY_GOOD: Number =
+    percent("supply-good", "Greatest error of a supply rail that is good", 5.0, 0.1, 50.0);
+pub(crate) const SUPPLY_REJECT: Number =
+    percent("supply-reject", "Error of a supply rail beyond which it fails", 10.0, 0.1, 50.0);
 pub(crate) const RF_LONGER_S: Number = Number {
     name: "rf-longer-s",
     meaning: "How long weak RF is looked at in play: with a slipping tape it swells and dies over seconds",
@@ -41,7 +60,16 @@ pub(crate) const DESCRIPTION: Description = Description {
     purpose: "Looks whether each signal that is hooked up is there in each mode, and proves what is missing.",
     needs: &[],
     uses: Signal::ALL,
-    modes: &[Mode::Stop, Mode::Play, Mode::Still, Mode::Advance, Mode::Cue, Mode::Review, Mode::FastForward, Mode::Rewind],
+    modes: &[
+        Mode::Stop,
+        Mode::Play,
+        Mode::Still,
+        Mode::Advance,
+        Mode::Cue,
+        Mode::Review,
+        Mode::FastForward,
+        Mode::Rewind,
+    ],
     parameters: &[
         Parameter::Text(MODES),
         Parameter::Number(LEVEL_GOOD),
@@ -97,7 +125,11 @@ pub(crate) fn level_limits(settings: &Settings, point: &Point, expected_v: f64, 
         return band(settings, expected_v.copysign(seen_v), &SUPPLY_GOOD, &SUPPLY_REJECT);
     }
     let floor = |parameter| Limit { at_least: Some(expected_v * settings.number(parameter) / 100.0), at_most: None };
-    Limits { good: floor(&LEVEL_GOOD), reject: floor(&LEVEL_REJECT), source: sources(settings, [&LEVEL_GOOD, &LEVEL_REJECT]) }
+    Limits {
+        good: floor(&LEVEL_GOOD),
+        reject: floor(&LEVEL_REJECT),
+        source: sources(settings, [&LEVEL_GOOD, &LEVEL_REJECT]),
+    }
 }
 
 /// Triggers that came: a count, exact by its nature.
@@ -119,7 +151,10 @@ pub(crate) fn trigger_count(name: &str, came: u32, asked: u32) -> Measured {
 pub(crate) fn demand_order(settings: &Settings) -> Result<()> {
     let crossed = |inner: &Number, outer: &Number| {
         let (inner_is, outer_is) = (settings.number(inner), settings.number(outer));
-        let why = format!("settings `{}` ({inner_is} %) and `{}` ({outer_is} %) contradict each other: good must lie within reject", inner.name, outer.name);
+        let why = format!(
+            "settings `{}` ({inner_is} %) and `{}` ({outer_is} %) contradict each other: good must lie within reject",
+            inner.name, outer.name
+        );
         Unable::new(UnableCode::NotPossible, why)
     };
     for (least, greatest, good, reject) in [

@@ -1,8 +1,8 @@
 //! One record of one signal, sampled or in pairs, and what it spans.
 
+use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
 use tapewright_sdk::prelude::*;
-use tapewright_sdk::formats::SignalForm;
 
 /// A record that has less than this share of the time asked for is short.
 const WHOLE: f64 = 0.95;
@@ -49,7 +49,8 @@ impl Record {
         let (value, conversion) = match self {
             Self::Samples(trace) => (quantile(trace.volts(), 0.99) - quantile(trace.volts(), 0.01), trace.conversion()),
             Self::Pairs(pairs) => {
-                let spans: Vec<f32> = pairs.greatest().iter().zip(pairs.least()).map(|(high, low)| high - low).collect();
+                let spans: Vec<f32> =
+                    pairs.greatest().iter().zip(pairs.least()).map(|(high, low)| high - low).collect();
                 (quantile(&spans, 0.90), pairs.conversion())
             }
         };
@@ -81,7 +82,8 @@ impl Record {
         let (value, conversion) = match self {
             Self::Samples(trace) => (quantile(trace.volts(), share), trace.conversion()),
             Self::Pairs(pairs) => {
-                let middles: Vec<f32> = pairs.greatest().iter().zip(pairs.least()).map(|(high, low)| 0.5 * (high + low)).collect();
+                let middles: Vec<f32> =
+                    pairs.greatest().iter().zip(pairs.least()).map(|(high, low)| 0.5 * (high + low)).collect();
                 (quantile(&middles, share), pairs.conversion())
             }
         };
@@ -116,7 +118,9 @@ mod tests {
 
     #[test]
     fn quantiles_are_values_of_the_list() {
-        for (volts, share, expected) in [(vec![3.0, 1.0, 2.0], 0.5, 2.0), (vec![3.0, 1.0, 2.0], 1.0, 3.0), (vec![], 0.5, 0.0)] {
+        for (volts, share, expected) in
+            [(vec![3.0, 1.0, 2.0], 0.5, 2.0), (vec![3.0, 1.0, 2.0], 1.0, 3.0), (vec![], 0.5, 0.0)]
+        {
             assert!((quantile(&volts, share) - expected).abs() < 1e-9, "{volts:?} {share}");
         }
     }

@@ -119,7 +119,6 @@ fn speed_text(seen: &Play) -> String {
 }
 
 fn of_lock(lock: &Lock, frame_rate_hz: f64, settings: &Settings, report: &mut Report) {
-    let speed = Measured::new("speed-error", Unit::Percent, &lock.speed_error);
     let said = match lock.kind {
         Kind::Held => "the tape is locked to the drum",
         Kind::Drifts => "the tape runs away from the drum",
@@ -138,11 +137,10 @@ fn of_lock(lock: &Lock, frame_rate_hz: f64, settings: &Settings, report: &mut Re
         ));
     }
     // The mean speed of a tape that goes to and fro is no measure of it.
-    report.measured(if lock.kind == Kind::Wanders {
-        speed
-    } else {
-        speed.judged(settings.at_most(&SPEED_GOOD, &SPEED_REJECT))
-    });
+    if lock.kind != Kind::Wanders {
+        let speed = Measured::new("speed-error", Unit::Percent, &lock.speed_error);
+        report.measured(speed.judged(settings.at_most(&SPEED_GOOD, &SPEED_REJECT)));
+    }
 }
 
 fn of_course(seen: &Play, settings: &Settings, report: &mut Report) -> Result<()> {

@@ -55,29 +55,39 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let subject = subject()?;
     let front = Front::slow(&subject)?;
     report.note(&format!("Level by {}.", front.way.text()));
-    report.progress(0.0, "noise floor in stop");
+    report.progress(0.0, "going to play");
+    front.to_play()?;
+    // Whatever one of them shows, the other is looked at as well: it is the other half of the question.
+    let taken = play::take(&front, settings, report).on("play");
+    let stills = still::take(&front, settings, report).on("still");
+    report.progress(0.9, "noise floor in stop");
     let floor = front.floor_in_stop(2)?;
-    report.progress(0.1, "going to play");
-    go(Mode::Play)?;
-    // Whatever play shows, still is looked at as well: it is the other half of the question.
-    let seen = play::look(&front, &floor, settings, report).on("play");
-    let in_play = match &seen {
+    let in_play = taken.and_then(|taken| taken.read(&front, &floor).on("play"));
+    let in_still = stills.and_then(|taken| still::read(&taken, &front, &floor).on("still"));
+    let play = match &in_play {
         Ok(seen) => judge::play(seen, settings, report)?,
-        Err(unable) => {
-            report.unable(unable.clone());
-            None
-        }
+        Err(unable) => unmeasured(unable, report),
     };
-    let heads = still::look(&front, &floor, settings, report)?;
-    let best_v = heads.iter().map(|head| head.best.value).fold(0.0, f64::max);
-    floor.demand_below(best_v).on("still")?;
-    let in_still = judge::still(&heads, settings, report)?;
-    if matches!(&seen, Err(unable) if unable.code == UnableCode::InNoise) && heads.iter().any(still::HeadInStill::heard)
+    let still = match &in_still {
+        Ok(heads) => judge::still(heads, settings, report)?,
+        Err(unable) => unmeasured(unable, report),
+    };
+    if let (Err(unable), Ok(heads)) = (&in_play, &in_still)
+        && unable.code == UnableCode::InNoise
+        && heads.iter().any(still::HeadInStill::heard)
     {
-        report.found(Finding::RfUnsteadyInPlay, &format!("no level in play, up to {best_v:.4} V in still"));
+        report.found(
+            Finding::RfUnsteadyInPlay,
+            &format!("no level in play, up to {:.4} V in still", still::best_v(heads)),
+        );
     }
-    judge::conclude(in_still, in_play, report);
+    judge::conclude(still, play, report);
     Ok(())
+}
+
+fn unmeasured(unable: &Unable, report: &mut Report) -> judge::Steady {
+    report.unable(unable.clone());
+    None
 }
 
 tapewright_sdk::export!(StillAgainstPlay);

@@ -42,55 +42,71 @@ pub(crate) enum Motion {
     Changing,
 }
 
-/// Looks at play, which has been reached.
-pub(crate) fn look(front: &Front, floor: &Floor, settings: &Settings, report: &mut Report) -> Result<Play> {
+/// The record that was taken in play.
+pub(crate) struct Taken {
+    capture: Capture,
+    lock: Option<Lock>,
+}
+
+/// Takes the record in play, which has been reached. Whether it must be longer is told by a first look,
+/// the noise in it still.
+pub(crate) fn take(front: &Front, settings: &Settings, report: &mut Report) -> Result<Taken> {
     let control = hookup()?.into_iter().find(|point| point.signal == Signal::ControlTrack && !point.trigger_only);
     let control = control.filter(|_| abilities().channels >= 2);
     let spans = spans_s(settings.number(&RECORD_S), front.longest_record_s());
-    let mut lock = None;
-    let mut last = None;
+    let no_floor = front.no_floor()?;
+    let mut taken: Option<Taken> = None;
     for (n, span_s) in spans.iter().enumerate() {
         report.progress(0.2 + 0.1 * n as f64, &format!("record of {span_s:.0} s in play"));
-        let capture = if n == 0 {
-            let beside = control.as_ref().map(|_| Signal::ControlTrack);
-            let capture = first_record(front, *span_s, beside, report)?;
-            if let Some(point) = control.as_ref().filter(|_| capture.info.triggered) {
-                match read_lock(&capture, point.form, front) {
-                    Ok(seen) => lock = Some(seen),
-                    Err(unable) => report
-                        .note(&format!("The control pulses do not tell whether the tape is locked: {}.", unable.why)),
-                }
-            }
-            capture
+        let lock = taken.and_then(|before| before.lock);
+        let now = if n == 0 {
+            first_record(front, *span_s, control.as_ref(), report)?
         } else {
-            front.record(*span_s, None, false)?
+            Taken { capture: front.record(*span_s, None, false)?, lock }
         };
-        let record = front.level_against_time(&capture, floor)?;
-        floor.demand_below(moments(&record.level_v)?.mean)?;
-        let course = course_of(&record)?;
+        let course = course_of(&front.level_against_time(&now.capture, &no_floor)?)?;
         // The control pulses tell more than a longer record would.
-        let told = lock.is_some() || !matches!(course.course, Course::Slow { .. });
-        last = Some((record, course));
+        let told = now.lock.is_some() || !matches!(course.course, Course::Slow { .. });
+        taken = Some(now);
         if told {
             break;
         }
     }
-    let (record, course) = last.ok_or_else(|| Unable::new(UnableCode::TooShort, "no record in play was taken"))?;
-    let modulation = modulation(&record.level_v)?;
-    Ok(Play { record, course, modulation, lock })
+    taken.ok_or_else(|| Unable::new(UnableCode::TooShort, "no record in play was taken"))
 }
 
-/// The first record. Without a head switch it is taken all the same, free-running.
-fn first_record(front: &Front, span_s: f64, beside: Option<Signal>, report: &mut Report) -> Result<Capture> {
-    match front.record(span_s, beside, beside.is_some()) {
-        Err(unable) if unable.code == UnableCode::NoTrigger && beside.is_some() => {
+impl Taken {
+    /// What it shows, the noise taken off.
+    pub(crate) fn read(self, front: &Front, floor: &Floor) -> Result<Play> {
+        let record = front.level_against_time(&self.capture, floor)?;
+        floor.demand_below(moments(&record.level_v)?.mean)?;
+        let course = course_of(&record)?;
+        let modulation = modulation(&record.level_v)?;
+        Ok(Play { record, course, modulation, lock: self.lock })
+    }
+}
+
+/// The first record, from a head-switch edge and with the control pulses beside it where they are hooked up.
+/// Without a head switch it is taken all the same, free-running.
+fn first_record(front: &Front, span_s: f64, control: Option<&Point>, report: &mut Report) -> Result<Taken> {
+    let Some(point) = control else { return Ok(Taken { capture: front.record(span_s, None, false)?, lock: None }) };
+    let capture = match front.record(span_s, Some(Signal::ControlTrack), true) {
+        Err(unable) if unable.code == UnableCode::NoTrigger => {
             report.note(
                 "No head-switch edge came: the record in play was taken without it, and the tape's phase is not told.",
             );
-            front.record(span_s, None, false)
+            return Ok(Taken { capture: front.record(span_s, None, false)?, lock: None });
         }
-        other => other,
-    }
+        other => other?,
+    };
+    let lock = match read_lock(&capture, point.form, front) {
+        Ok(lock) => Some(lock),
+        Err(unable) => {
+            report.note(&format!("The control pulses do not tell whether the tape is locked: {}.", unable.why));
+            None
+        }
+    };
+    Ok(Taken { capture, lock })
 }
 
 /// Lengths to try: the steps up to what is allowed and what the scope can hold, and that itself.

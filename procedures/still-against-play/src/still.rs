@@ -37,26 +37,38 @@ pub(crate) const fn name(head: ScanHead) -> &'static str {
     }
 }
 
-/// Looks at still, from play, at several stops. The dwell is kept short: a few frames a stop.
-pub(crate) fn look(front: &Front, floor: &Floor, settings: &Settings, report: &mut Report) -> Result<Vec<HeadInStill>> {
+/// Takes a few frames of both heads at each of several stops, from play. The dwell is kept short.
+pub(crate) fn take(front: &Front, settings: &Settings, report: &mut Report) -> Result<Vec<Vec<Capture>>> {
     let (stops, frames) = (settings.count(&STOPS), settings.count(&FRAMES));
-    let mut seen: Vec<(ScanHead, Vec<Vec<ScanLevels>>)> = front.heads.iter().map(|head| (*head, Vec::new())).collect();
+    let mut taken = Vec::new();
     for stop in 0..stops {
         report
-            .progress(0.6 + 0.3 * f64::from(stop) / f64::from(stops), &format!("still, stop {} of {stops}", stop + 1));
+            .progress(0.5 + 0.3 * f64::from(stop) / f64::from(stops), &format!("still, stop {} of {stops}", stop + 1));
         go(if stop == 0 { Mode::Still } else { Mode::Advance })?;
-        for (_, all) in &mut seen {
-            all.push(Vec::new());
-        }
-        for capture in front.frames(ScanHead::A, 2, frames).on("still")? {
-            for (head, levels) in front.levels(&capture, floor, ScanHead::A).on("still")? {
-                if let Some(here) = seen.iter_mut().find(|(of, _)| *of == head).and_then(|(_, all)| all.last_mut()) {
-                    here.push(levels);
-                }
-            }
+        taken.push(front.frames(ScanHead::A, 2, frames)?);
+    }
+    Ok(taken)
+}
+
+/// What each head shows at the stops, the noise taken off.
+pub(crate) fn read(taken: &[Vec<Capture>], front: &Front, floor: &Floor) -> Result<Vec<HeadInStill>> {
+    let mut seen: Vec<(ScanHead, Vec<Vec<ScanLevels>>)> = front.heads.iter().map(|head| (*head, Vec::new())).collect();
+    for stop in taken {
+        let levels =
+            stop.iter().map(|capture| front.levels(capture, floor, ScanHead::A)).collect::<Result<Vec<_>>>()?.concat();
+        for (head, all) in &mut seen {
+            all.push(levels.iter().filter(|(of, _)| of == head).map(|(_, levels)| levels.clone()).collect());
         }
     }
-    seen.into_iter().map(|(head, stops)| HeadInStill::new(head, stops).on(name(head))).collect()
+    let heads: Vec<HeadInStill> =
+        seen.into_iter().map(|(head, stops)| HeadInStill::new(head, stops).on(name(head))).collect::<Result<_>>()?;
+    floor.demand_below(best_v(&heads))?;
+    Ok(heads)
+}
+
+/// The greatest level of any head at any stop, in volts.
+pub(crate) fn best_v(heads: &[HeadInStill]) -> f64 {
+    heads.iter().map(|head| head.best.value).fold(0.0, f64::max)
 }
 
 impl HeadInStill {

@@ -166,6 +166,10 @@ impl FamilyA {
         (points, span_s / f64::from(points))
     }
 
+    fn rate(&self, specs: &Specs) -> String {
+        real(f64::from(self.timing(specs).0) / DIVISIONS / self.time_scale_s)
+    }
+
     fn setup(&self, specs: &Specs, auto: bool) -> Setup {
         let (points, step_s) = self.timing(specs);
         let span_s = DIVISIONS * self.time_scale_s;
@@ -331,7 +335,7 @@ impl FamilyA {
             Command::TimePosition => numeric(self.time_position_s, self.position_range()),
             Command::AcquireType => word(usize::from(self.peak), &TYPES),
             Command::Points => Ok(call.asked(f64::from(self.points), points_range(&scope.specs))?.to_string()),
-            Command::Rate => word(0, &[]).map(|_| real(1.0 / self.timing(&scope.specs).1)),
+            Command::Rate => word(0, &[]).map(|_| self.rate(&scope.specs)),
             Command::TriggerMode => word(self.mode, &MODES),
             Command::Sweep => word(self.sweep, &SWEEPS),
             Command::EdgeSource => word(0, &[]).map(|_| Self::source_word(self.edge_source)),
@@ -367,13 +371,7 @@ impl FamilyA {
 }
 
 fn times(range: Range, factor: f64) -> Range {
-    // A hair wider, so that a limit times a factor is within the limits.
-    let hair = 1e-12;
-    Range {
-        least: range.least * factor - hair * (range.least * factor).abs(),
-        greatest: range.greatest * factor * (1.0 + hair),
-        default: range.default * factor,
-    }
+    Range { least: range.least * factor, greatest: range.greatest * factor, default: range.default * factor }
 }
 
 pub(super) fn points_range(specs: &Specs) -> Range {

@@ -13,6 +13,9 @@ pub(crate) struct Range {
     pub(crate) default: f64,
 }
 
+/// How far beyond a limit rounding may put a value (relative).
+const HAIR: f64 = 1e-9;
+
 /// A call.
 #[derive(Debug)]
 pub(crate) struct Call<'a> {
@@ -34,23 +37,24 @@ pub(crate) fn real(value: f64) -> String {
     format!("{mantissa}{point}E{sign}{exponent}")
 }
 
-/// Multipliers of a unit (IEEE 488.2 clause 7.7.3): `M` is milli but for `MHZ` and `MOHM`.
-fn multiplier(prefix: &str, unit: &str) -> Option<f64> {
+/// A number times the multiplier of its unit (IEEE 488.2 clause 7.7.3): `M` is milli but for `MHZ` and
+/// `MOHM`. Small multipliers divide, so that `20 us` is the number nearest to 20e-6.
+fn multiplied(value: f64, prefix: &str, unit: &str) -> Option<f64> {
     Some(match prefix {
-        "" => 1.0,
-        "EX" => 1e18,
-        "PE" => 1e15,
-        "T" => 1e12,
-        "G" => 1e9,
-        "M" if matches!(unit, "HZ" | "OHM") => 1e6,
-        "MA" => 1e6,
-        "K" => 1e3,
-        "M" => 1e-3,
-        "U" => 1e-6,
-        "N" => 1e-9,
-        "P" => 1e-12,
-        "F" => 1e-15,
-        "A" => 1e-18,
+        "" => value,
+        "EX" => value * 1e18,
+        "PE" => value * 1e15,
+        "T" => value * 1e12,
+        "G" => value * 1e9,
+        "M" if matches!(unit, "HZ" | "OHM") => value * 1e6,
+        "MA" => value * 1e6,
+        "K" => value * 1e3,
+        "M" => value / 1e3,
+        "U" => value / 1e6,
+        "N" => value / 1e9,
+        "P" => value / 1e12,
+        "F" => value / 1e15,
+        "A" => value / 1e18,
         _ => return None,
     })
 }
@@ -89,12 +93,14 @@ impl Call<'_> {
             Param::Number { .. } if unit.is_empty() => return Err(Code::SuffixNotAllowed.into()),
             Param::Number { value, unit: given } => {
                 let prefix = given.strip_suffix(unit).ok_or_else(|| Code::InvalidSuffix.about(given.clone()))?;
-                value * multiplier(prefix, unit).ok_or_else(|| Code::InvalidSuffix.about(given.clone()))?
+                multiplied(*value, prefix, unit).ok_or_else(|| Code::InvalidSuffix.about(given.clone()))?
             }
             _ => return Err(Code::DataType.into()),
         };
-        if (range.least..=range.greatest).contains(&value) {
-            Ok(value)
+        // A limit times a factor, written and read back, is still within the limits.
+        let clamped = value.clamp(range.least, range.greatest);
+        if (value - clamped).abs() <= HAIR * clamped.abs() {
+            Ok(clamped)
         } else {
             Err(Code::DataOutOfRange.about(format!("{value} is not within {} to {}", range.least, range.greatest)))
         }

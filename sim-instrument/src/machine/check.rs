@@ -3,7 +3,13 @@
 use super::MachineError;
 use super::config::MachineConfig;
 
-fn number(field: &'static str, value: f64, least: f64, greatest: f64, wanted: &'static str) -> Result<(), MachineError> {
+fn number(
+    field: &'static str,
+    value: f64,
+    least: f64,
+    greatest: f64,
+    wanted: &'static str,
+) -> Result<(), MachineError> {
     if value.is_finite() && value >= least && value <= greatest {
         return Ok(());
     }
@@ -23,7 +29,8 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
         number("dirt_um", head.dirt_um, 0.0, 100.0, not_negative)?;
         number("height_um", head.height_um, -1000.0, 1000.0, finite)?;
     }
-    for guides in [Some(config.guides)].into_iter().chain(config.tapes.values().map(|tape| tape.recorded_on)).flatten() {
+    for guides in [Some(config.guides)].into_iter().chain(config.tapes.values().map(|tape| tape.recorded_on)).flatten()
+    {
         number("entrance_um", guides.entrance_um, -1000.0, 1000.0, finite)?;
         number("exit_um", guides.exit_um, -1000.0, 1000.0, finite)?;
     }

@@ -55,7 +55,14 @@ impl HeadState {
         1.0 + above_hz * (self.slope_per_hz + above_hz * self.curve_per_hz2)
     }
 
-    fn new(config: &HeadConfig, format: &Format, level_v: f64, colour_ratio: f64, gain: f64, more_dirt_um: f64) -> Self {
+    fn new(
+        config: &HeadConfig,
+        format: &Format,
+        level_v: f64,
+        colour_ratio: f64,
+        gain: f64,
+        more_dirt_um: f64,
+    ) -> Self {
         let speed = writing_speed_m_s(format);
         let (sync, white, under) = (format.fm_sync_hz.value, format.fm_white_hz.value, format.colour_under_hz.value);
         let gap = config.gap_um.unwrap_or(format.gap_um.value);
@@ -103,7 +110,13 @@ pub(crate) struct TapeState {
 }
 
 impl TapeState {
-    pub(crate) fn new(config: &TapeConfig, format: &'static Format, machine: &MachineConfig, table: Arc<FrameTable>, seed: u64) -> Self {
+    pub(crate) fn new(
+        config: &TapeConfig,
+        format: &'static Format,
+        machine: &MachineConfig,
+        table: Arc<FrameTable>,
+        seed: u64,
+    ) -> Self {
         let pitch = pitch_um(format);
         let speed = writing_speed_m_s(format);
         let own_path = if config.kind == TapeKind::Own { machine.guides } else { GuideCurve::default() };
@@ -170,17 +183,30 @@ pub(crate) struct Conditions {
 }
 
 impl Conditions {
-    pub(crate) fn new(config: &Arc<MachineConfig>, format: &'static Format, tape: Option<Arc<TapeState>>, faults: &Faults) -> Self {
+    pub(crate) fn new(
+        config: &Arc<MachineConfig>,
+        format: &'static Format,
+        tape: Option<Arc<TapeState>>,
+        faults: &Faults,
+    ) -> Self {
         let gains = [faults.head_a.unwrap_or(config.head_a.gain), faults.head_b.unwrap_or(config.head_b.gain)];
         let rf = &config.rf;
         // A dead preamplifier passes neither signal nor most of its own noise.
-        let (level, noise) = if faults.preamp_dead { (0.0, 0.1 * rf.noise_v) } else { (rf.level_v, faults.noise_v.unwrap_or(rf.noise_v)) };
-        let head = |head: &HeadConfig, gain, dirt| HeadState::new(head, format, level, rf.colour_under_ratio, gain, dirt);
+        let (level, noise) = if faults.preamp_dead {
+            (0.0, 0.1 * rf.noise_v)
+        } else {
+            (rf.level_v, faults.noise_v.unwrap_or(rf.noise_v))
+        };
+        let head =
+            |head: &HeadConfig, gain, dirt| HeadState::new(head, format, level, rf.colour_under_ratio, gain, dirt);
         Self {
             config: Arc::clone(config),
             format,
             machine_pitch_um: pitch_um(format),
-            heads: [head(&config.head_a, gains[0], faults.head_a_dirt_um), head(&config.head_b, gains[1], faults.head_b_dirt_um)],
+            heads: [
+                head(&config.head_a, gains[0], faults.head_a_dirt_um),
+                head(&config.head_b, gains[1], faults.head_b_dirt_um),
+            ],
             guides: GuideCurve {
                 entrance_um: faults.entrance_um.unwrap_or(config.guides.entrance_um),
                 exit_um: faults.exit_um.unwrap_or(config.guides.exit_um),
@@ -208,7 +234,8 @@ impl Conditions {
 
     /// Machine's tape speed over the speed that the tape was recorded at.
     pub(crate) fn speed_ratio(&self) -> f64 {
-        let recorded = self.tape.as_ref().map_or(self.format.tape_speed_mm_s.value, |tape| tape.format.tape_speed_mm_s.value);
+        let recorded =
+            self.tape.as_ref().map_or(self.format.tape_speed_mm_s.value, |tape| tape.format.tape_speed_mm_s.value);
         self.faults.speed_ratio.unwrap_or(self.format.tape_speed_mm_s.value / recorded)
     }
 

@@ -15,7 +15,14 @@ const CHUNK_S: f64 = 0.5;
 
 impl Machine {
     /// The first crossing of a level after an instant.
-    pub(crate) fn crossing(&mut self, signal: Signal, level_v: f64, slope: Slope, after_s: f64, until_s: f64) -> Option<f64> {
+    pub(crate) fn crossing(
+        &mut self,
+        signal: Signal,
+        level_v: f64,
+        slope: Slope,
+        after_s: f64,
+        until_s: f64,
+    ) -> Option<f64> {
         match (signal, Self::train(signal)) {
             (Signal::ControlTrack, _) if self.config.control.form == SignalForm::Spike => {
                 self.spike_crossing(level_v, slope, after_s, until_s)
@@ -29,7 +36,13 @@ impl Machine {
                 self.search(signal, level_v, slope, after_s, until_s, 50e-9)
             }
             (Signal::Supply, _) => {
-                let ripple = 0.6 * self.config.supply.ripple_v.max(self.timeline.at(after_s).conditions.faults.ripple_v.unwrap_or(0.0)) + 0.006;
+                let ripple = 0.6
+                    * self
+                        .config
+                        .supply
+                        .ripple_v
+                        .max(self.timeline.at(after_s).conditions.faults.ripple_v.unwrap_or(0.0))
+                    + 0.006;
                 let rail = self.supply_v(after_s);
                 let span = rail - 2.0 * ripple..rail + 2.0 * ripple;
                 (span.contains(&level_v) || self.timeline.index(after_s) != self.timeline.index(until_s))
@@ -49,7 +62,7 @@ impl Machine {
             let end_s = (t + CHUNK_S).min(until_s);
             for edge in self.edges(train, t - 2e-6, end_s) {
                 let (low_v, high_v, own_rise_s, _) = self.train_levels(train, edge.at_s);
-                if !(low_v < level_v && level_v < high_v) || !fits(&edge, slope) {
+                if !(low_v < level_v && level_v < high_v && fits(&edge, slope)) {
                     continue;
                 }
                 // The edge is a straight line through the middle of its states.
@@ -78,7 +91,11 @@ impl Machine {
                 while at_s < last_s {
                     let next_s = at_s + 20e-6;
                     let now = self.spikes_v(&edges, next_s);
-                    let crosses = if slope == Slope::Rising { before < level_v && now >= level_v } else { before > level_v && now <= level_v };
+                    let crosses = if slope == Slope::Rising {
+                        before < level_v && now >= level_v
+                    } else {
+                        before > level_v && now <= level_v
+                    };
                     if crosses {
                         let found = halve(at_s, next_s, |x| self.spikes_v(&edges, x) - level_v);
                         if found > after_s && found < until_s {
@@ -113,7 +130,15 @@ impl Machine {
     }
 
     /// Looks at a signal at even steps for a crossing, then halves the step down.
-    fn search(&mut self, signal: Signal, level_v: f64, slope: Slope, after_s: f64, until_s: f64, step_s: f64) -> Option<f64> {
+    fn search(
+        &mut self,
+        signal: Signal,
+        level_v: f64,
+        slope: Slope,
+        after_s: f64,
+        until_s: f64,
+        step_s: f64,
+    ) -> Option<f64> {
         let point = Point::Signal(signal);
         let mut volts = [0.0; 512];
         let mut t = after_s;

@@ -18,6 +18,9 @@ const STRONG: f64 = 3.0;
 /// Beyond this many standard deviations below the best trial nothing counts.
 pub(crate) const REACH: f64 = 9.0;
 
+/// Most steps of level that are told apart.
+const MOST_STEPS: usize = 1 << 14;
+
 /// Trials of one height.
 #[derive(Debug, Clone, Copy)]
 struct Trials {
@@ -32,6 +35,9 @@ struct Trials {
 #[derive(Debug, Default)]
 pub(crate) struct Drawer {
     merged: Vec<Cell>,
+    /// First cell of each step of level, and from each cell to the next of its step.
+    first: Vec<usize>,
+    chains: Vec<usize>,
     trials: Vec<Trials>,
     buckets: Vec<Trials>,
 }
@@ -143,25 +149,35 @@ impl Drawer {
 
     /// Puts cells that are nearly alike together: the same bar of the next line, the next sync pulse.
     fn merge(&mut self, cells: &[Cell], noise_v: f64, floor: f64) {
-        let near_v = noise_v / 8.0;
+        const NONE: usize = usize::MAX;
+        let near_v = (noise_v / 8.0).max(1e-3 * floor.abs()).max(1e-12);
         self.merged.clear();
-        for cell in cells {
-            if cell.carrier_v + cell.colour_v < floor {
-                continue;
+        self.chains.clear();
+        self.first.fill(NONE);
+        for cell in cells.iter().filter(|cell| cell.carrier_v + cell.colour_v >= floor) {
+            // Cells of one step of carrier level hang on one chain.
+            let step = ((cell.carrier_v / near_v) as usize).min(MOST_STEPS - 1);
+            if step >= self.first.len() {
+                self.first.resize(step + 1, NONE);
             }
-            let alike = self.merged.iter_mut().find(|other| {
-                (other.carrier_v - cell.carrier_v).abs() < near_v
-                    && (other.colour_v - cell.colour_v).abs() < near_v
-                    && (other.hz - cell.hz).abs() <= 0.02 * cell.hz
-            });
-            match alike {
-                Some(other) => {
-                    let (a, b) = (other.span_s, cell.span_s);
-                    other.span_s = a + b;
-                    other.carrier_v = (other.carrier_v * a + cell.carrier_v * b) / (a + b);
-                    other.colour_v = (other.colour_v * a + cell.colour_v * b) / (a + b);
+            let mut place = self.first[step];
+            while place != NONE {
+                let other = &self.merged[place];
+                if (other.colour_v - cell.colour_v).abs() < near_v && (other.hz - cell.hz).abs() <= 0.02 * cell.hz {
+                    break;
                 }
-                None => self.merged.push(*cell),
+                place = self.chains[place];
+            }
+            if place == NONE {
+                self.chains.push(self.first[step]);
+                self.first[step] = self.merged.len();
+                self.merged.push(*cell);
+            } else {
+                let other = &mut self.merged[place];
+                let (a, b) = (other.span_s, cell.span_s);
+                other.span_s = a + b;
+                other.carrier_v = (other.carrier_v * a + cell.carrier_v * b) / (a + b);
+                other.colour_v = (other.colour_v * a + cell.colour_v * b) / (a + b);
             }
         }
     }
@@ -195,7 +211,10 @@ impl Drawer {
                 sum += bucket.peaks * if log_above < -0.7 { (-log_above.exp()).ln_1p() } else { log_upper_tail(-z) };
             }
             if bucket.intervals > 0.0 {
-                sum -= bucket.intervals * CROSSINGS_A_GRID * (-0.5 * z.max(0.0) * z.max(0.0)).exp() * if z < 0.0 { 1.0 - z } else { 1.0 };
+                sum -= bucket.intervals
+                    * CROSSINGS_A_GRID
+                    * (-0.5 * z.max(0.0) * z.max(0.0)).exp()
+                    * if z < 0.0 { 1.0 - z } else { 1.0 };
             }
         }
         sum

@@ -74,7 +74,14 @@ const fn plain(name: &'static str, meaning: &'static str) -> FaultKind {
     FaultKind { name, meaning, unit: "", usual: 1.0, least: 0.0, greatest: 1.0 }
 }
 
-const fn valued(name: &'static str, meaning: &'static str, unit: &'static str, usual: f64, least: f64, greatest: f64) -> FaultKind {
+const fn valued(
+    name: &'static str,
+    meaning: &'static str,
+    unit: &'static str,
+    usual: f64,
+    least: f64,
+    greatest: f64,
+) -> FaultKind {
     FaultKind { name, meaning, unit, usual, least, greatest }
 }
 
@@ -97,7 +104,14 @@ pub const FAULTS: &[FaultKind] = &[
     plain("preamp-dead", "head preamplifier gives nothing"),
     plain("head-switch-dead", "head switch stands in its low state"),
     valued("drum-unlocked", "drum runs free with this relative speed error", "1", 0.02, -0.5, 0.5),
-    valued("capstan-free", "capstan runs free with this relative speed error, though control pulses are there", "1", 0.007, -0.5, 0.5),
+    valued(
+        "capstan-free",
+        "capstan runs free with this relative speed error, though control pulses are there",
+        "1",
+        0.007,
+        -0.5,
+        0.5,
+    ),
     plain("reference-missing", "the servos' reference is missing"),
     plain("blank-tape", "nothing is recorded on the tape"),
     valued("noise", "preamplifier noise, RMS", "V", 0.02, 0.0, 10.0),
@@ -127,9 +141,14 @@ impl Faults {
                 let wrong = FaultError::Value {
                     name: kind.name,
                     given: value.to_owned(),
-                    wanted: if kind.unit.is_empty() { "on, off or nothing" } else { "a number within its range, off, or nothing" },
+                    wanted: if kind.unit.is_empty() {
+                        "on, off or nothing"
+                    } else {
+                        "a number within its range, off, or nothing"
+                    },
                 };
-                let parsed = other.parse::<f64>().ok().filter(|x| x.is_finite() && *x >= kind.least && *x <= kind.greatest);
+                let parsed =
+                    other.parse::<f64>().ok().filter(|x| x.is_finite() && *x >= kind.least && *x <= kind.greatest);
                 Some(parsed.ok_or(wrong)?)
             }
         };

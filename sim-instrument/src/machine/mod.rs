@@ -1,12 +1,12 @@
 //! The simulated tape machine: physics, signals, and the exact truth about them.
 //!
-//! Nothing is stepped through time. Keys, faults and tapes make epochs ([`timeline`]) in which drum
+//! Nothing is stepped through time. Keys, faults and tapes make epochs (`timeline`) in which drum
 //! and tape follow laws in closed form; every signal is computed at the instants asked for, and the
 //! same question gets the same answer.
 //!
 //! | module | job |
 //! |---|---|
-//! | `config` | what a machine and its tapes are like |
+//! | `config`, `tape`, `check` | what a machine and its tapes are like, and what they cannot be |
 //! | `faults`, `conditions` | faults by command; the numbers between two events |
 //! | `motion`, `timeline`, `transport` | laws of motion, events, keys |
 //! | `scan`, `reading` | which head is where; what tracks it reads |
@@ -18,8 +18,8 @@
 
 mod check;
 mod conditions;
-mod crossing;
 pub mod config;
+mod crossing;
 mod extremes;
 mod faults;
 mod losses;
@@ -33,6 +33,7 @@ mod rf;
 mod scan;
 mod signals;
 mod slow;
+mod tape;
 mod timeline;
 mod transport;
 mod truth;
@@ -69,7 +70,9 @@ pub enum MachineError {
         known: String,
     },
     /// Recorder and player use other line standards or drums.
-    #[error("tape `{tape}` is recorded in `{recorded}`, which a machine set to `{machine}` cannot scan: choose a format with the same drum and line standard")]
+    #[error(
+        "tape `{tape}` is recorded in `{recorded}`, which a machine set to `{machine}` cannot scan: choose a format with the same drum and line standard"
+    )]
     Mixed {
         /// The tape.
         tape: String,
@@ -267,11 +270,16 @@ fn tape_state(
         None => machine_format,
     };
     if format.lines != machine_format.lines || format.drum_diameter_mm.value != machine_format.drum_diameter_mm.value {
-        return Err(MachineError::Mixed { tape: name.to_owned(), recorded: format.name.to_owned(), machine: machine_format.name.to_owned() });
+        return Err(MachineError::Mixed {
+            tape: name.to_owned(),
+            recorded: format.name.to_owned(),
+            machine: machine_format.name.to_owned(),
+        });
     }
     // Frames are big, and most tapes carry the same picture: one table for each.
     let picture_seed = if tape.picture == Picture::Random { seed } else { 0 };
     let key = format!("{} {:?} {} {picture_seed}", format.name, tape.picture, tape.colour);
-    let table = tables.entry(key).or_insert_with(|| Arc::new(FrameTable::new(format, tape.picture, tape.colour, picture_seed)));
+    let table =
+        tables.entry(key).or_insert_with(|| Arc::new(FrameTable::new(format, tape.picture, tape.colour, picture_seed)));
     Ok(TapeState::new(tape, format, config, Arc::clone(table), seed))
 }

@@ -70,7 +70,11 @@ impl Motion {
                 place + d * (speed + 0.5 * change * d)
             }
             Self::Free { from_s, place, speed, wander, period_s, seed } => {
-                let drift = if wander == 0.0 { 0.0 } else { wander * (irregular(t_s, period_s, seed) - irregular(from_s, period_s, seed)) };
+                let drift = if wander == 0.0 {
+                    0.0
+                } else {
+                    wander * (irregular(t_s, period_s, seed) - irregular(from_s, period_s, seed))
+                };
                 place + (t_s - from_s) * speed + drift
             }
             Self::Locked { rate, offset, .. } => rate * t_s + offset + self.away_from_reference(t_s),
@@ -141,7 +145,16 @@ mod tests {
         let laws = [
             Motion::Ramp { from_s: 10.0, place: 5.0, speed: 0.0, change: 40.0 },
             Motion::Free { from_s: 10.0, place: 5.0, speed: 60.2, wander: 0.05, period_s: 7.0, seed: 3 },
-            Motion::Locked { from_s: 10.0, rate: 59.94, offset: 2.0, away: 0.9, tau_s: 0.3, hunting: 0.4, period_s: 3.0, seed: 1 },
+            Motion::Locked {
+                from_s: 10.0,
+                rate: 59.94,
+                offset: 2.0,
+                away: 0.9,
+                tau_s: 0.3,
+                hunting: 0.4,
+                period_s: 3.0,
+                seed: 1,
+            },
         ];
         for law in laws {
             for t in [10.001, 10.2, 11.3, 12.9] {

@@ -119,7 +119,8 @@ impl Machine {
                                 continue;
                             }
                             let tape = epoch.conditions.tape.as_ref().map_or(0, |tape| tape.seed);
-                            edge.missing = self.control_pulse_missing(tape, pulse, epoch.conditions.faults.control_missing);
+                            edge.missing =
+                                self.control_pulse_missing(tape, pulse, epoch.conditions.faults.control_missing);
                             let number = 2 * pulse + i64::from(!opens);
                             edge.at_s += jitter_s * gauss(hash(tape ^ 77, number)).clamp(-4.0, 4.0);
                         }
@@ -137,7 +138,8 @@ impl Machine {
             // One pulse a frame, that is for every second track. At centre the pulse comes `delay` before head A's scan.
             Train::Control => {
                 let control = &self.config.control;
-                let shift = control.delay_s * field_hz - conditions.tape.as_ref().map_or(0.0, |tape| tape.tracking_pitch);
+                let shift =
+                    control.delay_s * field_hz - conditions.tape.as_ref().map_or(0.0, |tape| tape.tracking_pitch);
                 (0.5, 0.5 * shift, control.duty)
             }
             Train::Drum => (0.5 * self.config.drum.pulses_a_turn, 0.0, 0.5),
@@ -174,7 +176,8 @@ impl Machine {
                 // The last edge says it, however it was jittered; a pulse that did not come leaves the line low.
                 let pulses_hz = 0.5 * epoch.tape.speed(if epoch.start_s.is_finite() { t_s } else { 0.0 }).abs();
                 let reach_s = (1.5 / pulses_hz.max(0.1)).min(10.0);
-                self.edges(train, t_s - reach_s, t_s + 1e-12).last().is_some_and(|edge| edge.rising) && self.control_arrives(t_s)
+                self.edges(train, t_s - reach_s, t_s + 1e-12).last().is_some_and(|edge| edge.rising)
+                    && self.control_arrives(t_s)
             }
             Train::Drum | Train::Capstan => {
                 let motion = if train == Train::Drum { &epoch.drum } else { &epoch.tape };

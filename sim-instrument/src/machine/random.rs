@@ -37,11 +37,13 @@ const TABLE_BITS: u32 = 12;
 const TABLE: usize = 1 << TABLE_BITS;
 
 /// Normal quantiles at equal steps of probability; its ends are never used.
-static QUANTILES: LazyLock<Vec<f64>> =
-    LazyLock::new(|| (0..=TABLE).map(|i| normal_quantile((i as f64).clamp(0.5, TABLE as f64 - 0.5) / TABLE as f64)).collect());
+static QUANTILES: LazyLock<Vec<f64>> = LazyLock::new(|| {
+    (0..=TABLE).map(|i| normal_quantile((i as f64).clamp(0.5, TABLE as f64 - 0.5) / TABLE as f64)).collect()
+});
 
 /// Natural logarithm of the upper tail, at steps of 1/64 from -9 to 39.
-static LOG_TAIL: LazyLock<Vec<f64>> = LazyLock::new(|| (0..=48 * 64).map(|i| upper_tail(f64::from(i) / 64.0 - 9.0).ln()).collect());
+static LOG_TAIL: LazyLock<Vec<f64>> =
+    LazyLock::new(|| (0..=48 * 64).map(|i| upper_tail(f64::from(i) / 64.0 - 9.0).ln()).collect());
 
 /// A standard normal number from 64 hashed bits.
 pub(crate) fn gauss(bits: u64) -> f64 {
@@ -94,7 +96,8 @@ pub(crate) fn normal_quantile(probability: f64) -> f64 {
     }
     // Start from the tail's leading term, then Newton on the logarithm, which is nearly a parabola.
     let target = probability.ln();
-    let mut z = if probability < 0.1 { (-2.0 * target - (-2.0 * target).max(1.0).ln() - 1.84).max(0.1).sqrt() } else { 0.5 };
+    let mut z =
+        if probability < 0.1 { (-2.0 * target - (-2.0 * target).max(1.0).ln() - 1.84).max(0.1).sqrt() } else { 0.5 };
     for _ in 0..8 {
         let tail = upper_tail(z);
         let slope = -(-0.5 * z * z).exp() * 0.398_942_280_401_432_7 / tail;
@@ -162,7 +165,9 @@ pub(crate) fn cos_cycles(cycles: f64) -> f64 {
     let s = a
         * (1.0
             + q * (-1.0 / 6.0
-                + q * (1.0 / 120.0 + q * (-1.0 / 5040.0 + q * (1.0 / 362_880.0 + q * (-1.0 / 39_916_800.0 + q * (1.0 / 6_227_020_800.0)))))));
+                + q * (1.0 / 120.0
+                    + q * (-1.0 / 5040.0
+                        + q * (1.0 / 362_880.0 + q * (-1.0 / 39_916_800.0 + q * (1.0 / 6_227_020_800.0)))))));
     1.0 - 2.0 * s * s
 }
 

@@ -1,9 +1,9 @@
 //! Where in the recorded frame a head is, and the video output that follows from it.
 
+use super::Machine;
 use super::random::{Noise, hash, uniform};
 use super::scan::Stretch;
 use super::video::FrameTable;
-use super::Machine;
 use std::sync::Arc;
 use tapewright_formats::Mode;
 
@@ -85,7 +85,11 @@ impl Machine {
         let mode = self.timeline.epoch(stretch.epoch).plan.mode;
         let own = || Picture::Own {
             table: Arc::clone(&self.own_video),
-            clock: TrackClock { from_s: 0.0, table_s: self.own_video.frame_s * uniform(hash(self.seed, 71)), rate: 1.0 },
+            clock: TrackClock {
+                from_s: 0.0,
+                table_s: self.own_video.frame_s * uniform(hash(self.seed, 71)),
+                rate: 1.0,
+            },
         };
         let span = stretch.end_s - stretch.start_s;
         let usable_v = USABLE * stretch.conditions.noise_v.max(1e-6);
@@ -121,7 +125,13 @@ impl Machine {
     }
 
     /// Next start of a field (1, 2, any) or a line of the video output strictly after an instant.
-    pub(crate) fn next_video_start(&self, field: Option<u8>, line: Option<u32>, after_s: f64, until_s: f64) -> Option<f64> {
+    pub(crate) fn next_video_start(
+        &self,
+        field: Option<u8>,
+        line: Option<u32>,
+        after_s: f64,
+        until_s: f64,
+    ) -> Option<f64> {
         let mut t = after_s;
         while t < until_s {
             let stretch = self.timeline.stretch(t, self.seed);
@@ -141,7 +151,14 @@ impl Machine {
 
 /// The first asked start in a span of one clock. `None` outside: nothing can ever match; inside: not here.
 #[expect(clippy::option_option, reason = "two different kinds of nothing: never, and not in this span")]
-fn next_in_frame(table: &FrameTable, clock: &TrackClock, field: Option<u8>, line: Option<u32>, from_s: f64, to_s: f64) -> Option<Option<f64>> {
+fn next_in_frame(
+    table: &FrameTable,
+    clock: &TrackClock,
+    field: Option<u8>,
+    line: Option<u32>,
+    from_s: f64,
+    to_s: f64,
+) -> Option<Option<f64>> {
     let starts = match (line, field) {
         (Some(number), _) => vec![table.line_start_s(number)?],
         (None, Some(number @ (1 | 2))) => vec![table.field_start_s(number)],

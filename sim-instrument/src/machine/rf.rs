@@ -19,6 +19,9 @@ const CARRIER_SPREAD_HZ: f64 = 6000.0;
 /// Decay of the transient at a switching.
 const TRANSIENT_S: f64 = 1.5e-6;
 
+/// Greatest amplitude of colour in a picture, in bursts (75 per cent bars have 2.2).
+const MOST_COLOUR: f64 = 2.5;
+
 /// Most gain of the automatic gain control (ratio; common practice, no source).
 const AGC_MOST: f64 = 10.0;
 
@@ -156,7 +159,11 @@ impl Piece {
     /// Volts at an instant of the piece, without noise.
     pub(crate) fn bare_v(&mut self, t_s: f64) -> f64 {
         let since_edge_s = t_s - self.edge_s;
-        let transient = if since_edge_s < 20.0 * TRANSIENT_S { self.transient_v * (-since_edge_s / TRANSIENT_S).exp() } else { 0.0 };
+        let transient = if since_edge_s < 20.0 * TRANSIENT_S {
+            self.transient_v * (-since_edge_s / TRANSIENT_S).exp()
+        } else {
+            0.0
+        };
         let (Some(table), Some(head)) = (self.table.as_deref(), self.head.as_ref()) else { return transient };
         let d = t_s - self.start_s;
         let detected = self.form == SignalForm::Detected;
@@ -171,7 +178,9 @@ impl Piece {
             }
             sum += carrier * cos_cycles(cycles);
             if segment.colour > 0.0 {
-                sum += (voice.part.colour_v + voice.colour_v_s * d) * segment.colour * cos_cycles(voice.colour_cycles(table, segment, t_s));
+                sum += (voice.part.colour_v + voice.colour_v_s * d)
+                    * segment.colour
+                    * cos_cycles(voice.colour_cycles(table, segment, t_s));
             }
         }
         (if detected { sum.sqrt() } else { sum }) * self.agc + transient
@@ -198,7 +207,10 @@ impl Piece {
         let sum: f64 = self.voices[..self.count]
             .iter()
             .flatten()
-            .map(|v| v.part.carrier_v.max(v.part.carrier_v + v.carrier_v_s * d) + 4.0 * v.part.colour_v.max(v.part.colour_v + v.colour_v_s * d))
+            .map(|v| {
+                v.part.carrier_v.max(v.part.carrier_v + v.carrier_v_s * d)
+                    + MOST_COLOUR * v.part.colour_v.max(v.part.colour_v + v.colour_v_s * d)
+            })
             .sum();
         sum * 1.05 * self.agc + self.transient_v.abs()
     }
@@ -217,7 +229,16 @@ impl Piece {
             of(*a).total_cmp(&of(*b))
         });
         let Some(main) = main else { return out.push(empty) };
-        let others: f64 = (0..self.count).filter(|i| *i != main).filter_map(|i| self.voices[i].as_ref()).map(strength).sum();
+        let others: f64 =
+            (0..self.count).filter(|i| *i != main).filter_map(|i| self.voices[i].as_ref()).map(strength).sum();
+        let crowd = others > 0.02 * self.noise_v;
+        let other_colours: f64 = (0..self.count)
+            .filter(|i| *i != main)
+            .filter_map(|i| self.voices[i].as_ref())
+            .map(|v| v.part.colour_v.max(v.part.colour_v + v.colour_v_s * (self.end_s - start_s)))
+            .sum();
+        let many_colours = other_colours > 0.02 * self.noise_v;
+        let (mut ratio, mut ratio_until_s) = (1.0, f64::NEG_INFINITY);
         let mut t = from_s;
         while t < to_s {
             let Some(voice) = self.voices[main].as_mut() else { return };
@@ -233,9 +254,22 @@ impl Piece {
                 let above = segment.above_hz + segment.sweep_hz_s * (rest + 0.5 * (end_s - t) * rate);
                 let gain = head.gain(above) * self.agc;
                 let own = voice.part.carrier_v + voice.carrier_v_s * d;
-                let colour_v = (voice.part.colour_v + voice.colour_v_s * d) * segment.colour * self.agc;
-                if (own + others) * gain + colour_v > *best_v - reach_v {
-                    let carrier_v = if self.count > 1 { self.with_others(main, own, d, &table, t) * gain } else { own * gain };
+                let own_colour = voice.part.colour_v + voice.colour_v_s * d;
+                let mut colour_v = own_colour * segment.colour * self.agc;
+                // Neighbours lie in line or half a line apart, so their colour may be another one: MOST_COLOUR bounds it.
+                let more_v = if many_colours { other_colours * MOST_COLOUR * self.agc } else { 0.0 };
+                if (own + others) * gain + colour_v + more_v > *best_v - reach_v {
+                    // The other tracks turn against the strongest one within tens of microseconds.
+                    if crowd && t >= ratio_until_s {
+                        ratio = self.with_others(main, own, d, &table, t) / own.max(1e-12);
+                        ratio_until_s = t + 6e-6;
+                    }
+                    let carrier_v = own * ratio * gain;
+                    if many_colours {
+                        let main_cycles = voice.colour_cycles(&table, &segment, t);
+                        colour_v =
+                            self.all_colours(main, own_colour * segment.colour, main_cycles, d, &table, t) * self.agc;
+                    }
                     *best_v = best_v.max(carrier_v + colour_v);
                     out.push(Cell { carrier_v, colour_v, hz: (table.sync_hz + above) * rate, span_s: end_s - t });
                 }
@@ -248,6 +282,22 @@ impl Piece {
                 rest = (voice.clock.at(t) - frames * table.frame_s - segment.start_s).max(0.0);
             }
         }
+    }
+
+    /// Length of the sum of all colour-under signals at an instant. They have one frequency, so their phases stand to each other.
+    fn all_colours(&mut self, main: usize, own: f64, main_cycles: f64, d: f64, table: &FrameTable, t_s: f64) -> f64 {
+        let (mut real, mut imaginary) = (own, 0.0);
+        for (i, other) in self.voices[..self.count].iter_mut().enumerate() {
+            let Some(other) = other.as_mut().filter(|_| i != main) else { continue };
+            let segment = *other.seek(table, t_s).0;
+            if segment.colour > 0.0 {
+                let amplitude = (other.part.colour_v + other.colour_v_s * d) * segment.colour;
+                let apart = other.colour_cycles(table, &segment, t_s) - main_cycles;
+                real += amplitude * cos_cycles(apart);
+                imaginary += amplitude * cos_cycles(apart - 0.25);
+            }
+        }
+        real.hypot(imaginary)
     }
 
     /// Length of the sum of all carriers at an instant, by their phases against the strongest one's.

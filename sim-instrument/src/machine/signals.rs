@@ -1,4 +1,8 @@
 //! The seam to the scope: one answer for every test point, by samples, extremes and crossings.
+//!
+//! Extremes are computed sample by sample where that is cheap (few samples a bin, or few in the whole
+//! record) and drawn from their distribution otherwise. Which of the two it is follows from the
+//! question alone, so the same question still gets the same answer.
 
 use super::Machine;
 use super::extremes::{self, Drawer};
@@ -75,7 +79,15 @@ impl Machine {
     }
 
     /// Extremes of a bin by every sample in it.
-    fn brute(&mut self, point: Point, t0_s: f64, dt_s: f64, underlying_s: f64, bandwidth_hz: f64, out: &mut [(f64, f64)]) {
+    fn brute(
+        &mut self,
+        point: Point,
+        t0_s: f64,
+        dt_s: f64,
+        underlying_s: f64,
+        bandwidth_hz: f64,
+        out: &mut [(f64, f64)],
+    ) {
         let mut buffer = Vec::new();
         for (i, pair) in out.iter_mut().enumerate() {
             let from_s = t0_s + i as f64 * dt_s;
@@ -233,7 +245,9 @@ impl Machine {
         let looks = (dt_s / underlying_s).clamp(1.0, SLOW_LOOKS).round() as usize;
         for (i, pair) in out.iter_mut().enumerate() {
             let from_s = t0_s + i as f64 * dt_s;
-            let volts: Vec<f64> = (0..looks).map(|k| self.formula_v(signal, from_s + k as f64 * dt_s / looks as f64, &mut noise)).collect();
+            let volts: Vec<f64> = (0..looks)
+                .map(|k| self.formula_v(signal, from_s + k as f64 * dt_s / looks as f64, &mut noise))
+                .collect();
             *pair = least_greatest(&volts);
         }
     }
@@ -292,14 +306,26 @@ impl Source for Machine {
         }
     }
 
-    fn extremes(&mut self, point: Point, t0_s: f64, dt_s: f64, underlying_s: f64, bandwidth_hz: f64, out: &mut [(f64, f64)]) {
+    fn extremes(
+        &mut self,
+        point: Point,
+        t0_s: f64,
+        dt_s: f64,
+        underlying_s: f64,
+        bandwidth_hz: f64,
+        out: &mut [(f64, f64)],
+    ) {
         let Point::Signal(signal) = point else { return out.fill((0.0, 0.0)) };
         let per_bin = dt_s / underlying_s;
-        if per_bin <= FEW || (per_bin * out.len() as f64 <= RECORD_SAMPLES && matches!(signal, Signal::Rf | Signal::Video)) {
+        if per_bin <= FEW
+            || (per_bin * out.len() as f64 <= RECORD_SAMPLES && matches!(signal, Signal::Rf | Signal::Video))
+        {
             return self.brute(point, t0_s, dt_s, underlying_s, bandwidth_hz, out);
         }
         match signal {
-            Signal::Rf if self.config.rf.form == SignalForm::Raw => self.rf_drawn(t0_s, dt_s, underlying_s, bandwidth_hz, out),
+            Signal::Rf if self.config.rf.form == SignalForm::Raw => {
+                self.rf_drawn(t0_s, dt_s, underlying_s, bandwidth_hz, out)
+            }
             Signal::Rf => {
                 let looks_s = dt_s / SLOW_LOOKS;
                 self.brute(point, t0_s, dt_s, looks_s.max(underlying_s), bandwidth_hz, out);
@@ -317,7 +343,14 @@ impl Source for Machine {
         self.crossing(signal, level_v, slope, after_s, until_s)
     }
 
-    fn next_video(&mut self, point: Point, field: Option<u8>, line: Option<u32>, after_s: f64, until_s: f64) -> Option<f64> {
+    fn next_video(
+        &mut self,
+        point: Point,
+        field: Option<u8>,
+        line: Option<u32>,
+        after_s: f64,
+        until_s: f64,
+    ) -> Option<f64> {
         (point == Point::Signal(Signal::Video)).then(|| self.next_video_start(field, line, after_s, until_s)).flatten()
     }
 }

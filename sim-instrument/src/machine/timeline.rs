@@ -40,7 +40,8 @@ impl Timeline {
     /// A machine at rest.
     pub(crate) fn new(conditions: Arc<Conditions>, seed: u64) -> Self {
         let tape = Motion::Rest { place: (2000.0 * uniform(hash(seed, 11))).floor() };
-        let plan = Plan { start_s: f64::NEG_INFINITY, mode: Mode::Stop, contact: false, drum: Drum::Off, tape: Tape::Rest };
+        let plan =
+            Plan { start_s: f64::NEG_INFINITY, mode: Mode::Stop, contact: false, drum: Drum::Off, tape: Tape::Rest };
         let first = Epoch {
             start_s: f64::NEG_INFINITY,
             plan,
@@ -107,16 +108,23 @@ impl Timeline {
         let config = &conditions.config;
         let drum = match plan.drum {
             Drum::Off => Motion::Rest { place: drum_place },
-            Drum::To { speed, over_s } => {
-                Motion::Ramp { from_s: t, place: drum_place, speed: drum_speed, change: (speed * field_hz - drum_speed) / over_s }
-            }
+            Drum::To { speed, over_s } => Motion::Ramp {
+                from_s: t,
+                place: drum_place,
+                speed: drum_speed,
+                change: (speed * field_hz - drum_speed) / over_s,
+            },
             Drum::Run { ratio } if conditions.drum_can_lock() && ratio == 1.0 => {
                 let offset = 2.0 * ((drum_place - field_hz * t) / 2.0).round();
                 let away = drum_place - field_hz * t - offset;
                 locked(t, field_hz, offset, away, config.drum.lock_tau_s)
             }
             Drum::Run { ratio } => {
-                let error = conditions.faults.drum_unlocked.unwrap_or(if conditions.drum_can_lock() { 0.0 } else { config.drum.free_running_error });
+                let error = conditions.faults.drum_unlocked.unwrap_or(if conditions.drum_can_lock() {
+                    0.0
+                } else {
+                    config.drum.free_running_error
+                });
                 let wander = if error == 0.0 { 0.0 } else { 0.02 };
                 free(t, drum_place, field_hz * ratio * (1.0 + error), wander, hash(self.seed, 21))
             }
@@ -130,7 +138,12 @@ impl Timeline {
             Tape::Land { place, over_s } => {
                 // Comes to rest at a given place: an even slowing that ends there, as a parabola.
                 let way = place - tape_place;
-                Motion::Ramp { from_s: t, place: tape_place, speed: 2.0 * way / over_s, change: -2.0 * way / (over_s * over_s) }
+                Motion::Ramp {
+                    from_s: t,
+                    place: tape_place,
+                    speed: 2.0 * way / over_s,
+                    change: -2.0 * way / (over_s * over_s),
+                }
             }
             Tape::Play if conditions.capstan_can_lock() => {
                 let tape = conditions.tape.as_ref();

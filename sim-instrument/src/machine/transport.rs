@@ -31,7 +31,8 @@ impl Machine {
         let threading_s = transport.threading_s.max(0.1);
         let mut plans = Vec::new();
         let mut t = at_s;
-        let threaded = matches!(mode, Mode::Play | Mode::Still | Mode::Advance | Mode::Cue | Mode::Review | Mode::Record);
+        let threaded =
+            matches!(mode, Mode::Play | Mode::Still | Mode::Advance | Mode::Cue | Mode::Review | Mode::Record);
         let running = from.contact && matches!(from.drum, Drum::Run { .. });
         if threaded && !running {
             // Thread with the drum spinning up, then run.
@@ -51,7 +52,12 @@ impl Machine {
         match mode {
             Mode::Play | Mode::Record => {
                 let run_up_s = conditions.config.capstan.run_up_s.max(0.05);
-                plans.push(reached(t, from_mode(from.mode, running), locked, Tape::To { speed: 1.0, over_s: run_up_s }));
+                plans.push(reached(
+                    t,
+                    from_mode(from.mode, running),
+                    locked,
+                    Tape::To { speed: 1.0, over_s: run_up_s },
+                ));
                 plans.push(reached(t + run_up_s, mode, locked, Tape::Play));
             }
             Mode::Still | Mode::Advance => {
@@ -74,7 +80,13 @@ impl Machine {
                     // The tape rests at once, then leaves the drum, which slows down meanwhile.
                     let slow = Drum::To { speed: 0.0, over_s: threading_s };
                     plans.push(reached(t, from.mode, from.drum, Tape::To { speed: 0.0, over_s: CHANGE_S }));
-                    plans.push(Plan { start_s: t + CHANGE_S, mode: Mode::Stop, contact: false, drum: slow, tape: Tape::Rest });
+                    plans.push(Plan {
+                        start_s: t + CHANGE_S,
+                        mode: Mode::Stop,
+                        contact: false,
+                        drum: slow,
+                        tape: Tape::Rest,
+                    });
                     t += CHANGE_S + threading_s;
                 } else if from.drum != Drum::Off || from.tape != Tape::Rest {
                     let slow = Drum::To { speed: 0.0, over_s: CHANGE_S };

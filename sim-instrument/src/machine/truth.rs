@@ -142,14 +142,16 @@ impl Machine {
     /// The curve of a head over a span; none: no whole scan of it.
     #[must_use]
     pub fn head_curve(&self, head: Head, from_s: f64, to_s: f64) -> Option<HeadCurve> {
-        let curves: Vec<[f64; SEGMENTS]> = self.scans(head, from_s, to_s).into_iter().filter_map(|(start, _)| self.level_curve(head, start)).collect();
+        let curves: Vec<[f64; SEGMENTS]> =
+            self.scans(head, from_s, to_s).into_iter().filter_map(|(start, _)| self.level_curve(head, start)).collect();
         if curves.is_empty() {
             return None;
         }
         let curve: Vec<f64> = (0..SEGMENTS).map(|k| median(curves.iter().map(|c| c[k]).collect())).collect();
         let middle_v = mean(&curve[MIDDLE]);
         let means: Vec<f64> = curves.iter().map(|c| mean(c)).collect();
-        let (least, greatest) = curve.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), v| (low.min(*v), high.max(*v)));
+        let (least, greatest) =
+            curve.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), v| (low.min(*v), high.max(*v)));
         Some(HeadCurve {
             scans: curves.len(),
             flatness: least / greatest,
@@ -207,11 +209,15 @@ impl Machine {
             }
             _ => None,
         };
-        let intervals: Vec<f64> =
-            there.windows(2).filter(|pair| (pair[1].pulse - pair[0].pulse).abs() == 1).map(|pair| pair[1].at_s - pair[0].at_s).collect();
+        let intervals: Vec<f64> = there
+            .windows(2)
+            .filter(|pair| (pair[1].pulse - pair[0].pulse).abs() == 1)
+            .map(|pair| pair[1].at_s - pair[0].at_s)
+            .collect();
         let period_s = rate_hz.map(f64::recip);
         let falls = |rise_s: f64| edges.iter().find(|edge| !edge.rising && !edge.missing && edge.at_s > rise_s);
-        let pairs: Vec<(f64, f64)> = there.iter().filter_map(|rise| falls(rise.at_s).map(|fall| (rise.at_s, fall.at_s))).collect();
+        let pairs: Vec<(f64, f64)> =
+            there.iter().filter_map(|rise| falls(rise.at_s).map(|fall| (rise.at_s, fall.at_s))).collect();
         let present: Vec<_> = edges.iter().filter(|edge| !edge.missing).copied().collect();
         let levels: Vec<f64> = pairs
             .iter()
@@ -224,7 +230,8 @@ impl Machine {
                 }
             })
             .collect();
-        let duties: Vec<f64> = period_s.map_or_else(Vec::new, |period| pairs.iter().map(|(rise, fall)| 100.0 * (fall - rise) / period).collect());
+        let duties: Vec<f64> = period_s
+            .map_or_else(Vec::new, |period| pairs.iter().map(|(rise, fall)| 100.0 * (fall - rise) / period).collect());
         let some = |values: Vec<f64>| (!values.is_empty()).then(|| median(values));
         ControlTruth {
             expected,
@@ -263,7 +270,8 @@ impl Machine {
     /// Head-switch periods a second over a span; none: fewer than two edges of one kind.
     #[must_use]
     pub fn head_switch_rate_hz(&self, from_s: f64, to_s: f64) -> Option<f64> {
-        let rises: Vec<f64> = self.edges(Train::HeadSwitch, from_s, to_s).into_iter().filter(|e| e.rising).map(|e| e.at_s).collect();
+        let rises: Vec<f64> =
+            self.edges(Train::HeadSwitch, from_s, to_s).into_iter().filter(|e| e.rising).map(|e| e.at_s).collect();
         (rises.len() > 1).then(|| (rises.len() as f64 - 1.0) / (rises[rises.len() - 1] - rises[0]))
     }
 
@@ -280,9 +288,14 @@ impl Machine {
                     stretch.read(t).level_v() > 3.0 * stretch.conditions.noise_v.max(1e-6)
                 }) > 0.2
             }
-            Signal::Video => share(&|t| matches!(self.picture(&self.timeline.stretch(t, self.seed), t).0, Picture::Tape { .. })) > 0.5,
+            Signal::Video => {
+                share(&|t| matches!(self.picture(&self.timeline.stretch(t, self.seed), t).0, Picture::Tape { .. }))
+                    > 0.5
+            }
             Signal::Supply => share(&|t| self.supply_v(t).abs() > 0.5 * self.config.supply.rail_v.abs()) > 0.5,
-            Signal::AudioLeft | Signal::AudioRight => share(&|t| self.audio_v(signal == Signal::AudioRight, t) != 0.0) > 0.5,
+            Signal::AudioLeft | Signal::AudioRight => {
+                share(&|t| self.audio_v(signal == Signal::AudioRight, t) != 0.0) > 0.5
+            }
             Signal::HifiRf => share(&|t| self.hifi_v(t) != 0.0) > 0.5,
             other => Self::train(other).is_some_and(|train| self.edges(train, from_s, to_s).len() >= 2),
         }

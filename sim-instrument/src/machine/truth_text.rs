@@ -15,7 +15,8 @@ impl Machine {
     /// A question that is not understood, or has no answer then.
     pub fn truth(&self, what: &str, at_s: f64) -> Result<String, MachineError> {
         let words: Vec<&str> = what.split_whitespace().collect();
-        let not_understood = || MachineError::Truth(format!("`{what}` is no question about the machine; there are: {QUESTIONS}"));
+        let not_understood =
+            || MachineError::Truth(format!("`{what}` is no question about the machine; there are: {QUESTIONS}"));
         let span = |place: usize| match words.get(place) {
             None => Ok(1.0),
             Some(text) => text.parse::<f64>().ok().filter(|s| *s > 0.0 && *s <= 3600.0).ok_or_else(not_understood),
@@ -28,7 +29,10 @@ impl Machine {
         match first {
             "curve" => match self.curve_truth(at_s, at_s + span(1)?) {
                 Some(curve) => json(&curve),
-                None => Err(MachineError::Truth("no whole scan of both heads lies in the span: ask in a mode in which the drum turns, for longer".into())),
+                None => Err(MachineError::Truth(
+                    "no whole scan of both heads lies in the span: ask in a mode in which the drum turns, for longer"
+                        .into(),
+                )),
             },
             "slip" => json(&self.slip_truth(at_s, at_s + span(1)?)),
             "control" => json(&self.control_truth(at_s, at_s + span(1)?)),
@@ -48,5 +52,6 @@ impl Machine {
 }
 
 fn json<T: Serialize>(value: &T) -> Result<String, MachineError> {
-    serde_json::to_string(value).map_err(|error| MachineError::Truth(format!("the answer could not be written as JSON: {error}")))
+    serde_json::to_string(value)
+        .map_err(|error| MachineError::Truth(format!("the answer could not be written as JSON: {error}")))
 }

@@ -89,7 +89,8 @@ impl FrameTable {
             subcarrier_hz: timing.subcarrier_hz.value,
             lines,
         };
-        let hz_a_volt = (format.fm_white_hz.value - format.fm_sync_hz.value) / ((timing.white_mv.value - timing.sync_tip_mv.value) * 1e-3);
+        let hz_a_volt = (format.fm_white_hz.value - format.fm_sync_hz.value)
+            / ((timing.white_mv.value - timing.sync_tip_mv.value) * 1e-3);
         let tip_v = timing.sync_tip_mv.value * 1e-3;
         table.fill(&steps, timing.sync_edge_us.value * 1e-6 / 0.8, tip_v, hz_a_volt);
         table
@@ -100,7 +101,17 @@ impl FrameTable {
         let push = |start_s: f64, luma: f64, slope: f64, colour: f64, hue: f64, out: &mut Vec<Segment>| {
             let line = ((start_s - self.origin_s + 1e-9) / self.line_s).max(0.0) as u32;
             let (above_hz, sweep_hz_s) = ((luma - tip_v) * hz_a_volt, slope * hz_a_volt);
-            out.push(Segment { start_s, phase: 0.0, above_hz, sweep_hz_s, luma_v: luma, luma_v_s: slope, colour, hue, line });
+            out.push(Segment {
+                start_s,
+                phase: 0.0,
+                above_hz,
+                sweep_hz_s,
+                luma_v: luma,
+                luma_v_s: slope,
+                colour,
+                hue,
+                line,
+            });
         };
         let mut out = core::mem::take(&mut self.segments);
         push(0.0, luma, 0.0, colour, hue, &mut out);

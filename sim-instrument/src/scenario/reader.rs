@@ -36,7 +36,11 @@ impl<'a> Section<'a> {
     }
 
     pub(super) fn place(&self, key: &str) -> String {
-        if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.path) }
+        match (self.path.is_empty(), key.is_empty()) {
+            (true, _) => key.to_owned(),
+            (_, true) => self.path.clone(),
+            _ => format!("{}.{key}", self.path),
+        }
     }
 
     pub(super) fn fault(&self, key: &str, what: impl Into<String>) {

@@ -162,10 +162,18 @@ impl Scope {
         core::mem::take(&mut self.passed)
     }
 
-    /// When the acquisition under way will surely be done, if that is known.
-    pub(crate) fn done_s(&self) -> Option<f64> {
+    /// When the acquisition under way will be done, if its trigger came or will come before `until_s`
+    /// with the machine as it is now.
+    pub(crate) fn expected_done_s(&self, until_s: f64, world: &mut World<'_>) -> Option<f64> {
         let shot = self.shot.as_ref()?;
-        let (trigger_s, _) = shot.trigger?;
+        let trigger_s = match shot.trigger {
+            Some((at_s, _)) => at_s,
+            None if until_s > shot.searched_s => {
+                let auto_s = shot.setup.auto.then_some(shot.ready_s + self.specs.auto_s);
+                self.trigger_after(&shot.setup, shot.searched_s, until_s, world).or(auto_s)?
+            }
+            None => return None,
+        };
         Some(self.time_of(shot, trigger_s, shot.setup.items()))
     }
 

@@ -4,6 +4,7 @@ mod commands;
 mod exchange;
 mod family_a;
 mod line;
+mod machine;
 mod relays;
 mod scenario;
 mod scpi99;

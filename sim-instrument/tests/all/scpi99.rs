@@ -58,7 +58,7 @@ fn a_capture_is_exact() {
     assert!((a.trigger_s * 30.0).fract().min(1.0 - (a.trigger_s * 30.0).fract()) < 1e-6, "{a:?}");
     assert!((a.trigger_s - a.first_s - 0.05).abs() < 1e-12);
     for (format, bytes, swapped) in [("INT,8", 1, false), ("INT,16", 2, false), ("INT,16", 2, true)] {
-        scope.send(&format!("FORM {format};BORD {}", if swapped { "SWAP" } else { "NORM" }));
+        scope.send(&format!("FORM {format};:FORM:BORD {}", if swapped { "SWAP" } else { "NORM" }));
         let data = scope.block("TRAC? CH2");
         assert_eq!(data.len(), 2001 * bytes);
         for i in 0..2001 {

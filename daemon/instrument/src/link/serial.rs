@@ -167,7 +167,7 @@ fn copy(reader: &mut TTYPort, shared: &Shared) {
 fn remedy(error: &serialport::Error) -> &'static str {
     use serialport::ErrorKind as Kind;
     match error.kind() {
-        Kind::NoDevice => {
+        Kind::NoDevice | Kind::Io(ErrorKind::NotFound) => {
             "check the cable and the name (names under /dev/serial/by-id stay the same), and that no other program has it open"
         }
         Kind::Io(ErrorKind::PermissionDenied) => "give this user the right to it, usually by the group `dialout`",

@@ -150,15 +150,8 @@ impl Scope {
             for ((trace, plan), level) in capture.traces.iter().zip(&look.channels).zip(&mut levels) {
                 let next = self.next_look(trace, plan, level)?;
                 // Within a third is good enough; a range that only shrinks ends at the most sensitive.
-                settled &= next.volts_a_division > level.volts_a_division * 0.66;
-                *level = if next.volts_a_division > level.volts_a_division * 0.66 && trace.clipped() == 0 {
-                    Level {
-                        volts_a_division: next.volts_a_division.max(level.volts_a_division),
-                        centre_v: next.centre_v,
-                    }
-                } else {
-                    next
-                };
+                settled &= trace.clipped() == 0 && next.volts_a_division > level.volts_a_division * 0.66;
+                *level = next;
             }
             if settled {
                 break;
@@ -233,6 +226,8 @@ impl Scope {
         levels: &[Level],
         standings: &mut Option<Vec<Standing>>,
     ) -> Result<Capture, ScopeError> {
+        let fresh = self.session.fresh().await;
+        fresh.map_err(|source| self.failed("find the place in the conversation", source))?;
         let found = standings.take();
         let standing = match found {
             Some(standing) => standing,
@@ -244,8 +239,10 @@ impl Scope {
             }
         };
         let text = Self::trigger_text(job.request, job.trigger.as_ref());
-        let (resyncs, opened) = (self.session.resyncs(), self.session.reopened());
+        let opened = self.session.reopened();
         let trigger = self.arm_and_wait(&job.time, job.request, &text).await?;
+        // Nothing is believed before it is proven that each answer was its own question's.
+        self.confirm("check that the answers were in step").await?;
         let mut traces = Vec::new();
         for (plan, standing) in job.channels.iter().zip(&standing) {
             traces.push(self.read_trace(plan, standing, &job.time, job.request).await?);
@@ -255,15 +252,12 @@ impl Scope {
             let why = "the scope was switched on anew meanwhile: its settings and its record are gone".into();
             return Err(ScopeError::BadData { channel: "the capture".into(), why });
         }
-        // Nothing is believed before it is proven that each answer was its own question's.
         self.confirm("check that the answers were in step").await?;
         if self.session.reopened() != opened {
             let why = "the link was opened anew meanwhile: the record may be another".into();
             return Err(ScopeError::BadData { channel: "the capture".into(), why });
         }
-        if self.session.resyncs() == resyncs {
-            *standings = Some(standing.clone());
-        }
+        *standings = Some(standing.clone());
         let channels = job.channels.iter().zip(&standing).map(|(plan, standing)| ChannelSetup {
             signal: plan.signal(),
             channel: plan.input.label.clone(),

@@ -1,6 +1,6 @@
 //! The scope: from requests about signals to captures.
 //!
-//! [`Scope::acquire`] turns signals into channels by the [`Hookup`], picks ranges and time base,
+//! [`Scope::acquire`] turns signals into channels by the [`crate::Hookup`], picks ranges and time base,
 //! sets up by the [`Dialect`], reads the settings back, arms, waits with a deadline, reads codes
 //! with their scaling, and proves that no answer was another's. What the scope cannot do is an
 //! error that says what it can. Clipped, short and late data are errors, never captures.

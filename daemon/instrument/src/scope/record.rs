@@ -31,6 +31,7 @@ impl Scope {
         let preamble = self.preamble(plan, standing, time, request).await?;
         let pairs = request.detection == Detection::Peak;
         let (first, count) = Self::part_asked_for(&preamble, request, pairs);
+        self.confirm(&format!("check the scaling of {label}")).await?;
         let bits = self.data_bits();
         let bytes = self.read_codes(&label, &name, first, count, bits).await?;
         let decoded = decode(&self.dialect, &bytes, bits, preamble.scale)
@@ -286,6 +287,7 @@ impl Scope {
             let why = format!("{} bytes came where {wanted} were due", block.len());
             return Err(ScopeError::BadData { channel: label.to_owned(), why });
         }
+        self.confirm(doing).await?;
         if self.session.reopened() != opened {
             let why = "the link was opened anew while it was read: the record may be another".into();
             return Err(ScopeError::BadData { channel: label.to_owned(), why });

@@ -20,7 +20,7 @@ pub(super) struct TriggerTime {
 }
 
 /// Least pause between polls.
-const FAST: Duration = Duration::from_millis(5);
+const FAST: Duration = Duration::from_millis(1);
 /// Longest pause between polls.
 const SLOW: Duration = Duration::from_millis(50);
 /// What an acquisition may take beyond its parts, before it is called stuck.

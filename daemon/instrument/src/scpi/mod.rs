@@ -7,8 +7,10 @@ pub mod answer;
 pub mod frame;
 mod message;
 mod profile;
+mod reading;
 mod resync;
 mod session;
+mod session_error;
 
 use core::fmt;
 use serde::{Deserialize, Serialize};
@@ -17,7 +19,8 @@ pub use answer::{Form, Number, Numeric};
 pub use message::{BuildError, Message};
 pub(crate) use message::{is_word, number as number_text};
 pub use profile::{Profile, Terminator};
-pub use session::{Session, SessionError};
+pub use session::Session;
+pub use session_error::SessionError;
 
 /// Why bytes are not (yet) an answer.
 #[derive(Debug, Clone, PartialEq, Eq)]

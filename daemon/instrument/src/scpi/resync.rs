@@ -11,8 +11,8 @@
 //!
 //! Common practice, no source; the commands are IEEE 488.2, 10.10 to 10.12.
 
-use super::session::{POWER_ON, Session, SessionError, built};
-use super::{Message, answer, frame};
+use super::session::{POWER_ON, built};
+use super::{Message, Session, SessionError, answer, frame};
 use crate::link::LinkError;
 use core::time::Duration;
 
@@ -49,7 +49,7 @@ impl Session {
                 match self.find_place().await {
                     Ok(()) => {
                         self.resyncs += 1;
-                        if round == 1 {
+                        if self.stranger {
                             self.same_instrument().await?;
                         }
                         return Ok(());
@@ -79,6 +79,7 @@ impl Session {
         self.on_its_way = 0;
         self.link.reopen().await?;
         self.reopened += 1;
+        self.stranger = true;
         Ok(())
     }
 
@@ -191,16 +192,19 @@ impl Session {
 
     /// After the link was opened anew the same instrument must answer.
     async fn same_instrument(&mut self) -> Result<(), SessionError> {
-        let Some(was) = self.identity.clone() else { return Ok(()) };
+        let Some(was) = self.identity.clone() else {
+            self.stranger = false;
+            return Ok(());
+        };
         let asked = built("*IDN?");
         self.send(&asked).await?;
         let line = self.read_line(asked.text(), self.profile.first_byte).await?;
         let is = answer::identity(self.bare(&line)).map_err(|trouble| self.wrong(&asked, &trouble))?;
         if was == is {
-            Ok(())
-        } else {
-            Err(SessionError::Changed { link: self.describe(), was: Box::new(was), is: Box::new(is) })
+            self.stranger = false;
+            return Ok(());
         }
+        Err(SessionError::Changed { link: self.describe(), was: Box::new(was), is: Box::new(is) })
     }
 
     /// A value not used lately, and the message that sets and asks it.

@@ -6,120 +6,11 @@
 //! uses several answers together ends with [`Session::confirm`], which proves that the last
 //! answer was the last.
 
-use super::{ErrorClass, ErrorEntry, Identity, Message, Profile, Trouble, answer, frame};
-use crate::link::{Link, LinkError};
+use super::{ErrorClass, ErrorEntry, Identity, Message, Profile, SessionError, Trouble, answer, frame};
+use crate::link::Link;
 use core::time::Duration;
 use std::collections::VecDeque;
-use tapewright_clock::{Clock, Instant};
-
-/// Why an exchange with an instrument failed.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum SessionError {
-    /// The link failed.
-    #[error("{link}: sending or receiving failed at `{asked}`")]
-    Link {
-        /// What was asked.
-        asked: String,
-        /// Which link.
-        link: String,
-        /// Why.
-        #[source]
-        source: Box<LinkError>,
-    },
-    /// No reply, or only part of one.
-    #[error("{link}: no whole answer to `{asked}`: {got} bytes came, then nothing for {waited_s:.3} s{}", say(.complaints))]
-    NoReply {
-        /// What was asked.
-        asked: String,
-        /// Which link.
-        link: String,
-        /// Bytes that came.
-        got: usize,
-        /// How long the wait was.
-        waited_s: f64,
-        /// What the instrument's error queue says.
-        complaints: Vec<ErrorEntry>,
-    },
-    /// A reply that is not what was asked for.
-    #[error("{link}: the answer to `{asked}` is wrong: {why}")]
-    Wrong {
-        /// What was asked.
-        asked: String,
-        /// Which link.
-        link: String,
-        /// What is wrong.
-        why: String,
-    },
-    /// The instrument refused.
-    #[error("{link}: the instrument refused `{asked}`{}", say(.complaints))]
-    Refused {
-        /// What was sent.
-        asked: String,
-        /// Which link.
-        link: String,
-        /// What its error queue says.
-        complaints: Vec<ErrorEntry>,
-    },
-    /// More answers came than questions were asked, so none since the last check can be trusted.
-    #[error("{link}: answers came out of step ({why}); nothing read since the last check is used")]
-    OutOfStep {
-        /// Which link.
-        link: String,
-        /// What was seen.
-        why: String,
-    },
-    /// The instrument does not come back.
-    #[error(
-        "{link}: the instrument is lost: {tried}, and opening the link anew did not help; check its power, its cable and, on a serial line, the baud rate"
-    )]
-    Lost {
-        /// Which link.
-        link: String,
-        /// What was tried.
-        tried: String,
-        /// The last failure of the link, if it was one.
-        #[source]
-        source: Option<Box<LinkError>>,
-    },
-    /// Another instrument answers than before.
-    #[error(
-        "{link}: another instrument answers than before: it was `{was}`, now it is `{is}`; put the first one back, or set the bench up anew"
-    )]
-    Changed {
-        /// Which link.
-        link: String,
-        /// Who it was.
-        was: Box<Identity>,
-        /// Who it is.
-        is: Box<Identity>,
-    },
-}
-
-fn say(entries: &[ErrorEntry]) -> String {
-    if entries.is_empty() {
-        return String::new();
-    }
-    let list: Vec<String> = entries.iter().map(ToString::to_string).collect();
-    format!("; it says: {}", list.join(", "))
-}
-
-impl SessionError {
-    /// Whether asking again may help: the exchange was spoilt, the instrument did not say no.
-    #[must_use]
-    pub const fn is_fault(&self) -> bool {
-        matches!(self, Self::NoReply { .. } | Self::Wrong { .. } | Self::OutOfStep { .. } | Self::Link { .. })
-    }
-
-    /// What the instrument's error queue said, if it said anything.
-    #[must_use]
-    pub fn complaints(&self) -> &[ErrorEntry] {
-        match self {
-            Self::NoReply { complaints, .. } | Self::Refused { complaints, .. } => complaints,
-            _ => &[],
-        }
-    }
-}
+use tapewright_clock::Clock;
 
 /// Most entries read from an error queue at once: some sets repeat one for ever.
 const MOST_ERRORS: usize = 64;
@@ -146,6 +37,10 @@ pub struct Session {
     pub(super) resyncs: u64,
     pub(super) reopened: u64,
     pub(super) power_on: bool,
+    /// Whether anything since the last check may have been another's answer.
+    pub(super) doubt: bool,
+    /// Whether it is to be asked yet who answers, since the link was opened anew.
+    pub(super) stranger: bool,
     pub(super) drained: Vec<ErrorEntry>,
 }
 
@@ -166,6 +61,8 @@ impl Session {
             resyncs: 0,
             reopened: 0,
             power_on: false,
+            doubt: false,
+            stranger: false,
             drained: Vec::new(),
         }
     }
@@ -223,6 +120,7 @@ impl Session {
     /// # Errors
     /// [`SessionError`]; [`SessionError::Changed`] when another one answers than before.
     pub async fn identify(&mut self) -> Result<Identity, SessionError> {
+        self.fresh().await?;
         let asked = built("*IDN?");
         let text = self.query(&asked).await?;
         let is = answer::identity(&text).map_err(|trouble| self.wrong(&asked, &trouble))?;
@@ -242,6 +140,7 @@ impl Session {
     /// Forgets who the instrument was, so that another may take its place.
     pub fn forget_identity(&mut self) {
         self.identity = None;
+        self.stranger = false;
     }
 
     /// Sends a command that has no answer.
@@ -356,29 +255,32 @@ impl Session {
         Ok(entries)
     }
 
-    /// Proves that no answer too many stands in the stream: a value not used lately is set and
-    /// asked, and its very next line must be it.
+    /// Starts a row of exchanges that [`Self::confirm`] will end: makes sure of the place in the
+    /// stream, and forgets what was in doubt before.
+    ///
+    /// # Errors
+    /// [`SessionError`].
+    pub async fn fresh(&mut self) -> Result<(), SessionError> {
+        self.begin().await?;
+        self.doubt = false;
+        self.in_step = true;
+        Ok(())
+    }
+
+    /// Proves that every answer since the last check was its own question's: the place in the stream
+    /// was never lost meanwhile, and the very next line is a value not used lately that was just set.
+    ///
+    /// An answer too many shifts all later ones, until it is seen here or the place is lost by it.
     ///
     /// # Errors
     /// [`SessionError::OutOfStep`]: nothing read since the last check may be used.
     pub async fn confirm(&mut self) -> Result<(), SessionError> {
-        if !self.in_step {
-            self.begin().await?;
-            return Err(SessionError::OutOfStep {
-                link: self.describe(),
-                why: "bytes came that nobody asked for".into(),
-            });
+        self.begin().await?;
+        if core::mem::take(&mut self.doubt) {
+            self.in_step = true;
+            let why = "the place in the stream had to be found again".into();
+            return Err(SessionError::OutOfStep { link: self.describe(), why });
         }
-        // `begin` would hide that it had to resynchronise, so what is there already is looked at here.
-        if self.something_waits().await {
-            self.in_step = false;
-            self.begin().await?;
-            return Err(SessionError::OutOfStep {
-                link: self.describe(),
-                why: "bytes came that nobody asked for".into(),
-            });
-        }
-        self.in_step = false;
         let (nonce, message) = self.next_nonce();
         self.send(&message).await?;
         let line = match self.read_line(message.text(), self.profile.first_byte).await {
@@ -424,19 +326,24 @@ impl Session {
     async fn begin(&mut self) -> Result<(), SessionError> {
         if !self.in_step || self.something_waits().await {
             self.in_step = false;
+            self.doubt = true;
             self.resynchronise().await?;
         }
         self.in_step = false;
         Ok(())
     }
 
-    /// Whether bytes are there that nobody asked for; they go to the log.
+    /// Whether bytes are there that nobody asked for, or the link is gone; the bytes go to the log.
     async fn something_waits(&mut self) -> bool {
         let now = self.clock.now();
-        while let Ok(bytes) = self.link.receive(now).await {
-            self.buffer.extend_from_slice(&bytes);
-            if self.buffer.len() > MOST_STRAYS {
-                break;
+        let mut gone = false;
+        while self.buffer.len() <= MOST_STRAYS {
+            match self.link.receive(now).await {
+                Ok(bytes) => self.buffer.extend_from_slice(&bytes),
+                Err(error) => {
+                    gone = !error.is_timeout();
+                    break;
+                }
             }
         }
         let waits = if self.profile.padding {
@@ -446,7 +353,7 @@ impl Session {
         };
         let bytes = core::mem::take(&mut self.buffer);
         self.keep_stray(&bytes);
-        waits
+        waits || gone
     }
 
     /// After a whole answer: what is left over makes the place unknown.
@@ -489,116 +396,6 @@ impl Session {
         Ok(())
     }
 
-    pub(super) async fn read_line(&mut self, asked: &str, first_byte: Duration) -> Result<String, SessionError> {
-        let whole = self.clock.now()
-            + self.profile.whole_with(self.profile.most_line.min(4096), self.link.byte_s())
-            + first_byte;
-        let mut first = Some(first_byte);
-        loop {
-            self.skip_padding();
-            match frame::line(&self.buffer, self.profile.most_line) {
-                Ok((used, text)) => {
-                    let text = text.to_owned();
-                    self.buffer.drain(..used);
-                    return Ok(text);
-                }
-                Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
-                Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
-            }
-        }
-    }
-
-    async fn read_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
-        let byte_s = self.link.byte_s();
-        let mut whole = self.clock.now() + self.profile.whole_with(64, byte_s);
-        let mut first = Some(self.profile.first_byte);
-        let mut head = None;
-        loop {
-            self.skip_padding();
-            if self.profile.reply_header {
-                // A header word stands before the block: letters up to a blank.
-                let text = self.buffer.iter().take(64).position(|&b| b == b' ').filter(|_| self.buffer[0] != b'#');
-                self.buffer.drain(..text.map_or(0, |place| place + 1));
-            }
-            if head.is_none() {
-                match frame::block_header(&self.buffer, most) {
-                    Ok(header) => {
-                        let bytes = header.header + header.data.unwrap_or(most) + 2;
-                        self.buffer.reserve(header.data.unwrap_or(0) + 2);
-                        whole = self.clock.now() + self.profile.whole_with(bytes, byte_s);
-                        head = Some(header);
-                    }
-                    Err(Trouble::Incomplete(_)) => {
-                        self.more(asked, &mut first, whole).await?;
-                        continue;
-                    }
-                    Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
-                }
-            }
-            let size = head.and_then(|head| head.data.map(|data| head.header + data));
-            self.on_its_way = size.map_or(0, |size| size.saturating_sub(self.buffer.len()));
-            // Only the bytes that decide are looked at again, not the whole block at each chunk.
-            match size {
-                Some(size) if self.buffer.len() <= size => {
-                    let data = self.buffer.len() == size;
-                    match self.more(asked, &mut first, whole).await {
-                        Err(SessionError::NoReply { .. }) if data && self.profile.bare_block => {
-                            let header = head.map_or(0, |head| head.header);
-                            return Ok(core::mem::take(&mut self.buffer).split_off(header));
-                        }
-                        other => other?,
-                    }
-                }
-                Some(_) => match frame::block(&self.buffer, most, self.profile.padding) {
-                    Ok((used, data)) => {
-                        let data = data.to_vec();
-                        self.buffer.drain(..used);
-                        return Ok(data);
-                    }
-                    Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
-                    Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
-                },
-                None => {
-                    let why = "it is indefinite (`#0`), and on this link nothing marks its end; choose another format of data";
-                    return Err(self.wrong_text(asked, &Trouble::Hopeless(why.into())));
-                }
-            }
-        }
-    }
-
-    /// Waits for more bytes of a reply.
-    async fn more(&mut self, asked: &str, first: &mut Option<Duration>, whole: Instant) -> Result<(), SessionError> {
-        let wait = match *first {
-            Some(wait) if self.buffer.is_empty() => wait,
-            _ => self.profile.gap_with(self.link.byte_s()),
-        };
-        let began = self.clock.now();
-        match self.link.receive((began + wait).min(whole)).await {
-            Ok(bytes) => {
-                *first = None;
-                self.buffer.extend_from_slice(&bytes);
-                Ok(())
-            }
-            Err(error) if error.is_timeout() => Err(SessionError::NoReply {
-                asked: asked.to_owned(),
-                link: self.describe(),
-                got: self.buffer.len(),
-                waited_s: self.clock.now().since(began).as_secs_f64(),
-                complaints: Vec::new(),
-            }),
-            Err(source) => {
-                Err(SessionError::Link { asked: asked.to_owned(), link: self.describe(), source: Box::new(source) })
-            }
-        }
-    }
-
-    fn skip_padding(&mut self) {
-        if self.profile.padding {
-            let blank = frame::blanks(&self.buffer);
-            self.buffer.drain(..blank);
-        }
-    }
-
     /// After a reply that failed to come: finds the place again and asks the error queue why.
     async fn explain(&mut self, error: SessionError) -> SessionError {
         match error {
@@ -620,7 +417,7 @@ impl Session {
         self.wrong_text(asked.text(), trouble)
     }
 
-    fn wrong_text(&self, asked: &str, trouble: &Trouble) -> SessionError {
+    pub(super) fn wrong_text(&self, asked: &str, trouble: &Trouble) -> SessionError {
         SessionError::Wrong { asked: asked.to_owned(), link: self.describe(), why: trouble.to_string() }
     }
 }

@@ -75,8 +75,10 @@ impl TransportTable {
     /// # Errors
     /// [`TableFault`] with every fault that was found.
     pub fn parse(text: &str) -> Result<Self, TableFault> {
-        let table: Self =
-            toml::from_str(text).map_err(|error| TableFault(vec![error.to_string().trim().replace('\n', "; ")]))?;
+        let table: Self = toml::from_str(text).map_err(|error| {
+            let line = error.span().map_or(1, |span| text[..span.start.min(text.len())].lines().count().max(1));
+            TableFault(vec![format!("line {line}: {}", error.message().replace('\n', "; "))])
+        })?;
         let faults = table.faults();
         if faults.is_empty() { Ok(table) } else { Err(TableFault(faults)) }
     }
@@ -123,12 +125,13 @@ impl TransportTable {
         if self.keys.get(&Mode::Stop).is_some_and(|key| key.via.is_some()) {
             faults.push("`keys.stop.via` is set: stop must work from everywhere".into());
         }
-        // One pattern of relays for two keys is only right where the key toggles.
+        // One pattern of relays for two keys is only right where the key toggles between the two.
         for (mode, key) in &self.keys {
-            let twin = self
-                .keys
-                .iter()
-                .find(|(other, k)| *other > mode && k.relays == key.relays && k.via.is_none() && key.via.is_none());
+            let toggles = |other: Mode, k: &Key| {
+                mode.min(&other) != &Mode::Stop && (k.via == Some(*mode) || key.via == Some(other))
+            };
+            let twin =
+                self.keys.iter().find(|(other, k)| *other > mode && k.relays == key.relays && !toggles(**other, k));
             if let Some((other, _)) = twin {
                 faults.push(format!("`keys.{mode}` and `keys.{other}` close the same relays"));
             }

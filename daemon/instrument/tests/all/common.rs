@@ -122,6 +122,9 @@ impl Instrument {
             (knobs.delay, knobs.silent, knobs.repeat_after)
         };
         if !answer.is_empty() && !silent {
+            // An instrument answers in order.
+            let last = self.output.back().map_or(now, |(due, _)| *due);
+            let delay = delay.max(last.since(now));
             if let Some(after) = repeat {
                 self.output.push_back((now + delay + after, answer.clone()));
             }

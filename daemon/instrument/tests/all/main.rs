@@ -2,4 +2,8 @@
 
 mod common;
 mod dialects;
+mod fake_scope;
+mod links;
+mod relay;
+mod scope;
 mod session;

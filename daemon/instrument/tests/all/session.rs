@@ -69,6 +69,9 @@ fn a_late_answer_is_never_anothers() {
             assert_eq!(tag(&mut session, 3).await.unwrap(), Some(3), "{late_ms} ms late");
             assert!(knobs.lock().unwrap().heard.len() > before);
         }
+        // What was in doubt is told once, and not again.
+        assert!(matches!(session.confirm().await, Err(SessionError::OutOfStep { .. })));
+        assert_eq!(tag(&mut session, 4).await.unwrap(), Some(4));
         session.confirm().await.unwrap();
     });
 }
@@ -98,6 +101,11 @@ fn doubled_answers_are_found_out() {
         knobs.lock().unwrap().repeat_after = Some(Duration::from_micros(500));
         let mut out_of_step = 0;
         for n in 10..20 {
+            // One that doubles everything it says cannot be spoken to: that is a loss, and said.
+            if session.fresh().await.is_err() {
+                out_of_step += 1;
+                continue;
+            }
             let got = tag(&mut session, n).await;
             match session.confirm().await {
                 Ok(()) => assert_eq!(got.unwrap(), Some(n)),
@@ -106,6 +114,7 @@ fn doubled_answers_are_found_out() {
         }
         assert!(out_of_step > 0);
         knobs.lock().unwrap().repeat_after = None;
+        session.fresh().await.unwrap();
         assert_eq!(tag(&mut session, 6).await.unwrap(), Some(6));
         session.confirm().await.unwrap();
     });
@@ -120,6 +129,7 @@ fn storm(seed: u64, spoil: Spoil) -> (u64, u64) {
         let mut confirmed = 0;
         for group in 0..6 {
             let mut got = Vec::new();
+            session.fresh().await.ok();
             for n in 0..4 {
                 got.push((group * 4 + n, tag(&mut session, group * 4 + n).await));
             }
@@ -140,6 +150,7 @@ fn storm(seed: u64, spoil: Spoil) -> (u64, u64) {
             tries += 1;
             assert!(tries < 3, "seed {seed}: it does not recover");
         }
+        session.fresh().await.unwrap();
         assert_eq!(tag(&mut session, 100).await.unwrap(), Some(100), "seed {seed}, {spoil:?}");
         session.confirm().await.unwrap();
         (confirmed, spoilt)
@@ -171,12 +182,12 @@ fn no_fault_of_the_link_makes_a_wrong_answer() {
     ];
     for spoil in kinds {
         let (mut confirmed, mut spoilt) = (0, 0);
-        for seed in 0..25 {
+        for seed in 0..12 {
             let (more, faults) = storm(seed, spoil);
             confirmed += more;
             spoilt += faults;
         }
-        assert!(spoilt > 20, "{spoil:?}: only {spoilt} faults struck");
+        assert!(spoilt > 10, "{spoil:?}: only {spoilt} faults struck");
         assert!(confirmed > 20, "{spoil:?}: only {confirmed} answers came through");
     }
 }

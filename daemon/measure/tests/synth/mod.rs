@@ -144,7 +144,8 @@ impl Coverage {
         self.u += 0.25 * (e.interval.high - e.interval.low);
     }
 
-    /// Asserts that the coverage is in bounds, and returns mean bias and mean half interval over 2.
+    /// Asserts that the coverage is in bounds, and shows it with mean bias and mean half interval over 2.
+    #[expect(clippy::print_stdout, reason = "the figures are what a reader of a verbose run looks for")]
     pub fn check(&self, what: &str, least: f64, most: f64) {
         let share = f64::from(self.held) / f64::from(self.tries);
         let n = f64::from(self.tries);

@@ -34,7 +34,8 @@ fn wrong_azimuth_is_down_as_the_format_says() {
         // Halfway: half of its own track, and a little of the other.
         assert!((level(0.5) / level(0.0) - 0.5).abs() < 0.05);
         // Far less at the colour-under carrier.
-        let x = losses::azimuth_x_a_um(format.azimuth_deg.value, format.colour_under_hz.value, writing_speed_m_s(format));
+        let x =
+            losses::azimuth_x_a_um(format.azimuth_deg.value, format.colour_under_hz.value, writing_speed_m_s(format));
         let colour = db(losses::azimuth(x * pitch_um(format)));
         assert!(colour > got + 10.0, "{name}: colour {colour}, carrier {got}");
     }
@@ -74,13 +75,17 @@ fn still_levels(width: f64, head: Head) -> [f64; 3] {
     machine.head_a.width_um = Some(width * pitch_um(format));
     machine.head_b = machine.head_a.clone();
     let state = conditions(format, machine);
-    [0.0, 0.5, 1.0].map(|y| read_tracks(&state, state.tracks().unwrap(), head, 0.5 - y, y).level_v() / state.heads[0].level_v)
+    [0.0, 0.5, 1.0]
+        .map(|y| read_tracks(&state, state.tracks().unwrap(), head, 0.5 - y, y).level_v() / state.heads[0].level_v)
 }
 
 #[test]
 fn still_keeps_three_quarters_with_a_head_half_as_wide_again() {
     let [entrance, middle, exit] = still_levels(1.5, Head::A);
-    assert!((entrance - 0.75).abs() < 0.01 && (middle - 1.0).abs() < 0.01 && (exit - 0.75).abs() < 0.01, "{entrance} {middle} {exit}");
+    assert!(
+        (entrance - 0.75).abs() < 0.01 && (middle - 1.0).abs() < 0.01 && (exit - 0.75).abs() < 0.01,
+        "{entrance} {middle} {exit}"
+    );
     // The other head is between two of its own at mid-scan: a quarter from each, added as powers.
     let [_, between, _] = still_levels(1.5, Head::B);
     assert!((between - 0.25 * 2f64.sqrt()).abs() < 0.02, "{between}");
@@ -113,8 +118,12 @@ fn guides_sag_at_their_own_end_and_an_own_recording_hides_them() {
             let before = machine.curve_truth(t, t + 0.3).unwrap().head_a;
             machine.fault(fault, value, t).unwrap();
             let after = machine.curve_truth(t + 0.5, t + 0.8).unwrap().head_a;
-            let (sags, stays) = if entrance_falls { (after.entrance, after.exit) } else { (after.exit, after.entrance) };
-            assert!(before.flatness > 0.97 && sags < 0.85 && (stays - 1.0).abs() < 0.02, "{fault} {value}: {sags} {stays}");
+            let (sags, stays) =
+                if entrance_falls { (after.entrance, after.exit) } else { (after.exit, after.entrance) };
+            assert!(
+                before.flatness > 0.97 && sags < 0.85 && (stays - 1.0).abs() < 0.02,
+                "{fault} {value}: {sags} {stays}"
+            );
         }
     }
     let bent = GuideCurve { entrance_um: 25.0, exit_um: 0.0 };

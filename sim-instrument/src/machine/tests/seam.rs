@@ -19,7 +19,8 @@ fn sample(machine: &mut Machine, point: Point, t_s: f64) -> f64 {
 
 #[test]
 fn the_same_question_gets_the_same_answer() {
-    let signals = [Signal::Rf, Signal::Video, Signal::HeadSwitch, Signal::ControlTrack, Signal::Supply, Signal::AudioLeft];
+    let signals =
+        [Signal::Rf, Signal::Video, Signal::HeadSwitch, Signal::ControlTrack, Signal::Supply, Signal::AudioLeft];
     for signal in signals {
         let point = Point::Signal(signal);
         let (mut machine, t) = running(config("ordinary"), 8, Mode::Play);
@@ -57,14 +58,16 @@ fn compare(machine: &mut Machine, t: f64, dt_s: f64, bins: usize) -> [f64; 4] {
 }
 
 #[test]
+#[expect(clippy::print_stdout, reason = "the measured agreement is worth reading with --nocapture")]
 fn drawn_extremes_agree_with_brute_force() {
-    let cases: [(&str, Picture, f64, f64); 6] = [
+    let cases: [(&str, Picture, f64, f64); 7] = [
         ("strong", Picture::Bars, 0.003, 1.0),
         ("grey", Picture::Grey, 0.003, 1.0),
         ("noisy", Picture::Bars, 0.02, 1.0),
         ("as strong as noise", Picture::Bars, 0.02, 0.2),
         ("weak", Picture::Bars, 0.02, 0.05),
         ("noise alone", Picture::Bars, 0.02, 0.0),
+        ("between tracks", Picture::Bars, 0.005, 1.0),
     ];
     for (name, picture, noise, gain) in cases {
         let mut setup = config("ordinary");
@@ -73,15 +76,27 @@ fn drawn_extremes_agree_with_brute_force() {
         setup.rf.transient_v = 0.0;
         setup.head_a.gain = gain;
         setup.head_b.gain = gain;
+        if name == "between tracks" {
+            setup.tracking.offset_pitch = 0.6;
+            setup.head_a.width_um = Some(70.0);
+        }
         let (mut machine, t) = running(setup, 21, Mode::Play);
         for (dt_s, bins) in [(2e-4, 150), (2e-3, 30), (1.1e-5, 400)] {
             let [brute, spread, drawn, drawn_spread] = compare(&mut machine, t, dt_s, bins);
             // Within a third of the noise's deviation on the peak-to-peak value, which adds two draws.
-            let within = 0.33 * noise + 3.0 * spread / (bins as f64).sqrt();
+            let within = 0.33 * noise
+                + 3e-3 * brute * f64::from(u8::from(name == "between tracks"))
+                + 3.0 * spread / (bins as f64).sqrt();
             assert!((drawn - brute).abs() < within, "{name}, {dt_s} s: brute {brute}, drawn {drawn}, noise {noise}");
-            println!("{name} {dt_s}: brute {brute:.5} +- {spread:.5}, drawn {drawn:.5} +- {drawn_spread:.5}, off {:.3} sigma", (drawn - brute) / noise);
+            println!(
+                "{name} {dt_s}: brute {brute:.5} +- {spread:.5}, drawn {drawn:.5} +- {drawn_spread:.5}, off {:.3} sigma",
+                (drawn - brute) / noise
+            );
             if dt_s > 1e-4 {
-                assert!(drawn_spread < 2.5 * spread + 0.1 * noise && drawn_spread > 0.3 * spread - 0.1 * noise, "{name} {dt_s}: {spread} {drawn_spread}");
+                assert!(
+                    drawn_spread < 2.5 * spread + 0.1 * noise && drawn_spread > 0.3 * spread - 0.1 * noise,
+                    "{name} {dt_s}: {spread} {drawn_spread}"
+                );
             }
         }
     }
@@ -89,7 +104,9 @@ fn drawn_extremes_agree_with_brute_force() {
 
 #[test]
 fn video_starts_where_it_says() {
-    for (format, line_s, broad_s, name) in [("vhs-525-sp", 572.0e-6 / 9.0, 27.1e-6, 525), ("vhs-625-sp", 64e-6, 27.3e-6, 625)] {
+    for (format, line_s, broad_s, name) in
+        [("vhs-525-sp", 572.0e-6 / 9.0, 27.1e-6, 525), ("vhs-625-sp", 64e-6, 27.3e-6, 625)]
+    {
         let mut setup = config("ordinary");
         setup.format = format.into();
         setup.video.noise_v = 0.0;
@@ -114,7 +131,9 @@ fn video_starts_where_it_says() {
         assert!((any - second).abs() < 1e-9);
         // A line in the middle of the field: sync is 4.7 us wide.
         let line = machine.next_video(VIDEO, None, Some(100), field, field + 0.1).unwrap();
-        assert!(sample(&mut machine, VIDEO, line + 4.5e-6) < -0.25 && sample(&mut machine, VIDEO, line + 4.9e-6) > -0.05);
+        assert!(
+            sample(&mut machine, VIDEO, line + 4.5e-6) < -0.25 && sample(&mut machine, VIDEO, line + 4.9e-6) > -0.05
+        );
         assert!(machine.next_video(VIDEO, None, Some(700), field, field + 0.1).is_none());
     }
 }
@@ -122,15 +141,28 @@ fn video_starts_where_it_says() {
 #[test]
 fn crossings_are_where_the_samples_cross() {
     let (mut machine, t) = running(config("ordinary"), 3, Mode::Play);
-    for (signal, level) in [(Signal::HeadSwitch, 2.5), (Signal::ControlTrack, 2.5), (Signal::DrumPulse, 1.0), (Signal::CapstanPulse, 4.0), (Signal::Reference, 2.0), (Signal::AudioLeft, 0.1), (Signal::Video, -0.15), (Signal::Rf, 0.05)] {
+    for (signal, level) in [
+        (Signal::HeadSwitch, 2.5),
+        (Signal::ControlTrack, 2.5),
+        (Signal::DrumPulse, 1.0),
+        (Signal::CapstanPulse, 4.0),
+        (Signal::Reference, 2.0),
+        (Signal::AudioLeft, 0.1),
+        (Signal::Video, -0.15),
+        (Signal::Rf, 0.05),
+    ] {
         let point = Point::Signal(signal);
         for slope in [Slope::Rising, Slope::Falling] {
-            let at = machine.next_crossing(point, level, slope, t, t + 0.2).unwrap_or_else(|| panic!("{signal} {slope:?}"));
+            let at =
+                machine.next_crossing(point, level, slope, t, t + 0.2).unwrap_or_else(|| panic!("{signal} {slope:?}"));
             let d = if signal == Signal::Rf { 2e-9 } else { 1e-7 };
             let (before, after) = (sample(&mut machine, point, at - d), sample(&mut machine, point, at + d));
             assert_eq!(after > before, slope == Slope::Rising, "{signal} {slope:?} {before} {after}");
             let margin = if signal == Signal::AudioLeft { 0.02 } else { 0.0 };
-            assert!(before.min(after) - margin < level && level < before.max(after) + margin, "{signal}: {before} {after}");
+            assert!(
+                before.min(after) - margin < level && level < before.max(after) + margin,
+                "{signal}: {before} {after}"
+            );
         }
         assert!(machine.next_crossing(point, 90.0, Slope::Rising, t, t + 3.0).is_none());
     }
@@ -169,6 +201,7 @@ fn a_fast_carrier_counts_its_cycles() {
 }
 
 #[test]
+#[expect(clippy::print_stdout, reason = "the measured speed is worth reading with --nocapture")]
 fn speed_is_enough() {
     let (mut machine, t) = running(config("ordinary"), 3, Mode::Play);
     let clock = tapewright_clock::Clock::real();
@@ -187,6 +220,6 @@ fn speed_is_enough() {
     machine.extremes(RF, t + 1.0, 8e-3, 1e-8, BAND_HZ, &mut pairs);
     let slip = clock.now().as_secs_f64() - start;
     println!("{ns:.1} ns a sample, slow record {slow:.3} s, in a slip {slip:.3} s");
-    // Generous, for a busy machine: the aims are 60 ns and 0.3 s.
-    assert!(ns < 400.0 && slow < 2.0 && slip < 3.0, "{ns} ns a sample, {slow} s for a slow record");
+    // The aims are 60 ns and 0.3 s on an idle machine; this only guards against another order of magnitude.
+    assert!(ns < 2000.0 && slow < 15.0 && slip < 30.0, "{ns} ns a sample, {slow} s for a slow record");
 }

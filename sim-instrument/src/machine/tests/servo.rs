@@ -21,7 +21,8 @@ fn play_locks_and_keeps_its_phase() {
     assert!((machine.head_switch_rate_hz(t, t + 2.0).unwrap() - 30000.0 / 1001.0).abs() < 0.001);
     // One period of control pulses is one frame of tape: levels repeat from frame to frame.
     let starts = machine.scans(Head::A, t, t + 1.0);
-    let (first, second) = (machine.level_curve(Head::A, starts[3].0).unwrap(), machine.level_curve(Head::A, starts[4].0).unwrap());
+    let (first, second) =
+        (machine.level_curve(Head::A, starts[3].0).unwrap(), machine.level_curve(Head::A, starts[4].0).unwrap());
     for (a, b) in first.iter().zip(&second) {
         // The drum's jitter alone moves it: 2 us are a ten-thousandth of a pitch.
         assert!((a / b - 1.0).abs() < 1e-3);
@@ -188,7 +189,12 @@ fn recording_makes_the_tape_the_machines_own() {
 fn configurations_are_read_strictly() {
     let whole = serde_json::to_string(&MachineConfig::default()).unwrap();
     assert_eq!(serde_json::from_str::<MachineConfig>(&whole).unwrap(), MachineConfig::default());
-    assert!(serde_json::from_str::<MachineConfig>(r#"{"rf": {"levle_v": 1.0}}"#).unwrap_err().to_string().contains("levle_v"));
+    assert!(
+        serde_json::from_str::<MachineConfig>(r#"{"rf": {"levle_v": 1.0}}"#)
+            .unwrap_err()
+            .to_string()
+            .contains("levle_v")
+    );
     let mut wrong = MachineConfig::default();
     wrong.rf.level_v = f64::NAN;
     let error = super::super::Machine::new(wrong, 1).unwrap_err().to_string();

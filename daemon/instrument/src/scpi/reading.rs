@@ -1,0 +1,117 @@
+//! Reading one answer of a session: a line by its end, a block by its count, each wait bounded.
+
+use super::{Session, SessionError, Trouble, frame};
+use core::time::Duration;
+use tapewright_clock::Instant;
+
+impl Session {
+    pub(super) async fn read_line(&mut self, asked: &str, first_byte: Duration) -> Result<String, SessionError> {
+        let whole = self.clock.now()
+            + self.profile.whole_with(self.profile.most_line.min(4096), self.link.byte_s())
+            + first_byte;
+        let mut first = Some(first_byte);
+        loop {
+            self.skip_padding();
+            match frame::line(&self.buffer, self.profile.most_line) {
+                Ok((used, text)) => {
+                    let text = text.to_owned();
+                    self.buffer.drain(..used);
+                    return Ok(text);
+                }
+                Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
+                Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
+            }
+        }
+    }
+
+    pub(super) async fn read_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
+        let byte_s = self.link.byte_s();
+        let mut whole = self.clock.now() + self.profile.whole_with(64, byte_s);
+        let mut first = Some(self.profile.first_byte);
+        let mut head = None;
+        loop {
+            self.skip_padding();
+            if self.profile.reply_header {
+                // A header word stands before the block: letters up to a blank.
+                let text = self.buffer.iter().take(64).position(|&b| b == b' ').filter(|_| self.buffer[0] != b'#');
+                self.buffer.drain(..text.map_or(0, |place| place + 1));
+            }
+            if head.is_none() {
+                match frame::block_header(&self.buffer, most) {
+                    Ok(header) => {
+                        let bytes = header.header + header.data.unwrap_or(most) + 2;
+                        self.buffer.reserve(header.data.unwrap_or(0) + 2);
+                        whole = self.clock.now() + self.profile.whole_with(bytes, byte_s);
+                        head = Some(header);
+                    }
+                    Err(Trouble::Incomplete(_)) => {
+                        self.more(asked, &mut first, whole).await?;
+                        continue;
+                    }
+                    Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
+                }
+            }
+            let size = head.and_then(|head| head.data.map(|data| head.header + data));
+            self.on_its_way = size.map_or(0, |size| size.saturating_sub(self.buffer.len()));
+            // Only the bytes that decide are looked at again, not the whole block at each chunk.
+            match size {
+                Some(size) if self.buffer.len() <= size => {
+                    let data = self.buffer.len() == size;
+                    match self.more(asked, &mut first, whole).await {
+                        Err(SessionError::NoReply { .. }) if data && self.profile.bare_block => {
+                            let header = head.map_or(0, |head| head.header);
+                            return Ok(core::mem::take(&mut self.buffer).split_off(header));
+                        }
+                        other => other?,
+                    }
+                }
+                Some(_) => match frame::block(&self.buffer, most, self.profile.padding) {
+                    Ok((used, data)) => {
+                        let data = data.to_vec();
+                        self.buffer.drain(..used);
+                        return Ok(data);
+                    }
+                    Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
+                    Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
+                },
+                None => {
+                    let why = "it is indefinite (`#0`), and on this link nothing marks its end; choose another format of data";
+                    return Err(self.wrong_text(asked, &Trouble::Hopeless(why.into())));
+                }
+            }
+        }
+    }
+
+    /// Waits for more bytes of a reply.
+    async fn more(&mut self, asked: &str, first: &mut Option<Duration>, whole: Instant) -> Result<(), SessionError> {
+        let wait = match *first {
+            Some(wait) if self.buffer.is_empty() => wait,
+            _ => self.profile.gap_with(self.link.byte_s()),
+        };
+        let began = self.clock.now();
+        match self.link.receive((began + wait).min(whole)).await {
+            Ok(bytes) => {
+                *first = None;
+                self.buffer.extend_from_slice(&bytes);
+                Ok(())
+            }
+            Err(error) if error.is_timeout() => Err(SessionError::NoReply {
+                asked: asked.to_owned(),
+                link: self.describe(),
+                got: self.buffer.len(),
+                waited_s: self.clock.now().since(began).as_secs_f64(),
+                complaints: Vec::new(),
+            }),
+            Err(source) => {
+                Err(SessionError::Link { asked: asked.to_owned(), link: self.describe(), source: Box::new(source) })
+            }
+        }
+    }
+
+    fn skip_padding(&mut self) {
+        if self.profile.padding {
+            let blank = frame::blanks(&self.buffer);
+            self.buffer.drain(..blank);
+        }
+    }
+}

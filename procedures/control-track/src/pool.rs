@@ -1,0 +1,166 @@
+//! One number out of several captures.
+
+use tapewright_sdk::measure::COVERAGE;
+use tapewright_sdk::measure::pulses::Pulses;
+use tapewright_sdk::measure::statistics::{median, moments, share_interval};
+use tapewright_sdk::prelude::*;
+
+/// The level over captures: their median, with their scatter besides what each of them carries.
+pub(crate) fn level(captures: &[&Pulses]) -> Result<Estimate> {
+    let values: Vec<f64> = captures.iter().map(|pulses| pulses.level.value).collect();
+    let m = moments(&values)?;
+    // What one capture carries (gain, conversion, noise) repeats in the others: it is not averaged.
+    let mut shares = captures.first().map_or_else(Vec::new, |pulses| pulses.level.contributions.clone());
+    if m.count > 1 {
+        let count = m.count as f64;
+        shares.push(Contribution::type_a(
+            "scatter over captures",
+            1.25 * m.standard_deviation / count.sqrt(),
+            count - 1.0,
+        ));
+    }
+    Ok(Estimate::combined(median(&values)?, shares)?.within(0.0, f64::MAX))
+}
+
+/// Captures one after the other, as if of one record that lacks a pulse between them: intervals between captures
+/// then count as intervals that hold a missing pulse, and tell nothing.
+pub(crate) fn one_after_the_other(captures: &[&Pulses], period_s: f64) -> Option<Pulses> {
+    let mut whole = (*captures.first()?).clone();
+    for next in &captures[1..] {
+        let (Some(&last), Some(&first)) = (whole.times_s.last(), next.times_s.first()) else { continue };
+        let shift = last + 2.0 * period_s - first;
+        whole.times_s.extend(next.times_s.iter().map(|time| time + shift));
+        whole.duties.extend(&next.duties);
+        whole.time_u_s = whole.time_u_s.max(next.time_u_s);
+        whole.observed.1 = next.observed.1 + shift;
+    }
+    Some(whole)
+}
+
+/// Mean rate over records of pulses; the longest record's own share of timing, and the time base that all share.
+pub(crate) fn rate(rates: &[Estimate], timebase_u: f64) -> Result<Estimate> {
+    let values: Vec<f64> = rates.iter().map(|rate| rate.value).collect();
+    let m = moments(&values)?;
+    let own = |rate: &Estimate| (rate.standard_uncertainty.powi(2) - (rate.value * timebase_u).powi(2)).max(0.0).sqrt();
+    let timing = rates.iter().map(own).fold(0.0, f64::max) / (m.count as f64).sqrt();
+    let shares = vec![
+        Contribution::type_b("time of the pulses", timing),
+        Contribution::type_b("time base", m.mean * timebase_u),
+    ];
+    Ok(Estimate::combined(m.mean, shares)?.within(0.0, f64::MAX))
+}
+
+/// Pulses that did not come, over records.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Count {
+    pub(crate) missing: u64,
+    pub(crate) expected: u64,
+    pub(crate) observed_s: f64,
+}
+
+impl Count {
+    pub(crate) fn add(&mut self, missing: u64, expected: u64, observed_s: f64) {
+        self.missing += missing;
+        self.expected += expected;
+        self.observed_s += observed_s;
+    }
+
+    /// Share of the missing in per cent, with its exact binomial interval: none missing in 100 only
+    /// bounds it at 3.6 %.
+    pub(crate) fn share(&self) -> Result<Estimate> {
+        let (low, high) = share_interval(self.missing, self.expected, COVERAGE)?;
+        let share = self.missing as f64 / self.expected as f64;
+        let u = 0.25 * (high - low);
+        Ok(Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])?
+            .scaled(100.0))
+    }
+}
+
+/// How far the delay wanders: greatest less least of the captures' mean delays, in seconds, on the circle of a
+/// frame. Pulses that keep their place wander by their noise, others by up to a frame.
+pub(crate) fn wander(means: &[Estimate], frame_s: f64) -> Result<Estimate> {
+    let turn = core::f64::consts::TAU / frame_s;
+    let (s, c) =
+        means.iter().fold((0.0, 0.0), |(s, c), mean| (s + (mean.value * turn).sin(), c + (mean.value * turn).cos()));
+    let centre = s.atan2(c) / turn;
+    let away = means.iter().map(|mean| (mean.value - centre + 0.5 * frame_s).rem_euclid(frame_s) - 0.5 * frame_s);
+    let (low, high) = away.fold((f64::MAX, f64::MIN), |(low, high), away| (low.min(away), high.max(away)));
+    if means.len() < 2 {
+        return Err(Unable::new(UnableCode::TooShort, "one capture shows no wander of the delay: two are needed"));
+    }
+    let u = means.iter().map(|mean| mean.standard_uncertainty).fold(0.0, f64::max);
+    Ok(Estimate::combined(
+        high - low,
+        vec![Contribution::type_b("delay of two captures", core::f64::consts::SQRT_2 * u)],
+    )?
+    .within(0.0, frame_s))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FRAME_S: f64 = 0.04;
+
+    fn pulses(first_s: f64, count: usize) -> Pulses {
+        let times_s: Vec<f64> = (0..count).map(|n| first_s + n as f64 * FRAME_S).collect();
+        let level = Estimate::combined(5.0, vec![Contribution::type_b("gain", 0.05)]).unwrap();
+        Pulses {
+            time_u_s: 1e-5,
+            level,
+            duties: vec![60.0; count - 1],
+            observed: (0.0, first_s + count as f64 * FRAME_S),
+            times_s,
+        }
+    }
+
+    #[test]
+    fn joints_between_captures_are_no_jitter() {
+        let (a, b) = (pulses(0.003, 5), pulses(0.031, 5));
+        let whole = one_after_the_other(&[&a, &b], FRAME_S).unwrap();
+        assert_eq!((whole.times_s.len(), whole.duties.len()), (10, 8));
+        assert!(whole.period_jitter(25.0).unwrap().value < 1e-9);
+        assert!(one_after_the_other(&[], FRAME_S).is_none());
+    }
+
+    #[test]
+    fn missing_pulses_have_exact_intervals() {
+        for (missing, expected, low, high) in [(0, 100, 0.0, 3.6217), (2, 50, 0.4881, 13.7138)] {
+            let mut count = Count::default();
+            count.add(missing, expected - 10, 1.0);
+            count.add(0, 10, 1.0);
+            let share = count.share().unwrap();
+            assert!(
+                (share.interval.low - low).abs() < 1e-3 && (share.interval.high - high).abs() < 1e-3,
+                "{missing} of {expected}: {share:?}"
+            );
+        }
+        assert!(Count::default().share().is_err());
+    }
+
+    #[test]
+    fn the_delay_wanders_on_a_circle() {
+        let at = |ms: f64| Estimate::combined(ms * 1e-3, vec![Contribution::type_b("sampling", 1e-5)]).unwrap();
+        for (what, means, expected_ms) in [
+            ("steady", vec![at(5.0), at(5.02), at(5.01)], 0.02),
+            ("steady at the frame's end", vec![at(39.9), at(0.1), at(0.0)], 0.2),
+            ("walking", vec![at(5.0), at(11.0), at(17.0)], 12.0),
+        ] {
+            assert!((wander(&means, FRAME_S).unwrap().value * 1e3 - expected_ms).abs() < 1e-6, "{what}");
+        }
+        assert!(wander(&[at(5.0)], FRAME_S).is_err());
+    }
+
+    #[test]
+    fn many_records_share_their_time_base() {
+        let one = || {
+            Estimate::combined(
+                25.0,
+                vec![Contribution::type_b("timing", 0.004), Contribution::type_b("time base", 0.0025)],
+            )
+            .unwrap()
+        };
+        let four = rate(&[one(), one(), one(), one()], 1e-4).unwrap();
+        assert!((four.standard_uncertainty - 0.002_f64.hypot(0.0025)).abs() < 1e-9, "{four:?}");
+    }
+}

@@ -1,0 +1,147 @@
+//! Captures of the control pulses: short ones for shape and time, slow ones for counting.
+
+use crate::plan::Plan;
+use crate::pool::Count;
+use tapewright_sdk::Abilities;
+use tapewright_sdk::formats::SignalForm;
+use tapewright_sdk::measure::pulses::{Pulses, delays_to_switch, mean_delay, pulses_in, pulses_in_pairs};
+use tapewright_sdk::prelude::*;
+
+/// Some six frames.
+const SHORT_S: f64 = 0.2;
+/// How long the head switch has to trigger: dozens of frames.
+const TRIGGER_S: f64 = 1.5;
+/// Points of a short capture: 80 us apart.
+const SHORT_POINTS: u32 = 2500;
+/// A record that has less than this share of the time asked for is short.
+const WHOLE: f64 = 0.95;
+
+/// Where and how pulses are captured.
+pub(crate) struct Taker {
+    pub(crate) point: Point,
+    /// The head switch, while it triggers.
+    pub(crate) switch: Option<Point>,
+    pub(crate) scope: Abilities,
+    pub(crate) frame_hz: f64,
+}
+
+/// What a short capture shows.
+pub(crate) struct Short {
+    /// Pulses; none: none stand out.
+    pub(crate) pulses: Option<Pulses>,
+    /// Volts between the greatest and the least, whatever they are.
+    pub(crate) span: Estimate,
+    /// Mean delay of its pulses to the head switch, and each of them.
+    pub(crate) delay: Option<(Estimate, Vec<f64>)>,
+}
+
+/// What a slow record shows.
+pub(crate) struct Slow {
+    pub(crate) rate: Option<Estimate>,
+    pub(crate) timebase_u: f64,
+}
+
+impl Taker {
+    /// `spike` or `square`: a hookup that does not say the form means the amplifier.
+    pub(crate) fn form(&self) -> SignalForm {
+        if self.point.form == SignalForm::Spike { SignalForm::Spike } else { SignalForm::Square }
+    }
+
+    /// A short capture, started by the edge that selects head A where there is a head switch, else in free run.
+    pub(crate) fn short(&self) -> Result<Short> {
+        let request = Acquire::of(&[Signal::ControlTrack])
+            .span_s(SHORT_S)
+            .least_points(SHORT_POINTS.min(self.scope.greatest_points));
+        let capture = match &self.switch {
+            Some(switch) => {
+                let selects_a = if switch.high_is_a { Slope::Rising } else { Slope::Falling };
+                request.edge(Signal::HeadSwitch, selects_a).deadline_s(TRIGGER_S).take_one()?
+            }
+            None => request.take_one()?,
+        };
+        let trace = capture.trace(Signal::ControlTrack)?.samples()?;
+        demand_whole(trace.span_s(), SHORT_S)?;
+        let conversion = trace.conversion();
+        conversion.demand_unclipped("control pulses")?;
+        let seen_v = f64::from(conversion.steps_spanned) * conversion.step_v;
+        let shares = vec![
+            Contribution::rectangular("conversion", conversion.step_v),
+            Contribution::type_b("gain of the channel", seen_v * conversion.gain_uncertainty),
+        ];
+        let span = Estimate::combined(seen_v, shares)?.within(0.0, f64::MAX);
+        let pulses = found(pulses_in(&trace, self.form()))?;
+        let delay = match &pulses {
+            Some(pulses) if self.switch.is_some() && capture.info.triggered => self.delay(pulses, trace.dt_s()),
+            _ => None,
+        };
+        Ok(Short { pulses, span, delay })
+    }
+
+    /// The trigger is the edge that selects head A: it lies at time 0, within a point.
+    fn delay(&self, pulses: &Pulses, dt_s: f64) -> Option<(Estimate, Vec<f64>)> {
+        let frame_s = 1.0 / self.frame_hz;
+        let delays = delays_to_switch(&pulses.times_s, &[0.0], frame_s).ok()?;
+        let time_u_s = pulses.time_u_s.hypot(dt_s / 12.0_f64.sqrt());
+        let mean = mean_delay(&delays, frame_s, time_u_s).ok()?;
+        Some((mean, delays))
+    }
+
+    /// How pulses so often are counted.
+    pub(crate) fn plan(&self, rate_hz: f64) -> Plan {
+        Plan::new(1.0 / rate_hz, self.scope.greatest_points, self.form() == SignalForm::Spike && !self.pairs())
+    }
+
+    fn pairs(&self) -> bool {
+        self.form() == SignalForm::Spike && self.scope.peak_pulse_s.is_some()
+    }
+
+    /// Counts the pulses of one slow record without a gap.
+    pub(crate) fn count(&self, plan: &Plan, record_s: f64, rate_hz: f64, count: &mut Count) -> Result<Slow> {
+        let request = Acquire::of(&[Signal::ControlTrack]).span_s(record_s).least_points(plan.points(record_s));
+        let capture = if self.pairs() { request.peak() } else { request }.take_one()?;
+        let codes = capture.trace(Signal::ControlTrack)?;
+        let (seen, got_s) = if codes.info.pairs {
+            let pairs = codes.pairs()?;
+            pairs.conversion().demand_unclipped("control pulses")?;
+            (found(pulses_in_pairs(&pairs, self.form()))?, pairs.len() as f64 * pairs.dt_s())
+        } else {
+            let trace = codes.samples()?;
+            trace.conversion().demand_unclipped("control pulses")?;
+            (found(pulses_in(&trace, self.form()))?, trace.span_s())
+        };
+        demand_whole(got_s, record_s)?;
+        let timebase_u = capture.info.timebase_uncertainty;
+        match seen.filter(|pulses| pulses.times_s.len() > 1) {
+            Some(pulses) => {
+                let missing = pulses.missing(rate_hz)?;
+                count.add(missing.missing, missing.expected, missing.observed_s);
+                Ok(Slow { rate: pulses.rate(rate_hz, timebase_u).ok(), timebase_u })
+            }
+            // There were pulses before this record and there are none in it: all of them are missing.
+            None => {
+                let expected = (got_s * rate_hz).floor().max(1.0) as u64;
+                count.add(expected, expected, got_s);
+                Ok(Slow { rate: None, timebase_u })
+            }
+        }
+    }
+}
+
+/// Pulses, or none where none stand out; other faults are faults.
+fn found(pulses: core::result::Result<Pulses, MeasureError>) -> Result<Option<Pulses>> {
+    match pulses {
+        Ok(pulses) => Ok(Some(pulses)),
+        Err(MeasureError::InNoise { .. }) => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn demand_whole(got_s: f64, asked_s: f64) -> Result<()> {
+    if got_s >= WHOLE * asked_s {
+        return Ok(());
+    }
+    Err(Unable::new(
+        UnableCode::BadData,
+        format!("the record of control-track holds {got_s:.3} s of {asked_s:.3} s asked for: take it again"),
+    ))
+}

@@ -1,0 +1,138 @@
+//! Runs one scenario's first stage on a virtual clock, through bytes and components.
+
+use crate::truth::{Window, truths};
+use sim_instrument::SimBench;
+use sim_instrument::scenario::Scenario;
+use std::collections::BTreeMap;
+use std::error::Error;
+use std::sync::Arc;
+use tapewright::bench::Bench;
+use tapewright::bench::events::BenchEvent;
+use tapewright::demo::operator::Operator;
+use tapewright::library::Library;
+use tapewright::records::DataFolder;
+use tapewright::report::run_report::RunReport;
+use tapewright::run::spec::RunSpec;
+use tapewright::simulated;
+use tapewright_clock::{Clock, WallTime};
+use tapewright_formats::{Mode, TapeKind};
+
+/// What came of it.
+#[derive(Debug)]
+pub struct Outcome {
+    /// The run as the daemon reports it.
+    pub report: RunReport,
+    /// The exact truth of quantities, by `procedure/name`.
+    pub truths: BTreeMap<String, f64>,
+    /// Virtual seconds that it took.
+    pub took_s: f64,
+    /// What the bench said went wrong.
+    pub trouble: Vec<String>,
+}
+
+/// Any error, with its text.
+pub type Failed = Box<dyn Error + Send + Sync>;
+
+/// Runs a sequence on the first stage of a scenario.
+///
+/// # Errors
+/// If the tool failed; a machine that fails is no error.
+pub fn run(scenario: &Scenario, sequence: &str, library: &Arc<Library>) -> Result<Outcome, Failed> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let folder = tempfile::Builder::new().prefix("tapewright-").tempdir_in(fast_folder())?;
+    runtime.block_on(on_bench(scenario, sequence, library, folder.path()))
+}
+
+/// Memory-backed where there is such a folder: thousands of runs, none of them kept.
+fn fast_folder() -> std::path::PathBuf {
+    let shm = std::path::Path::new("/dev/shm");
+    if shm.is_dir() { shm.to_owned() } else { std::env::temp_dir() }
+}
+
+async fn on_bench(
+    scenario: &Scenario,
+    sequence: &str,
+    library: &Arc<Library>,
+    folder: &std::path::Path,
+) -> Result<Outcome, Failed> {
+    let clock = Clock::virtual_from(WallTime(0));
+    let sim = scenario.bench()?;
+    let parts = simulated::in_process(scenario, &sim, &clock, "table")?;
+    let data = DataFolder::open(&folder.join("data"), clock.clone()).await?;
+    let bench = Bench::open(parts, clock.clone(), data, Arc::clone(library)).await?;
+    let operator = Operator::new(sim.clone(), scenario.operator.clone());
+    let stage = scenario.stages.first().ok_or("the scenario has no stage")?;
+    for command in &stage.run {
+        sim.command(clock.now(), command)?;
+    }
+    if let Some(tape) = &stage.tape {
+        sim.command(clock.now(), &format!("tape {tape}"))?;
+    }
+    operator.begin(stage);
+    let attending = tokio::spawn(operator.attend(bench.shared().clone()));
+    let tape_name = stage.tape.clone().unwrap_or_default();
+    let kind = scenario.machine.tapes.get(&tape_name).map_or(TapeKind::Unknown, |t| t.kind);
+    let spec = RunSpec {
+        sequence: sequence.to_owned(),
+        machine: scenario.machine.name.clone(),
+        format: scenario.machine.format.clone(),
+        tape: kind,
+        tape_name,
+        known_level_v: None,
+        even_picture: kind == TapeKind::Alignment,
+        scratch: false,
+        job: None,
+        acknowledge: true,
+    };
+    let (_, task) = bench.start(spec).await?;
+    let report = task.await??;
+    attending.abort();
+    let events = bench.shared().events.after(0, clock.now()).await;
+    let trouble = events.iter().filter_map(|e| match &e.event {
+        BenchEvent::Trouble { text } => Some(text.clone()),
+        _ => None,
+    });
+    let trouble = trouble.collect();
+    let windows = windows(&sim, &clock, &events);
+    let truths = sim.with_deck(clock.now(), |deck| deck.machine().map(|m| truths(m, &windows))).unwrap_or_default();
+    let took_s = clock.now().as_secs_f64();
+    bench.close().await;
+    Ok(Outcome { report, truths, took_s, trouble })
+}
+
+/// What each procedure looked at: the spans that its acquisitions in each mode really covered.
+fn windows(sim: &SimBench, clock: &Clock, events: &[tapewright::bench::events::NumberedEvent]) -> Vec<Window> {
+    let mut spans: Vec<(String, f64, f64)> = Vec::new();
+    for event in events {
+        let at_s = event.at_ms as f64 * 1e-3;
+        match &event.event {
+            BenchEvent::ProcedureStarted { procedure, .. } => spans.push((procedure.clone(), at_s, f64::INFINITY)),
+            BenchEvent::ProcedureEnded { .. } => {
+                if let Some(last) = spans.last_mut() {
+                    last.2 = at_s + 1e-3;
+                }
+            }
+            _ => {}
+        }
+    }
+    let acquisitions = sim.acquisitions();
+    let modes: Vec<Mode> = sim.with_deck(clock.now(), |deck| {
+        deck.machine().map(|m| acquisitions.iter().map(|a| m.mode_at(a.trigger_s)).collect()).unwrap_or_default()
+    });
+    let mut windows: Vec<Window> = Vec::new();
+    for (acquisition, mode) in acquisitions.iter().zip(modes) {
+        let Some((procedure, ..)) =
+            spans.iter().find(|(_, from, to)| acquisition.armed_s >= *from && acquisition.armed_s <= *to)
+        else {
+            continue;
+        };
+        windows.push(Window {
+            procedure: procedure.clone(),
+            mode,
+            from_s: acquisition.first_s,
+            to_s: acquisition.done_s,
+            triggered: acquisition.by == sim_instrument::TriggeredBy::Edge,
+        });
+    }
+    windows
+}

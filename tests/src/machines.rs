@@ -1,0 +1,167 @@
+//! Random machines: healthy and faulty, half of them near a limit.
+
+use sim_instrument::scenario::{Scenario, ScenarioError};
+use std::fmt::Write;
+use tapewright_formats::TapeKind;
+
+/// A small generator of random numbers (xorshift64*, constants by Vigna 2016), so that one seed gives
+/// the same machines on every version of every library.
+#[derive(Debug, Clone)]
+pub struct Random(u64);
+
+impl Random {
+    /// Of a seed and a place, well mixed.
+    #[must_use]
+    pub fn new(seed: u64, place: u64) -> Self {
+        let mut random = Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ place.wrapping_mul(0xD1B5_4A32_D192_ED03) | 1);
+        for _ in 0..8 {
+            random.next();
+        }
+        random
+    }
+
+    fn next(&mut self) -> u64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        self.0.wrapping_mul(0x2545_F491_4F6C_DD1D)
+    }
+
+    /// Evenly from `low` to `high`.
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    /// One of a list.
+    ///
+    /// # Panics
+    /// If the list is empty.
+    pub fn one_of<'a, T>(&mut self, list: &'a [T]) -> &'a T {
+        &list[(self.next() % list.len() as u64) as usize]
+    }
+
+    /// True with a probability.
+    pub fn chance(&mut self, probability: f64) -> bool {
+        self.between(0.0, 1.0) < probability
+    }
+}
+
+/// One machine of the table: what is wrong with it, unlabelled for the tool.
+#[derive(Debug, Clone)]
+pub struct Case {
+    /// Its number.
+    pub number: u64,
+    /// What is wrong, as the table names it.
+    pub fault: &'static str,
+    /// Conclusions that name it right; empty: nothing is to be found.
+    pub right: &'static [&'static str],
+    /// `modest` or `large`.
+    pub scope: &'static str,
+    /// The scenario file, which reproduces it.
+    pub scenario: String,
+    /// Which tape goes in.
+    pub tape: TapeKind,
+}
+
+/// A fault of the table.
+struct Fault {
+    name: &'static str,
+    right: &'static [&'static str],
+    /// Commands, with `{}` for a drawn value.
+    command: &'static str,
+    range: (f64, f64),
+    /// Tape that it is looked at with; none: any.
+    tape: Option<TapeKind>,
+    /// Needs the head switch on a sampled channel.
+    large: bool,
+}
+
+const fn fault(name: &'static str, right: &'static [&'static str], command: &'static str) -> Fault {
+    Fault { name, right, command, range: (0.0, 0.0), tape: None, large: false }
+}
+
+/// Faults with their look-alikes. Values are invented; sizes are such that a technician would call it a fault.
+const FAULTS: &[Fault] = &[
+    fault("healthy", &[], ""),
+    fault("control pulses lost", &["control-track-lost"], "fault control-contact-open"),
+    fault("blank tape", &["blank-tape-or-no-signal"], "fault blank-tape"),
+    fault("head amplifier dead", &["rf-lost"], "fault preamp-dead"),
+    Fault { range: (0.1, 0.45), ..fault("head A weak", &["head-a-weak"], "fault head-a-gain {}") },
+    Fault { range: (0.1, 0.45), ..fault("head B weak", &["head-b-weak"], "fault head-b-gain {}") },
+    Fault { range: (32.0, 44.0), tape: Some(TapeKind::Alignment), ..fault("exit guide off", &["exit-guide"], "fault exit-guide {}") },
+    Fault { range: (32.0, 44.0), tape: Some(TapeKind::Alignment), ..fault("entrance guide off", &["entrance-guide"], "fault entrance-guide {}") },
+    Fault { range: (32.0, 44.0), tape: Some(TapeKind::Other), ..fault("bent path, other tape", &["machine-or-tape"], "fault exit-guide {}") },
+    Fault { range: (0.004, 0.012), ..fault("capstan runs free", &["tape-slip"], "fault capstan-free {}") },
+    Fault { range: (0.45, 0.8), ..fault("tracking hunts", &["tracking-hunts"], "fault hunting {}") },
+    fault("head switch lost", &["head-switch-lost"], "fault head-switch-dead"),
+    Fault { range: (0.025, 0.06), large: true, ..fault("drum off speed", &["drum-off-speed"], "fault drum-unlocked {}") },
+    Fault { range: (0.45, 0.55), ..fault("wrong tape speed", &["wrong-tape-speed"], "fault wrong-tape-speed {}") },
+    Fault { range: (0.15, 0.35), ..fault("control pulses weak", &["control-track-weak"], "fault control-weak {}") },
+];
+
+/// Draws a machine.
+#[must_use]
+pub fn draw(seed: u64, number: u64) -> Case {
+    let mut random = Random::new(seed, number);
+    // Half are measured near a limit, without a fault of the list; half have one of the list.
+    let near_a_limit = number % 2 == 1;
+    let fault = if near_a_limit { &FAULTS[0] } else { &FAULTS[(number / 2) as usize % FAULTS.len()] };
+    let large = fault.large || random.chance(0.3);
+    let kinds = [TapeKind::Alignment, TapeKind::Alignment, TapeKind::Own, TapeKind::Other];
+    let tape = fault.tape.unwrap_or(if near_a_limit { TapeKind::Alignment } else { *random.one_of(&kinds) });
+    let format = *random.one_of(&["vhs-525-sp", "vhs-625-sp"]);
+    let mut text = format!("title = \"machine {number} of seed {seed}\"\nseed = {}\n\n", (seed << 20) ^ number);
+    let _ = writeln!(text, "[machine]\nname = \"VC-{:02}\"\nformat = \"{format}\"\ntape = \"in\"", number % 100);
+    let level_v = random.between(0.1, 0.3);
+    let noise = level_v * random.between(0.008, 0.03);
+    let _ = writeln!(text, "[machine.rf]\nlevel_v = {level_v}\nnoise_v = {noise}");
+    let (gain_a, gain_b) = (random.between(0.9, 1.05), random.between(0.9, 1.05));
+    let gain_b = if near_a_limit && random.chance(0.5) { gain_a * 10_f64.powf(-random.between(1.0, 3.5) / 20.0) } else { gain_b };
+    let _ = writeln!(text, "[machine.head_a]\ngain = {gain_a}\n[machine.head_b]\ngain = {gain_b}");
+    if near_a_limit && random.chance(0.7) {
+        // With a head as wide as the track the exit loses about its share of the pitch.
+        let pitch_um = if format == "vhs-525-sp" { 57.9 } else { 48.6 };
+        let (entrance, exit) = if random.chance(0.5) { (0.0, 1.0) } else { (1.0, 0.0) };
+        let error_um = pitch_um * random.between(0.1, 0.55);
+        let _ = writeln!(text, "[machine.guides]\nentrance_um = {}\nexit_um = {}", entrance * error_um, exit * error_um);
+    }
+    let jitter_s = random.between(1e-6, 20e-6);
+    let missing = if near_a_limit && random.chance(0.4) { random.between(0.0, 0.08) } else { 0.0 };
+    let duty = if near_a_limit { random.between(0.48, 0.72) } else { 0.6 };
+    let _ = writeln!(text, "[machine.control]\njitter_s = {jitter_s}\nmissing_ratio = {missing}\nduty = {duty}");
+    let picture = *random.one_of(&["bars", "grey", "random", "bright-bottom", "black"]);
+    let picture = if tape == TapeKind::Alignment { "bars" } else { picture };
+    let colour = random.chance(0.7);
+    let _ = writeln!(text, "[tapes.in]\nkind = \"{tape}\"\npicture = \"{picture}\"\ncolour = {colour}");
+    let _ = writeln!(text, "[tapes.second]\nkind = \"other\"\npicture = \"bars\"\n[tapes.third]\nkind = \"other\"");
+    let front_end = *random.one_of(&["family-a", "family-a", "scpi-99"]);
+    let model = if large { "large" } else { "modest" };
+    let _ = writeln!(text, "[scope]\nfront_end = \"{front_end}\"\nmodel = \"{model}\"");
+    let expected_v = 2.2 * level_v;
+    let _ = writeln!(text, "[scope.probes.CH1]\npoint = \"rf\"\nfactor = 1\nexpected_v = {expected_v}");
+    let _ = writeln!(text, "[scope.probes.CH2]\npoint = \"control-track\"\nfactor = 10\nexpected_v = 5.0");
+    let switch = if large { "CH3" } else { "EXT" };
+    let _ = writeln!(text, "[scope.probes.{switch}]\npoint = \"head-switch\"\nfactor = 10\nexpected_v = 5.0");
+    let _ = writeln!(text, "[operator]\ndelay_s = 1.0\nanswer = \"done\"");
+    let value = random.between(fault.range.0, fault.range.1);
+    let mut commands = Vec::new();
+    if !fault.command.is_empty() {
+        commands.push(format!("\"{}\"", fault.command.replace("{}", &format!("{value:.4}"))));
+    }
+    let _ = writeln!(
+        text,
+        "[[stage]]\ntitle = \"as it stands\"\ndo = [{}]\ntape = \"in\"\ndeclares = [\"scrap-tape-ran-safely\"]",
+        commands.join(", ")
+    );
+    Case { number, fault: if near_a_limit { "near a limit" } else { fault.name }, right: fault.right, scope: model, scenario: text, tape }
+}
+
+impl Case {
+    /// The scenario, read.
+    ///
+    /// # Errors
+    /// Every fault of it, which would be a fault of this module.
+    pub fn parsed(&self) -> Result<Scenario, ScenarioError> {
+        Scenario::parse(&self.scenario)
+    }
+}
