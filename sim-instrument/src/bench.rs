@@ -41,8 +41,10 @@ impl BenchSetup {
     /// A family A scope with every probe lying on the bench, and quick ports.
     #[must_use]
     pub fn new(seed: u64, specs: Specs) -> Self {
-        let probes =
-            Probes { channels: vec![crate::world::Probe::default(); specs.channels], external: crate::world::Probe::default() };
+        let probes = Probes {
+            channels: vec![crate::world::Probe::default(); specs.channels],
+            external: crate::world::Probe::default(),
+        };
         Self {
             seed,
             specs,

@@ -75,7 +75,13 @@ impl Device for RelayBox {
         format!("Simulated Instruments,RB-9,0,{}", env!("CARGO_PKG_VERSION"))
     }
 
-    fn execute(&mut self, nodes: &[Node], query: bool, params: &[Param], world: &mut World<'_>) -> Result<Reply, Fault> {
+    fn execute(
+        &mut self,
+        nodes: &[Node],
+        query: bool,
+        params: &[Param],
+        world: &mut World<'_>,
+    ) -> Result<Reply, Fault> {
         let (command, suffixes) = TABLE.find(nodes)?;
         let call = Call { suffixes, params };
         self.time_out(world.now_s);

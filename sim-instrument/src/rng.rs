@@ -19,6 +19,11 @@ fn mix(mut z: u64) -> u64 {
 
 impl Rng {
     /// The row of numbers of one seed for one purpose.
+    ///
+    /// Never inlined: unrolled over the letters of a constant purpose inside a loop, each mixing uses its
+    /// value several times, and the vectoriser of LLVM 22 walks that chain in exponential time, so
+    /// that an optimised build never ends.
+    #[inline(never)]
     pub(crate) fn new(seed: u64, purpose: &str, number: u64) -> Self {
         let mut state = mix(seed.wrapping_add(STEP));
         for byte in purpose.bytes() {

@@ -36,11 +36,26 @@ pub trait Source {
     ///
     /// Where a bin holds more underlying samples than can be computed one by one, the extremes are
     /// drawn from their exact distribution given the carrier's amplitude in the bin.
-    fn extremes(&mut self, point: Point, t0_s: f64, dt_s: f64, underlying_s: f64, bandwidth_hz: f64, out: &mut [(f64, f64)]);
+    fn extremes(
+        &mut self,
+        point: Point,
+        t0_s: f64,
+        dt_s: f64,
+        underlying_s: f64,
+        bandwidth_hz: f64,
+        out: &mut [(f64, f64)],
+    );
 
     /// The first crossing of `level_v` after `after_s`, before `until_s`.
     fn next_crossing(&mut self, point: Point, level_v: f64, slope: Slope, after_s: f64, until_s: f64) -> Option<f64>;
 
     /// The next start of the asked field (1, 2, or any) or line of composite video.
-    fn next_video(&mut self, point: Point, field: Option<u8>, line: Option<u32>, after_s: f64, until_s: f64) -> Option<f64>;
+    fn next_video(
+        &mut self,
+        point: Point,
+        field: Option<u8>,
+        line: Option<u32>,
+        after_s: f64,
+        until_s: f64,
+    ) -> Option<f64>;
 }

@@ -82,7 +82,14 @@ impl Tip<'_> {
         }
     }
 
-    pub(crate) fn extremes(&mut self, t0_s: f64, dt_s: f64, underlying_s: f64, bandwidth_hz: f64, out: &mut [(f64, f64)]) {
+    pub(crate) fn extremes(
+        &mut self,
+        t0_s: f64,
+        dt_s: f64,
+        underlying_s: f64,
+        bandwidth_hz: f64,
+        out: &mut [(f64, f64)],
+    ) {
         match self.point {
             Point::Open => out.fill((0.0, 0.0)),
             Point::TestOutput => {
@@ -108,7 +115,13 @@ impl Tip<'_> {
         }
     }
 
-    pub(crate) fn next_video(&mut self, field: Option<u8>, line: Option<u32>, after_s: f64, until_s: f64) -> Option<f64> {
+    pub(crate) fn next_video(
+        &mut self,
+        field: Option<u8>,
+        line: Option<u32>,
+        after_s: f64,
+        until_s: f64,
+    ) -> Option<f64> {
         match self.point {
             Point::Signal(_) => self.deck.next_video(self.point, field, line, after_s, until_s),
             Point::Open | Point::TestOutput => None,

@@ -93,6 +93,14 @@ fn baseband(trace: &Trace, carrier: &Carrier) -> Result<Baseband, MeasureError> 
     if rate < needed * (1.0 - 1e-6) {
         return Err(MeasureError::TooSlow { what: "level in the carrier's band", rate_hz: rate, needed_hz: needed });
     }
+    let samples = trace.volts().len() as f64;
+    if samples < FILTER_S * rate + 8.0 {
+        return Err(MeasureError::TooShort {
+            what: "samples of RF",
+            given: samples,
+            needed: (FILTER_S * rate).ceil().min(f64::MAX) + 8.0,
+        });
+    }
     let step = ((rate / BASEBAND_HZ) as usize).max(1);
     // Padded with zeros to whole lanes.
     let length = (FILTER_S * rate).round().max(8.0) as usize;

@@ -312,10 +312,12 @@ pub(crate) fn least_and_greatest(values: &Segments, errors: &Segments, dof: Opti
 mod tests {
     use super::*;
 
+    type Course = fn(f64) -> f64;
+
     /// Coverage and bias over many trials, for curves of each kind and errors from small to large.
     #[test]
     fn the_interval_covers_and_the_bias_is_gone() {
-        let shapes: [(&str, fn(f64) -> f64); 7] = [
+        let shapes: [(&str, Course); 7] = [
             ("flat", |_| 1.0),
             ("tilt", |x| 1.0 - 0.3 * x),
             ("steep sag", |x| if x > 0.69 { 1.0 - 1.2 * (x - 0.69) } else { 1.0 }),

@@ -18,6 +18,7 @@
 
 pub mod carrier;
 pub mod curve;
+mod delay;
 pub mod edges;
 mod error;
 mod estimate;

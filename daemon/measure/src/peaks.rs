@@ -7,9 +7,10 @@
 //!
 //! *Noise lift.* The noise's deviation and how often it is looked at a bin come from pairs without
 //! RF. The greatest of a line comes from its sync tip or, in noise, from the rest of the line, whose
-//! carrier is lower by what the picture makes of it (blanking 0.95, white 0.75 of the tip; 0.87 is taken).
+//! carrier is lower by what the picture makes of it (blanking 0.95, white 0.75 of the tip; 0.87 over four
+//! tenths of the line is taken).
 //! From a tip of which a bin holds four tenths, with nothing beside it, to a rest as strong as blanking
-//! everything is possible; half of the difference over `sqrt(6)` is a systematic contribution.
+//! everything is possible; a quarter of the difference is a systematic contribution.
 //!
 //! *Colour-under* adds to the amplitude by a share that is known only within bounds; the same share
 //! all along an even picture, where it cancels in ratios.
@@ -166,8 +167,9 @@ impl PeakCorrection {
         let tips = carrier.sync_tip_s * (whole / carrier.line_s).floor().max(1.0);
         let part =
             |amplitude: f64, span: f64| Part { amplitude, looks: noise.looks(span), cycles: carrier.sync_hz * span };
-        let of = |tip: f64, rest: f64| Lift::of(&[part(1.0, tip * tips), part(rest, whole - tips)]);
-        Ok(Self { noise, bins, dt_s, middle: of(0.9, 0.87), fewest: of(0.4, 0.75), most: of(1.0, 0.95) })
+        let of =
+            |tip: f64, rest: f64, share: f64| Lift::of(&[part(1.0, tip * tips), part(rest, share * (whole - tips))]);
+        Ok(Self { noise, bins, dt_s, middle: of(0.9, 0.87, 0.4), fewest: of(0.4, 0.75, 0.4), most: of(1.0, 0.95, 0.8) })
     }
 
     fn amplitude(&self, lift: &Lift, half_range: f64) -> f64 {
@@ -241,9 +243,8 @@ pub fn levels_by_peaks(
         let scatter = if group.len() > 1 { (differences / (2.0 * (n - 1.0))).sqrt() } else { 0.5 * sigma };
         // Lift of noise known to relative_u; looks known between their bounds; rounding.
         let lift = (seen - level) * correction.noise.relative_u;
-        let looks = 0.5
-            * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen))
-            / 6.0_f64.sqrt();
+        let looks =
+            0.5 * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen)) / 2.0;
         let rounding = step / 24.0_f64.sqrt() / (1.0 + (scatter / step.max(f64::MIN_POSITIVE)).powi(2) * 4.0);
         out.level_v[k] = level / share;
         out.random_v[k] = (scatter / n.sqrt()).hypot(rounding) / share;

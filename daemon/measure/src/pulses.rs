@@ -8,11 +8,12 @@ use crate::edges::{Edge, Polarity, edges, edges_of_pairs, states_of};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
 use crate::statistics::{
-    deviation_interval, effective_count, median, median_efficiency_factor, median_in_place, moments_of_finite,
-    share_interval,
+    deviation_interval, median, median_efficiency_factor, median_in_place, moments_of_finite, share_interval,
 };
 use crate::trace::{Conversion, PairTrace, Trace};
 use tapewright_formats::SignalForm;
+
+pub use crate::delay::{delay_scatter, delays_to_switch, mean_delay};
 
 /// A spike must stand so many standard deviations above the noise: in a million samples of normal
 /// noise none does.
@@ -379,85 +380,4 @@ impl Pulses {
             Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])?;
         Ok(Missing { missing, expected, share, observed_s: self.observed.1 - self.observed.0 })
     }
-}
-
-/// Delay of each pulse to the next head-switch edge that selects head A, in `0..frame_s`. Edges
-/// that were not sampled are continued by whole frames from the nearest one, so a single edge (the
-/// trigger, at time 0) is enough.
-///
-/// # Errors
-/// [`MeasureError::TooShort`] without an edge, [`MeasureError::BadParameter`].
-pub fn delays_to_switch(pulse_times_s: &[f64], switch_times_s: &[f64], frame_s: f64) -> Result<Vec<f64>, MeasureError> {
-    positive("frame period", frame_s)?;
-    at_least("head-switch edges", switch_times_s.len(), 1)?;
-    crate::error::finite("times of pulses", pulse_times_s)?;
-    crate::error::finite("times of head-switch edges", switch_times_s)?;
-    Ok(pulse_times_s
-        .iter()
-        .map(|p| {
-            let nearest = switch_times_s
-                .iter()
-                .fold(switch_times_s[0], |n, s| if (s - p).abs() < (n - p).abs() { *s } else { n });
-            (nearest - p).rem_euclid(frame_s)
-        })
-        .collect())
-}
-
-/// Mean delay, in seconds, modulo the frame: averaged about its circular mean, so that delays near 0
-/// and near a frame do not cancel. `time_u_s`: common uncertainty of one delay from sampling (both
-/// edges), which repeats where the sampling follows the signal and so is not averaged.
-///
-/// # Errors
-/// [`MeasureError::TooShort`] below two delays, [`MeasureError::NotSteady`] where the pulses do not keep
-/// their place at all, [`MeasureError::BadParameter`].
-pub fn mean_delay(delays_s: &[f64], frame_s: f64, time_u_s: f64) -> Result<Estimate, MeasureError> {
-    let (centre, away) = circular(delays_s, frame_s)?;
-    let m = moments_of_finite(away.iter().copied());
-    if m.standard_deviation > 0.2 * frame_s {
-        return Err(MeasureError::NotSteady {
-            what: "delay from pulse to head switch",
-            detail: format!("it scatters by {:.1} ms; the pulses do not keep their place", m.standard_deviation * 1e3),
-        });
-    }
-    let n = effective_count(&away)?;
-    Estimate::combined(
-        (centre + m.mean).rem_euclid(frame_s),
-        vec![
-            Contribution::type_a("scatter over frames", m.standard_deviation / n.sqrt(), (n - 1.0).max(1.0)),
-            Contribution::type_b("sampling", time_u_s.abs()),
-        ],
-    )
-}
-
-/// Scatter of the delay, in seconds: its standard deviation with a chi-square interval, the sampling's
-/// part taken off. Pulses that do not keep their place give up to 0.29 of a frame.
-///
-/// # Errors
-/// As [`mean_delay`], but never for being unsteady.
-pub fn delay_scatter(delays_s: &[f64], frame_s: f64, time_u_s: f64) -> Result<Estimate, MeasureError> {
-    let (_, away) = circular(delays_s, frame_s)?;
-    let m = moments_of_finite(away.iter().copied());
-    let dof = (effective_count(&away)? - 1.0).max(1.0);
-    let clean = |s: f64| (s * s - time_u_s * time_u_s).max(0.0).sqrt();
-    let (low, high) = deviation_interval(m.standard_deviation, dof, crate::COVERAGE);
-    let u = m.standard_deviation / (2.0 * dof).sqrt();
-    Estimate::with_interval(
-        clean(m.standard_deviation),
-        clean(low),
-        clean(high),
-        u,
-        Some(dof),
-        vec![Contribution::type_a("number of frames", u, dof)],
-    )
-}
-
-fn circular(delays_s: &[f64], frame_s: f64) -> Result<(f64, Vec<f64>), MeasureError> {
-    positive("frame period", frame_s)?;
-    at_least("delays", delays_s.len(), 2)?;
-    crate::error::finite("delays", delays_s)?;
-    let turn = core::f64::consts::TAU / frame_s;
-    let (s, c) = delays_s.iter().fold((0.0, 0.0), |(s, c), d| (s + (d * turn).sin(), c + (d * turn).cos()));
-    let centre = s.atan2(c) / turn;
-    let away = delays_s.iter().map(|d| (d - centre + 0.5 * frame_s).rem_euclid(frame_s) - 0.5 * frame_s).collect();
-    Ok((centre, away))
 }

@@ -160,7 +160,8 @@ mod tests {
     #[test]
     fn certified_values_of_nist_strd() {
         let michelson: Vec<f64> = MICHELSON.iter().map(|v| 299.0 + f64::from(*v) / 1000.0).collect();
-        let cases: [(&str, Vec<f64>, f64, f64, f64, f64); 5] = [
+        type Certified = (&'static str, Vec<f64>, f64, f64, f64, f64);
+        let cases: [Certified; 5] = [
             ("Michelson", michelson, 299.852_4, 0.079_010_547_819_051_8, 0.535_199_668_621_283, 1e-10),
             ("NumAcc1", vec![10_000_001.0, 10_000_003.0, 10_000_002.0], 10_000_002.0, 1.0, -0.5, 1e-14),
             ("NumAcc2", pairs_about(1.2), 1.2, 0.1, -0.999, 1e-12),

@@ -100,7 +100,7 @@ fn by_peaks_with_the_lift_of_noise_taken_off() {
     for (name, level, noise_v) in [("sag", sag as fn(f64) -> f64, 0.02), ("sag in noise", sag, 0.05)] {
         let rf = Rf { level, noise_v, tops_only: true, ..BASE };
         let s = scan(72.0);
-        let (rate, bin) = (80e6, 1064);
+        let (rate, bin) = (40e6, 532);
         let held = trials(&rf, &s, 2, 2, |random, gain| {
             let quiet = paired(&Rf { level: |_| 0.0, ..rf }, &scan(20.0), bin, rate, random, gain);
             let noise = PeakNoise::from_quiet(&quiet, rate / 2.0).unwrap();
@@ -111,7 +111,8 @@ fn by_peaks_with_the_lift_of_noise_taken_off() {
         });
         held.flatness.check(&format!("peaks, {name}, flatness"), 0.93, 0.99);
         held.exit.check(&format!("peaks, {name}, exit"), 0.93, 0.99);
-        held.middle.check(&format!("peaks, {name}, middle"), 0.93, 0.99);
+        // The interval allows for every picture, the trials show one: in noise that is most of it.
+        held.middle.check(&format!("peaks, {name}, middle"), 0.93, 1.0);
     }
 }
 

@@ -201,7 +201,7 @@ fn head_switch_edges_cut_scans() {
     let field = 1.0 / LineStandard::L625.field_rate_hz();
     let volts = (0..10_000)
         .map(
-            |i| if (f64::from(i) * 1e-5 / field) as u32 % 2 == 0 { 5.0 } else { 0.0 } + (0.05 * random.normal()) as f32,
+            |i| if ((f64::from(i) * 1e-5 / field) as u32).is_multiple_of(2) { 5.0 } else { 0.0 } + (0.05 * random.normal()) as f32,
         )
         .collect();
     let t = Trace::from_volts(0.0, 1e-5, volts).unwrap();

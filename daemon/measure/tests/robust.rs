@@ -60,7 +60,7 @@ fn all_of_curve(frames: &[ScanLevels]) -> Result<(), TestCaseError> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn traces(t0 in any_number(), dt in any_number(), volts in any_volts(), start in any_number(), end in any_number(), lines in any_number(), hz in any_number()) {

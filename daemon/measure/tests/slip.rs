@@ -79,7 +79,7 @@ fn what_is_no_slip_is_not_called_so() {
         assert_eq!(still.course, Course::Steady, "{still:?}");
         let slow = course_of(&record(25.0, 0.02, &mut random, |t| 0.1 + 0.03 * t)).unwrap();
         match slow.course {
-            Course::Slow { at_most_hz, .. } => assert!(at_most_hz >= 0.03 && at_most_hz <= 0.081),
+            Course::Slow { at_most_hz, .. } => assert!((0.03..=0.081).contains(&at_most_hz)),
             other => panic!("seed {seed}: {other:?}"),
         }
         // Hunting: a walk that turns about at random.
@@ -104,7 +104,7 @@ fn slip_from_a_slow_record_of_pairs() {
     let (mut least, mut greatest) = (Vec::new(), Vec::new());
     for i in 0..n {
         let t = (f64::from(i) + 0.5) * bin;
-        let head = if (t * 2.0 * FRAME_HZ) as u64 % 2 == 0 { 1.0 } else { 0.7 };
+        let head = if ((t * 2.0 * FRAME_HZ) as u64).is_multiple_of(2) { 1.0 } else { 0.7 };
         let level = 0.4 * head * overlap(hz * t);
         let noise = || 0.03 + 0.004;
         greatest.push((level + noise() + 0.003 * random.normal()) as f32);

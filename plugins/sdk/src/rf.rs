@@ -65,8 +65,8 @@ impl Floor {
         Err(Unable::new(
             UnableCode::InNoise,
             format!(
-                "with the tape stopped the RF point shows {:.2} mV, in play {:.2} mV: the RF does not stand clear of the noise, \
-                 or the machine did not stop; look at the probe and its earth, then at the transport",
+                "with the tape stopped the RF point shows {:.2} mV, with the heads scanning {:.2} mV: the RF does not stand clear \
+                 of the noise, or the machine did not stop; look at the probe and its earth, then at the transport",
                 self.seen_v * 1e3,
                 level_v * 1e3
             ),
@@ -222,12 +222,19 @@ impl Front {
         self.setup(scans).edge(Signal::HeadSwitch, self.selects(first)).deadline_s(EDGE_DEADLINE_S).count(count).take()
     }
 
-    /// Levels of the scans of a capture that began at the edge that selects `first`, of the heads that
-    /// the point carries.
+    /// Levels of the first `scans` scans of a capture that began at the edge that selects `first`, of the
+    /// heads that the point carries. What a scope gives beyond is left out: away from the edge a drum that
+    /// is off its rate on purpose, as in still, shifts the scans.
     ///
     /// # Errors
     /// `no-trigger` for a capture that nothing triggered; `clipped`, `too-short`, `bad-data`.
-    pub fn levels(&self, capture: &Capture, floor: &Floor, first: ScanHead) -> Result<Vec<(ScanHead, ScanLevels)>> {
+    pub fn levels(
+        &self,
+        capture: &Capture,
+        floor: &Floor,
+        first: ScanHead,
+        scans: u32,
+    ) -> Result<Vec<(ScanHead, ScanLevels)>> {
         if !capture.info.triggered {
             return Err(Unable::new(
                 UnableCode::NoTrigger,
@@ -240,32 +247,38 @@ impl Front {
                 let pairs = codes.pairs()?;
                 let from_s = pairs.t0_s() - 0.5 * pairs.dt_s();
                 let until_s = from_s + pairs.len() as f64 * pairs.dt_s();
-                self.each(first, from_s, until_s, |scan| Ok(levels_by_peaks(&pairs, scan, correction, &self.picture)?))
+                self.each((first, scans), from_s, until_s, |scan| {
+                    Ok(levels_by_peaks(&pairs, scan, correction, &self.picture)?)
+                })
             }
             Kind::Carrier(noise) => {
                 let trace = codes.samples()?;
                 let (from_s, until_s) = ends(&trace);
-                self.each(first, from_s, until_s, |scan| Ok(levels_by_carrier(&trace, scan, &self.carrier, noise)?))
+                self.each((first, scans), from_s, until_s, |scan| {
+                    Ok(levels_by_carrier(&trace, scan, &self.carrier, noise)?)
+                })
             }
             Kind::Power(noise) => {
                 let trace = codes.samples()?;
                 let (from_s, until_s) = ends(&trace);
-                self.each(first, from_s, until_s, |scan| Ok(levels_by_power(&trace, scan, noise, &self.picture)?))
+                self.each((first, scans), from_s, until_s, |scan| {
+                    Ok(levels_by_power(&trace, scan, noise, &self.picture)?)
+                })
             }
         }
     }
 
     fn each(
         &self,
-        first: ScanHead,
+        (first, scans): (ScanHead, u32),
         from_s: f64,
         until_s: f64,
         levels: impl Fn(&Scan) -> Result<ScanLevels>,
     ) -> Result<Vec<(ScanHead, ScanLevels)>> {
-        let scans = scans_from_trigger(self.lines, first, from_s, until_s);
-        let found: Vec<_> = scans
+        let last_s = (f64::from(scans) - 0.5) / self.lines.field_rate_hz();
+        let found: Vec<_> = scans_from_trigger(self.lines, first, from_s, until_s)
             .iter()
-            .filter(|scan| self.heads.contains(&scan.head))
+            .filter(|scan| scan.start_s > -1e-9 && scan.start_s < last_s && self.heads.contains(&scan.head))
             .map(|scan| Ok((scan.head, levels(scan)?)))
             .collect::<Result<_>>()?;
         if found.is_empty() {
@@ -279,12 +292,13 @@ impl Front {
         Ok(found)
     }
 
-    /// The longest slow record that can still be judged, in seconds: a bin (of samples: sixteen) a frame.
+    /// The longest slow record that can surely be judged, in seconds: a bin (of samples: sixteen) a frame.
+    /// A scope that steps 1, 2, 5 takes up to two and a half times what was asked.
     #[must_use]
     pub fn longest_record_s(&self) -> f64 {
         let points = f64::from(self.record_points());
         let a_frame = if self.way == Way::Peaks { 2.0 } else { 16.0 };
-        points / a_frame / self.lines.frame_rate_hz()
+        points / a_frame / self.lines.frame_rate_hz() / 2.5
     }
 
     fn record_points(&self) -> u32 {

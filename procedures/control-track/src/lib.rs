@@ -13,7 +13,7 @@ use pool::Count;
 use take::{Short, Taker};
 use tapewright_sdk::absence::{Proof, Suspect, prove};
 use tapewright_sdk::measure::preconditions::{SpeedFit, speed_fit};
-use tapewright_sdk::measure::pulses::{Pulses, delay_scatter};
+use tapewright_sdk::measure::pulses::{Pulses, mean_delay};
 use tapewright_sdk::prelude::*;
 
 struct ControlTrack;
@@ -357,12 +357,9 @@ fn judge_delay(taker: &Taker, shorts: &[Short], settings: &Settings, report: &mu
         Err(unable) => report.unable(unable.on("control-track.delay-wander")),
     }
     let common_u = means.iter().map(|mean| mean.standard_uncertainty).fold(0.0, f64::max);
-    match tapewright_sdk::measure::pulses::mean_delay(&all, frame_s, common_u) {
+    match mean_delay(&all, frame_s, common_u) {
         Ok(mean) => drop(report.measured(Measured::new("control-track.delay", Unit::Millisecond, &mean.scaled(1e3)))),
         Err(error) => report.note(&format!("control-track.delay has no mean: {error}")),
-    }
-    if let Ok(scatter) = delay_scatter(&all, frame_s, common_u) {
-        report.measured(Measured::new("control-track.delay-scatter", Unit::Millisecond, &scatter.scaled(1e3)));
     }
 }
 

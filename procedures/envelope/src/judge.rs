@@ -9,8 +9,15 @@ use tapewright_sdk::measure::curve::{balance, middle_level};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 
-/// Flatness, ends and middle of each head, and what the tape's kind allows to be said of them.
-pub(crate) fn flatness(looks: &[&Look], tape: TapeKind, settings: &Settings, report: &mut Report) -> Result<()> {
+/// Flatness, ends and middle of each head, and what the tape's kind allows to be said of them. Where not
+/// all heads were heard, nothing is flat.
+pub(crate) fn flatness(
+    looks: &[&Look],
+    all_heard: bool,
+    tape: TapeKind,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
     let allowed = Allowed::by(tape);
     let limits = match allowed {
         Allowed::OwnPath => settings.at_least(&OWN_GOOD, &OWN_REJECT),
@@ -26,11 +33,11 @@ pub(crate) fn flatness(looks: &[&Look], tape: TapeKind, settings: &Settings, rep
         report.measured(Measured::new(format!("{head}.exit"), Unit::One, &shape.exit));
         report.measured(Measured::new(format!("{head}.middle-level"), Unit::Volt, &middle_level(&look.curve)?));
     }
-    conclude(looks, &shapes, allowed, good, report);
+    conclude(looks, &shapes, all_heard, allowed, good, report);
     Ok(())
 }
 
-fn conclude(looks: &[&Look], shapes: &[Shape], allowed: Allowed, good: f64, report: &mut Report) {
+fn conclude(looks: &[&Look], shapes: &[Shape], all_heard: bool, allowed: Allowed, good: f64, report: &mut Report) {
     let values = looks
         .iter()
         .zip(shapes)
@@ -46,7 +53,7 @@ fn conclude(looks: &[&Look], shapes: &[Shape], allowed: Allowed, good: f64, repo
         .collect::<Vec<_>>()
         .join("; ");
     let all: Vec<&Shape> = shapes.iter().collect();
-    let flat = all.iter().all(|shape| shape.surely_flat(good));
+    let flat = all_heard && all.iter().all(|shape| shape.surely_flat(good));
     let sags = all.iter().any(|shape| shape.surely_sags(good));
     if flat {
         report.found(Finding::EnvelopeFlat, &values);

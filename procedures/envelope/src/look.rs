@@ -34,7 +34,7 @@ impl Look {
     pub(crate) fn new(front: &Front, floor: &Floor, head: ScanHead, captures: &[Capture]) -> Result<Self> {
         let mut frames = Vec::new();
         for capture in captures {
-            let levels = front.levels(capture, floor, head).on(name(head))?;
+            let levels = front.levels(capture, floor, head, 1).on(name(head))?;
             frames.extend(levels.into_iter().filter(|(of, _)| *of == head).map(|(_, levels)| levels));
         }
         let curve = HeadCurve::over_frames(&frames).on(name(head))?;

@@ -33,6 +33,11 @@ impl Kind {
         }
     }
 
+    /// Whether it moves faster than the points of a look.
+    pub(crate) const fn is_fast(self) -> bool {
+        matches!(self, Self::Carrier | Self::Pulses(SignalForm::Spike) | Self::Slow)
+    }
+
     /// Whether it is known by its shape, and not by its level alone.
     const fn has_shape(self) -> bool {
         matches!(self, Self::Pulses(_) | Self::Video)

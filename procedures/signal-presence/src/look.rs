@@ -53,8 +53,13 @@ impl Eyes {
         let asked = || self.points.iter().filter(|point| signals.contains(&point.signal));
         let free = |point: &&Point| !point.trigger_only && Kind::of(point) != Kind::Video;
         let mut looks: Vec<(Signal, Result<Look>)> = Vec::new();
-        let together: Vec<Signal> = asked().filter(free).map(|point| point.signal).collect();
-        for (signal, taken) in self.records(&together) {
+        // Peak detection for what is too fast for the points; samples for the rest, whose level they tell better.
+        let (fast, slow): (Vec<&Point>, Vec<&Point>) =
+            asked().filter(free).partition(|point| Kind::of(point).is_fast());
+        let names = |points: Vec<&Point>| points.into_iter().map(|point| point.signal).collect::<Vec<Signal>>();
+        let peak = self.scope.peak_pulse_s.is_some();
+        let taken = [(names(fast), peak), (names(slow), false)];
+        for (signal, taken) in taken.iter().flat_map(|(signals, peak)| self.records(signals, *peak)) {
             let point = asked().find(|point| point.signal == signal);
             looks.extend(point.map(|point| (signal, taken.and_then(|taken| self.seen(mode, point, &taken)))));
         }
@@ -66,10 +71,10 @@ impl Eyes {
 
     /// Free-running records, of all signals at once; one by one where that fails, so that the fault of one does not
     /// hide the others.
-    fn records(&self, signals: &[Signal]) -> Vec<(Signal, Result<Records>)> {
+    fn records(&self, signals: &[Signal], peak: bool) -> Vec<(Signal, Result<Records>)> {
         let fault = match signals {
             [] => return Vec::new(),
-            _ => match self.take(signals, LOOK_S, LOOKS) {
+            _ => match self.take(signals, LOOK_S, LOOKS, peak) {
                 Ok(all) => return all,
                 Err(fault) => fault,
             },
@@ -79,17 +84,17 @@ impl Eyes {
         }
         let alone = |&signal: &Signal| {
             let taken = self
-                .take(&[signal], LOOK_S, LOOKS)
+                .take(&[signal], LOOK_S, LOOKS, peak)
                 .and_then(|mut all| all.pop().map_or_else(|| Err(fault.clone()), |(_, one)| one));
             (signal, taken)
         };
         signals.iter().map(alone).collect()
     }
 
-    fn take(&self, signals: &[Signal], span_s: f64, count: u32) -> Result<Vec<(Signal, Result<Records>)>> {
+    fn take(&self, signals: &[Signal], span_s: f64, count: u32, peak: bool) -> Result<Vec<(Signal, Result<Records>)>> {
         let request =
             Acquire::of(signals).span_s(span_s).count(count).least_points(POINTS.min(self.scope.greatest_points));
-        let request = if self.scope.peak_pulse_s.is_some() { request.peak() } else { request };
+        let request = if peak { request.peak() } else { request };
         let captures = request.take()?;
         let timebase_u = captures.iter().map(|capture| capture.info.timebase_uncertainty).fold(0.0, f64::max);
         let read = |&signal: &Signal| {
@@ -138,7 +143,7 @@ impl Eyes {
             if look.level.as_ref().is_some_and(|level| level.interval.low >= enough_v) {
                 break;
             }
-            for (_, taken) in self.take(&[point.signal], RECORD_S, 1)? {
+            for (_, taken) in self.take(&[point.signal], RECORD_S, 1, self.scope.peak_pulse_s.is_some())? {
                 look = greater(look, greatest(&taken?.records, Record::span_v)?);
             }
         }

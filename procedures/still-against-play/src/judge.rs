@@ -72,7 +72,7 @@ pub(crate) fn play(seen: &Play, settings: &Settings, report: &mut Report) -> Res
     report.measured(modulation.judged(settings.at_most(&MODULATION_GOOD, &MODULATION_REJECT)));
     let motion = seen.motion();
     if let Some(lock) = &seen.lock {
-        of_lock(lock, seen.record.frame_rate_hz, settings, report);
+        of_lock(lock, seen, settings, report);
     }
     of_course(seen, settings, report)?;
     let observed = format!(
@@ -103,8 +103,8 @@ pub(crate) fn play(seen: &Play, settings: &Settings, report: &mut Report) -> Res
 
 fn speed_text(seen: &Play) -> String {
     let error = match (&seen.lock, &seen.course.course) {
-        (Some(lock), _) => Some(&lock.speed_error),
-        (None, Course::Slip { speed_error, .. }) => Some(speed_error),
+        (Some(lock), _) if lock.kind == Kind::Drifts => Some(&lock.speed_error),
+        (_, Course::Slip { speed_error, .. }) => Some(speed_error),
         _ => None,
     };
     error.map_or_else(
@@ -118,9 +118,13 @@ fn speed_text(seen: &Play) -> String {
     )
 }
 
-fn of_lock(lock: &Lock, frame_rate_hz: f64, settings: &Settings, report: &mut Report) {
+fn of_lock(lock: &Lock, seen: &Play, settings: &Settings, report: &mut Report) {
+    let steady = matches!(seen.course.course, Course::Steady);
     let said = match lock.kind {
-        Kind::Held => "the tape is locked to the drum",
+        Kind::Held if steady => "the tape is locked to the drum",
+        Kind::Held => {
+            "the tape keeps its time, and yet the level changes: the drum may not turn at its rate, or it is contact or dirt"
+        }
         Kind::Drifts => "the tape runs away from the drum",
         Kind::Wanders => "the tape goes to and fro against the drum",
     };
@@ -128,39 +132,44 @@ fn of_lock(lock: &Lock, frame_rate_hz: f64, settings: &Settings, report: &mut Re
         "Over {:.1} s the control pulses' delay to the head switch moves by {:.1} ms: {said}.",
         lock.observed_s, lock.excursion_ms
     ));
-    if lock.kind == Kind::Drifts {
-        // A frame of tape lost a cycle.
-        report.measured(Measured::new(
-            "slip-frequency",
-            Unit::Hertz,
-            &lock.speed_error.clone().scaled(frame_rate_hz / 100.0),
-        ));
-    }
-    // The mean speed of a tape that goes to and fro is no measure of it.
-    if lock.kind != Kind::Wanders {
-        let speed = Measured::new("speed-error", Unit::Percent, &lock.speed_error);
-        report.measured(speed.judged(settings.at_most(&SPEED_GOOD, &SPEED_REJECT)));
+    let wander = Measured::new("tracking-wander", Unit::One, &lock.wander);
+    report.measured(wander.judged(settings.at_most(&MODULATION_GOOD, &MODULATION_REJECT)));
+    let speed = Measured::new("speed-error", Unit::Percent, &lock.speed_error).judged(speed_limits(settings));
+    match lock.kind {
+        Kind::Held if steady => {
+            report.measured(speed);
+        }
+        Kind::Drifts => {
+            // A frame of tape lost a cycle.
+            let frequency = lock.speed_error.clone().scaled(seen.record.frame_rate_hz / 100.0);
+            report.measured(Measured::new("slip-frequency", Unit::Hertz, &frequency));
+            report.measured(speed);
+        }
+        // The mean speed of a tape that goes to and fro is no measure of it; a drum off its rate makes it another one.
+        Kind::Held | Kind::Wanders => {}
     }
 }
 
+fn speed_limits(settings: &Settings) -> Limits {
+    settings.at_most(&SPEED_GOOD, &SPEED_REJECT)
+}
+
 fn of_course(seen: &Play, settings: &Settings, report: &mut Report) -> Result<()> {
-    let limits = settings.at_most(&SPEED_GOOD, &SPEED_REJECT);
-    let alone = seen.lock.is_none();
-    let drifts = seen.lock.as_ref().is_some_and(|lock| lock.kind == Kind::Drifts);
+    // Where the control pulses show the motion, they have been reported.
+    let told = seen.lock.as_ref().is_some_and(|lock| lock.kind != Kind::Held);
     match &seen.course.course {
+        Course::Slip { .. } | Course::Slow { .. } if told => {}
         Course::Slip { frequency, speed_error, cycles } => {
-            if !drifts {
-                report.measured(Measured::new("slip-frequency", Unit::Hertz, frequency));
-            }
             report.note(&format!(
                 "The level rises and falls regularly, {cycles:.1} times in {:.1} s.",
                 seen.course.observed_s
             ));
-            if alone && seen.motion() == Motion::Slip {
-                report.measured(Measured::new("speed-error", Unit::Percent, speed_error).judged(limits));
+            if seen.motion() == Motion::Slip {
+                report.measured(Measured::new("slip-frequency", Unit::Hertz, frequency));
+                report
+                    .measured(Measured::new("speed-error", Unit::Percent, speed_error).judged(speed_limits(settings)));
             }
         }
-        Course::Slow { .. } if drifts => {}
         Course::Slow { at_most_hz, speed_error_at_most } => {
             report.note(&format!(
                 "The level changes, but fewer than two cycles were seen in {:.1} s: that only bounds a slip, at {at_most_hz:.2} Hz; a \
@@ -168,11 +177,10 @@ fn of_course(seen: &Play, settings: &Settings, report: &mut Report) -> Result<()
                 seen.course.observed_s
             ));
             report.measured(Measured::new("slip-frequency", Unit::Hertz, &bound(*at_most_hz)?));
-            if alone {
-                report.measured(
-                    Measured::new("speed-error", Unit::Percent, &bound(*speed_error_at_most)?).judged(limits),
-                );
-            }
+            report.measured(
+                Measured::new("speed-error", Unit::Percent, &bound(*speed_error_at_most)?)
+                    .judged(speed_limits(settings)),
+            );
         }
         Course::Irregular { about_hz } => {
             report.note(&format!("The level changes without a period, about {about_hz:.2} times a second."));

@@ -33,6 +33,9 @@ pub(crate) struct Lock {
     pub(crate) kind: Kind,
     /// Relative speed error without sign, in per cent: the mean over the record.
     pub(crate) speed_error: Estimate,
+    /// How far the phase leaves a straight line, as a standard deviation in track pitches (unit 1). A head as
+    /// wide as its track loses about as much of its level.
+    pub(crate) wander: Estimate,
     /// Greatest less least phase over the record, in milliseconds.
     pub(crate) excursion_ms: f64,
     /// Length of time seen.
@@ -80,7 +83,20 @@ pub(crate) fn lock(pulses: &Pulses, frame_s: f64, timebase_u: f64) -> Result<Loc
     } else {
         Kind::Held
     };
-    Ok(Lock { kind, speed_error: without_sign(&signed)?, excursion_ms: (greatest - least) * 1e3, observed_s })
+    let wander = wander(line.deviation, pulses.time_u_s, stuck, times.len() as f64)?.scaled(2.0 / frame_s);
+    Ok(Lock { kind, speed_error: without_sign(&signed)?, wander, excursion_ms: (greatest - least) * 1e3, observed_s })
+}
+
+/// Standard deviation of the phase over this record, in seconds, the sampling's part taken off.
+fn wander(deviation_s: f64, time_u_s: f64, stuck: bool, count: f64) -> Result<Estimate> {
+    let (seen, own) = (deviation_s.powi(2), time_u_s.powi(2));
+    let u = (2.0 / count).sqrt() * own + 2.0 * deviation_s * time_u_s / count.sqrt();
+    let root = |variance: f64| variance.max(0.0).sqrt();
+    let hidden = if stuck { own } else { 0.0 };
+    let (low, value, high) = (root(seen - own - 2.0 * u), root(seen - own), root(seen - own + 2.0 * u + hidden));
+    let spread = 0.25 * (high - low);
+    let contributions = vec![Contribution::type_a("sampling of the delay", spread, count - 2.0)];
+    Ok(Estimate::with_interval(value, low, high, spread, Some(count - 2.0), contributions)?)
 }
 
 /// Phase that follows its steps over the end of a frame.
@@ -166,6 +182,13 @@ mod tests {
                 let seen = pulses(bin_s, |t| rate * t + hunting * (TAU * t / 3.0).sin());
                 let lock = lock(&seen, FRAME_S, 2e-5).unwrap();
                 assert_eq!(lock.kind, want, "{name}, bins of {bin_s} s: {lock:?}");
+                let phase = lock.wander.interval;
+                let size = 2.0 * hunting / 2.0_f64.sqrt();
+                assert!(
+                    phase.high < 0.1 || (phase.low < size && size < phase.high + 0.02),
+                    "{name}, {bin_s}: {lock:?}"
+                );
+                assert_eq!(phase.low > 0.1, hunting > 0.0, "{name}, {bin_s}: {lock:?}");
                 if hunting == 0.0 {
                     let interval = lock.speed_error.interval;
                     // Against the time of the pulses, which themselves come faster or slower.

@@ -58,15 +58,16 @@ pub(crate) fn take(front: &Front, settings: &Settings, report: &mut Report) -> R
     let mut taken: Option<Taken> = None;
     for (n, span_s) in spans.iter().enumerate() {
         report.progress(0.2 + 0.1 * n as f64, &format!("record of {span_s:.0} s in play"));
-        let lock = taken.and_then(|before| before.lock);
+        let lock = taken.as_mut().and_then(|before| before.lock.take());
         let now = if n == 0 {
             first_record(front, *span_s, control.as_ref(), report)?
         } else {
             Taken { capture: front.record(*span_s, None, false)?, lock }
         };
         let course = course_of(&front.level_against_time(&now.capture, &no_floor)?)?;
-        // The control pulses tell more than a longer record would.
-        let told = now.lock.is_some() || !matches!(course.course, Course::Slow { .. });
+        // A slip or hunting that the control pulses show needs no longer record.
+        let moves = now.lock.as_ref().is_some_and(|lock| lock.kind != Kind::Held);
+        let told = moves || !matches!(course.course, Course::Slow { .. });
         taken = Some(now);
         if told {
             break;
@@ -125,8 +126,8 @@ fn read_lock(capture: &Capture, form: SignalForm, front: &Front) -> Result<Lock>
 }
 
 /// Modulation over the record: standard deviation of the frames' levels over their mean, what noise
-/// explains taken off. It describes this record, so its uncertainty is that of the levels alone: the noise's
-/// part, from the differences of neighbouring frames.
+/// explains taken off. It describes this record, so its uncertainty is that of the levels alone. The noise
+/// is told by the differences of neighbouring frames, which hold a fast change too: the upper end does without it.
 fn modulation(levels_v: &[f64]) -> Result<Estimate> {
     let m = moments(levels_v)?;
     let n = m.count as f64;
@@ -138,7 +139,7 @@ fn modulation(levels_v: &[f64]) -> Result<Estimate> {
     // Variance of a sample variance of noise, and of its product with the course.
     let u = (2.0 * noise * noise / n + 4.0 * own * noise / n).sqrt();
     let ratio = |variance: f64| variance.max(0.0).sqrt() / m.mean;
-    let (low, value, high) = (ratio(own - 2.0 * u), ratio(variance), ratio(variance + 2.0 * u));
+    let (low, value, high) = (ratio(own - 2.0 * u), ratio(own), ratio(variance + 2.0 * u));
     let spread = 0.25 * (high - low);
     Ok(Estimate::with_interval(
         value,
@@ -178,9 +179,10 @@ fn motion(seen: &SlipReport, lock: Option<Kind>) -> Motion {
         (Some(Kind::Drifts), _) => Motion::Slip,
         (Some(Kind::Wanders), _) => Motion::Hunting,
         (_, Course::Steady) => Motion::Steady,
+        // Also with control pulses that keep their time: then it is the drum that does not turn at its rate.
+        (_, Course::Slip { .. }) if seen.swing >= SLIP_SWING => Motion::Slip,
         // The phase is held: what changes is not the tape's motion.
         (Some(Kind::Held), _) => Motion::Changing,
-        (None, Course::Slip { .. }) if seen.swing >= SLIP_SWING => Motion::Slip,
         (None, Course::Irregular { about_hz }) if *about_hz <= SERVO_HZ => Motion::Hunting,
         (None, _) => Motion::Changing,
     }
@@ -220,6 +222,9 @@ mod tests {
             (slow(), 0.9, Some(Kind::Drifts), Motion::Slip),
             (slow(), 0.9, Some(Kind::Wanders), Motion::Hunting),
             (slow(), 0.9, Some(Kind::Held), Motion::Changing),
+            // The tape keeps its time, and the drum does not.
+            (slip(), 0.9, Some(Kind::Held), Motion::Slip),
+            (slip(), 0.3, Some(Kind::Held), Motion::Changing),
             (slow(), 0.9, None, Motion::Changing),
             (slip(), 0.9, None, Motion::Slip),
             (slip(), 0.3, None, Motion::Changing),

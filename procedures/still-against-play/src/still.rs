@@ -54,8 +54,11 @@ pub(crate) fn take(front: &Front, settings: &Settings, report: &mut Report) -> R
 pub(crate) fn read(taken: &[Vec<Capture>], front: &Front, floor: &Floor) -> Result<Vec<HeadInStill>> {
     let mut seen: Vec<(ScanHead, Vec<Vec<ScanLevels>>)> = front.heads.iter().map(|head| (*head, Vec::new())).collect();
     for stop in taken {
-        let levels =
-            stop.iter().map(|capture| front.levels(capture, floor, ScanHead::A)).collect::<Result<Vec<_>>>()?.concat();
+        let levels = stop
+            .iter()
+            .map(|capture| front.levels(capture, floor, ScanHead::A, 2))
+            .collect::<Result<Vec<_>>>()?
+            .concat();
         for (head, all) in &mut seen {
             all.push(levels.iter().filter(|(of, _)| of == head).map(|(_, levels)| levels.clone()).collect());
         }
@@ -138,10 +141,11 @@ fn pooled_modulation(stops: &[Vec<ScanLevels>]) -> Result<Estimate> {
     let clean = |s: f64| (s * s - noise).max(0.0).sqrt();
     let (low, high) = deviation_interval(deviation, free, COVERAGE);
     let u = deviation / (2.0 * free).sqrt();
+    // The noise that is taken off is itself a prediction: the upper end does without.
     Ok(Estimate::with_interval(
         clean(deviation),
         clean(low),
-        clean(high),
+        high,
         u,
         Some(free),
         vec![Contribution::type_a("number of frames", u, free)],

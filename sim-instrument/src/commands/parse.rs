@@ -8,7 +8,9 @@ use tapewright_formats::{Mode, Signal};
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CommandError {
     /// Not a command.
-    #[error("`{given}` is no command; there are: probe, tape, key, fault, clear, link, restart, identity, truth, counters, help")]
+    #[error(
+        "`{given}` is no command; there are: probe, tape, key, fault, clear, link, restart, identity, truth, counters, help"
+    )]
     Unknown {
         /// What was given.
         given: String,
@@ -38,8 +40,7 @@ const TAPE: &str = "tape NAME|none";
 const KEY: &str = "key MODE";
 const FAULT: &str = "fault NAME [VALUE]";
 const CLEAR: &str = "clear NAME";
-const LINK: &str =
-    "link [relays] closed|silent|answer N|drop R|garble R|double R|late R SECONDS|cut R|drop-in R|garble-in R|only N|clear";
+const LINK: &str = "link [relays] closed|silent|answer N|drop R|garble R|double R|late R SECONDS|cut R|drop-in R|garble-in R|only N|clear";
 const RESTART: &str = "restart [scope|relays]";
 const IDENTITY: &str = "identity [scope|relays] TEXT|-";
 const TRUTH: &str = "truth scope|probes|acquisitions|seed|...";
@@ -55,10 +56,9 @@ pub fn point_named(word: &str) -> Result<Point, String> {
     match word {
         "test-output" => Ok(Point::TestOutput),
         "open" => Ok(Point::Open),
-        _ => word
-            .parse()
-            .map(Point::Signal)
-            .map_err(|_| format!("no point is called `{word}`; there are: {}, test-output, open", Signal::WORDS.join(", "))),
+        _ => word.parse().map(Point::Signal).map_err(|_| {
+            format!("no point is called `{word}`; there are: {}, test-output, open", Signal::WORDS.join(", "))
+        }),
     }
 }
 
@@ -189,7 +189,8 @@ impl Command {
         match first {
             "probe" => {
                 let label = line.word(1)?;
-                let input = Input::named(label).ok_or_else(|| line.wrong(format!("`{label}` is no channel, such as CH1 or EXT")))?;
+                let input = Input::named(label)
+                    .ok_or_else(|| line.wrong(format!("`{label}` is no channel, such as CH1 or EXT")))?;
                 let point = point_named(line.word(2)?).map_err(|why| line.wrong(why))?;
                 let factor = if line.words.len() > 3 { Some(line.number(3, 0.001, 10_000.0)?) } else { None };
                 line.ends_after(4)?;
@@ -203,7 +204,9 @@ impl Command {
             "key" => {
                 let word = line.word(1)?;
                 line.ends_after(2)?;
-                word.parse().map(Self::Key).map_err(|error: tapewright_formats::UnknownWord| line.wrong(error.to_string()))
+                word.parse()
+                    .map(Self::Key)
+                    .map_err(|error: tapewright_formats::UnknownWord| line.wrong(error.to_string()))
             }
             "fault" => Ok(Self::Fault {
                 name: line.word(1)?.to_owned(),

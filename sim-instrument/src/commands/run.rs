@@ -18,7 +18,12 @@ pub(crate) fn run(inner: &mut Inner, text: &str) -> Result<String, CommandError>
                 Input::External => &mut inner.probes.external,
                 Input::Channel(index) => match inner.probes.channels.get_mut(index) {
                     Some(probe) => probe,
-                    None => return Err(refused(format!("there is no channel {}, only CH1 to CH{count} and EXT", index + 1))),
+                    None => {
+                        return Err(refused(format!(
+                            "there is no channel {}, only CH1 to CH{count} and EXT",
+                            index + 1
+                        )));
+                    }
                 },
             };
             *probe = Probe { point, factor: factor.unwrap_or(probe.factor) };

@@ -313,7 +313,13 @@ impl FamilyA {
         Ok(())
     }
 
-    fn get(&self, command: Command, scope: &mut Scope, call: &Call<'_>, world: &mut World<'_>) -> Result<String, Fault> {
+    fn get(
+        &self,
+        command: Command,
+        scope: &mut Scope,
+        call: &Call<'_>,
+        world: &mut World<'_>,
+    ) -> Result<String, Fault> {
         let numeric = |value: f64, range: Range| call.asked(value, range).map(real);
         let word = |place: usize, words: &[&str]| -> Result<String, Fault> {
             call.takes(0, 0)?;
@@ -375,11 +381,7 @@ fn times(range: Range, factor: f64) -> Range {
 }
 
 pub(super) fn points_range(specs: &Specs) -> Range {
-    Range {
-        least: POINTS_LEAST,
-        greatest: f64::from(specs.points_greatest),
-        default: f64::from(specs.points_default),
-    }
+    Range { least: POINTS_LEAST, greatest: f64::from(specs.points_greatest), default: f64::from(specs.points_default) }
 }
 
 pub(super) fn channel_index(number: u32, count: usize) -> Result<usize, Fault> {

@@ -207,9 +207,10 @@ impl FamilyA {
         let trace = record.traces.get(channel).and_then(Option::as_ref).ok_or_else(|| off(channel))?;
         let from = first.saturating_sub(1) as usize;
         let to = last.map_or(usize::MAX, |last| last as usize).min(trace.codes.len());
-        let codes = trace.codes.get(from..to).ok_or_else(|| {
-            Code::SettingsConflict.about(format!("points {first} to {to} of {}", trace.codes.len()))
-        })?;
+        let codes = trace
+            .codes
+            .get(from..to)
+            .ok_or_else(|| Code::SettingsConflict.about(format!("points {first} to {to} of {}", trace.codes.len())))?;
         let signed = self.scaling == Scaling::A3;
         // Taking 128 off an unsigned byte and reading it as signed is the same bits as adding 128.
         let byte = |code: u8| if signed { code.wrapping_add(128) } else { code };

@@ -52,11 +52,8 @@ pub(crate) struct ScopeDevice {
 
 impl ScopeDevice {
     pub(crate) fn new(front_end: FrontEnd, specs: Specs, model: &str, seed: u64) -> Self {
-        let mut device = Self {
-            words: Words::Scpi99(Scpi99::new(&specs)),
-            scope: Scope::new(specs, seed),
-            model: model.to_owned(),
-        };
+        let mut device =
+            Self { words: Words::Scpi99(Scpi99::new(&specs)), scope: Scope::new(specs, seed), model: model.to_owned() };
         device.words = device.fresh(front_end);
         device
     }
@@ -85,7 +82,13 @@ impl Device for ScopeDevice {
         format!("Simulated Instruments,{},0,{}", self.model, env!("CARGO_PKG_VERSION"))
     }
 
-    fn execute(&mut self, nodes: &[Node], query: bool, params: &[Param], world: &mut World<'_>) -> Result<Reply, Fault> {
+    fn execute(
+        &mut self,
+        nodes: &[Node],
+        query: bool,
+        params: &[Param],
+        world: &mut World<'_>,
+    ) -> Result<Reply, Fault> {
         match &mut self.words {
             Words::FamilyA(words) => words.execute(&mut self.scope, nodes, query, params, world),
             Words::Scpi99(words) => words.execute(&mut self.scope, nodes, query, params, world),

@@ -238,10 +238,13 @@ impl Scpi99 {
             Command::Time => self.time_s = call.number(0, "S", TIME)?,
             Command::Interval => {
                 let each = f64::from(self.points - 1);
-                let range = Range { least: TIME.least / each, greatest: TIME.greatest / each, default: TIME.default / each };
+                let range =
+                    Range { least: TIME.least / each, greatest: TIME.greatest / each, default: TIME.default / each };
                 self.time_s = call.number(0, "S", range)? * each;
             }
-            Command::Reference => self.reference = call.number(0, "", Range { least: 0.0, greatest: 1.0, default: 0.0 })?,
+            Command::Reference => {
+                self.reference = call.number(0, "", Range { least: 0.0, greatest: 1.0, default: 0.0 })?
+            }
             Command::Offset => self.offset_s = call.number(0, "S", OFFSET)?,
             Command::AverageType => {
                 call.choice(0, &AVERAGES)?;

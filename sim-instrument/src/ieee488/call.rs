@@ -28,7 +28,14 @@ pub(crate) struct Call<'a> {
 pub(crate) fn real(value: f64) -> String {
     if !value.is_finite() {
         // SCPI-99 volume 1 clause 7.2.1: infinity, its negative, not a number.
-        return if value.is_nan() { "9.91E+37" } else if value > 0.0 { "9.9E+37" } else { "-9.9E+37" }.to_owned();
+        return if value.is_nan() {
+            "9.91E+37"
+        } else if value > 0.0 {
+            "9.9E+37"
+        } else {
+            "-9.9E+37"
+        }
+        .to_owned();
     }
     let text = format!("{value:E}");
     let (mantissa, exponent) = text.split_once('E').unwrap_or((&text, "0"));
@@ -165,9 +172,7 @@ impl Call<'_> {
         let number: Option<u32> = if digits.is_empty() { Some(1) } else { digits.parse().ok() };
         match number {
             Some(number) if spells(letters, printed) => Ok(Numbered::Number(number)),
-            _ => {
-                Err(Code::IllegalParameterValue.about(format!("{word}, not {printed}<n>|{}", others.join("|"))))
-            }
+            _ => Err(Code::IllegalParameterValue.about(format!("{word}, not {printed}<n>|{}", others.join("|")))),
         }
     }
 

@@ -59,7 +59,12 @@ const VERSION: &str = "1999.0";
 const WORD: Range = Range { least: 0.0, greatest: 65_535.0, default: 0.0 };
 
 /// Executes a required command: its reply, if it is a query.
-pub(crate) fn execute(what: Required, query: bool, call: &Call<'_>, status: &mut Status) -> Result<Option<String>, Fault> {
+pub(crate) fn execute(
+    what: Required,
+    query: bool,
+    call: &Call<'_>,
+    status: &mut Status,
+) -> Result<Option<String>, Fault> {
     if query {
         call.takes(0, 0)?;
     }

@@ -23,7 +23,13 @@ pub(crate) trait Device {
     /// Answer of `*IDN?`.
     fn identity(&self) -> String;
     /// Executes a device-specific command.
-    fn execute(&mut self, nodes: &[Node], query: bool, params: &[super::parse::Param], world: &mut World<'_>) -> Result<Reply, Fault>;
+    fn execute(
+        &mut self,
+        nodes: &[Node],
+        query: bool,
+        params: &[super::parse::Param],
+        world: &mut World<'_>,
+    ) -> Result<Reply, Fault>;
     /// Since when no overlapped operation runs, in seconds; `None` while one does.
     fn idle_since(&mut self, world: &mut World<'_>) -> Option<f64>;
     /// Settings to their defaults, operations aborted.
@@ -58,7 +64,10 @@ enum Hash {
     #[default]
     None,
     Seen,
-    Count { digits: u8, count: usize },
+    Count {
+        digits: u8,
+        count: usize,
+    },
     Data(usize),
 }
 

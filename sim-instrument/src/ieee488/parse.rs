@@ -29,7 +29,10 @@ pub(crate) enum Header {
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum Param {
     /// A decimal number and its unit, in capitals, perhaps empty.
-    Number { value: f64, unit: String },
+    Number {
+        value: f64,
+        unit: String,
+    },
     /// `#H`, `#Q` or `#B`.
     Binary(u64),
     /// Character data, in capitals.
@@ -179,7 +182,11 @@ impl Reader {
             Some(byte) if byte.is_ascii_alphabetic() => {
                 let word = self.take_while(|byte| byte.is_ascii_alphanumeric() || byte == b'_').to_ascii_uppercase();
                 let word = String::from_utf8_lossy(&word).into_owned();
-                if word.len() > LONGEST_WORD { Err(Code::CharacterDataTooLong.about(word)) } else { Ok(Param::Word(word)) }
+                if word.len() > LONGEST_WORD {
+                    Err(Code::CharacterDataTooLong.about(word))
+                } else {
+                    Ok(Param::Word(word))
+                }
             }
             _ => Err(self.fault(Code::Syntax)),
         }

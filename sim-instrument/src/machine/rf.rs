@@ -103,7 +103,7 @@ impl<'a> RfReader<'a> {
         let step = (stretch.x(t_s) * PIECES).floor();
         let at_x = |x: f64| stretch.edge_s + x / PIECES / stretch.rate_hz;
         piece.start_s = at_x(step).max(stretch.start_s);
-        piece.end_s = at_x(step + 1.0).min(stretch.end_s).max(t_s + 1e-12);
+        piece.end_s = at_x(step + 1.0).min(stretch.end_s).max(t_s + 1e-12).max(t_s.next_up());
         let sign = if hash(seed, stretch.scan.unwrap_or(0)) & 1 == 0 { 1.0 } else { -1.0 };
         piece.transient_v = sign * config.rf.transient_v;
         let Some(tape) = stretch.conditions.tracks() else { return piece };
@@ -249,7 +249,7 @@ impl Piece {
             // Along the frame's segments without asking where we are, until its end.
             loop {
                 let left_s = (table.end_s(place) - segment.start_s - rest) / rate;
-                let end_s = (t + left_s.max(1e-10)).min(to_s);
+                let end_s = (t + left_s.max(1e-10)).max(t.next_up()).min(to_s);
                 let d = 0.5 * (t + end_s) - start_s;
                 let above = segment.above_hz + segment.sweep_hz_s * (rest + 0.5 * (end_s - t) * rate);
                 let gain = head.gain(above) * self.agc;

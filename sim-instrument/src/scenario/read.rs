@@ -39,7 +39,10 @@ fn whole(top: &mut Section<'_>, faults: &Faults) -> Option<Scenario> {
     let machine = machine(top, faults);
     let scope = scope(top.section("scope"));
     let relays = port(&mut top.section("relays"), PortSettings::default());
-    let checks = Checks { tapes: machine.as_ref().map(|machine| machine.tapes.keys().cloned().collect()), channels: scope.specs.channels };
+    let checks = Checks {
+        tapes: machine.as_ref().map(|machine| machine.tapes.keys().cloned().collect()),
+        channels: scope.specs.channels,
+    };
     let mut events = Vec::new();
     for mut section in top.array("event") {
         let at_s = section.number("at_s", 0.0, LONGEST_S);
@@ -160,7 +163,8 @@ fn scope(mut section: Section<'_>) -> ScopePlan {
     specs.channels = section.whole("channels", 1, 8).map_or(specs.channels, |count| count as usize);
     specs.external = section.flag("external").unwrap_or(specs.external);
     specs.points_greatest = section.whole("points_greatest", 100, 10_000_000).unwrap_or(specs.points_greatest);
-    specs.points_default = section.whole("points", 100, specs.points_greatest).unwrap_or(specs.points_default.min(specs.points_greatest));
+    specs.points_default =
+        section.whole("points", 100, specs.points_greatest).unwrap_or(specs.points_default.min(specs.points_greatest));
     let mut set = |key, place: &mut f64, least: f64, greatest: f64| {
         *place = section.number(key, least, greatest).unwrap_or(*place);
     };
@@ -181,7 +185,10 @@ fn scope(mut section: Section<'_>) -> ScopePlan {
         match Input::named(&label) {
             Some(Input::Channel(index)) if index < specs.channels => {}
             Some(Input::External) if specs.external => {}
-            _ => probe.fault("", format!("the scope has no input `{label}`, only CH1 to CH{} and perhaps EXT", specs.channels)),
+            _ => probe.fault(
+                "",
+                format!("the scope has no input `{label}`, only CH1 to CH{} and perhaps EXT", specs.channels),
+            ),
         }
         let word = probe.text("point");
         let point = match word.as_deref().map(point_named) {

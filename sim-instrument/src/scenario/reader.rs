@@ -169,7 +169,11 @@ impl<'a> Section<'a> {
     pub(super) fn named_texts(&mut self, key: &'static str) -> Vec<(String, Vec<String>)> {
         let mut below = self.section(key);
         let table = below.table.take();
-        table.into_iter().flatten().map(|(name, value)| (name.clone(), Self::strings(&below.place(name), value, self.faults))).collect()
+        table
+            .into_iter()
+            .flatten()
+            .map(|(name, value)| (name.clone(), Self::strings(&below.place(name), value, self.faults)))
+            .collect()
     }
 
     /// The tables of an array.
@@ -186,7 +190,9 @@ impl<'a> Section<'a> {
         let mut sections = Vec::new();
         for (i, item) in items.iter().enumerate() {
             match item {
-                Value::Table(table) => sections.push(Self::new(format!("{place}[{}]", i + 1), Some(table), self.faults)),
+                Value::Table(table) => {
+                    sections.push(Self::new(format!("{place}[{}]", i + 1), Some(table), self.faults))
+                }
                 other => self.expected(key, other, "a list of tables"),
             }
         }

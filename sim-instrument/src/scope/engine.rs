@@ -86,7 +86,8 @@ impl Scope {
     fn start(&mut self, setup: Setup, at_s: f64) {
         self.count += 1;
         let ready_s = at_s + setup.before_s.max(0.0) * (1.0 + self.errors.timebase);
-        let traces = setup.channels.iter().map(|channel| channel.on.then(|| Trace { codes: Vec::new(), setup: *channel }));
+        let traces =
+            setup.channels.iter().map(|channel| channel.on.then(|| Trace { codes: Vec::new(), setup: *channel }));
         self.shot = Some(Shot {
             number: self.count,
             traces: traces.collect(),
@@ -110,7 +111,8 @@ impl Scope {
     pub(crate) fn stop(&mut self, world: &mut World<'_>) {
         if let Some((since_s, setup)) = self.running.take() {
             let span_s = setup.items() as f64 * setup.dt_s * (1.0 + self.errors.timebase.abs());
-            let from_s = since_s.max(world.now_s - 2.0 * span_s - setup.before_s.abs() - RUN_TAIL_S - self.specs.auto_s);
+            let from_s =
+                since_s.max(world.now_s - 2.0 * span_s - setup.before_s.abs() - RUN_TAIL_S - self.specs.auto_s);
             self.record = None;
             self.start(setup, from_s);
             self.settle(world);
@@ -273,7 +275,9 @@ impl Scope {
                 return (next < until_s).then_some(next);
             }
             TriggerFrom::External => (world.probes.external, None),
-            TriggerFrom::Channel(channel) => (world.probes.channels.get(channel).copied().unwrap_or_default(), Some(channel)),
+            TriggerFrom::Channel(channel) => {
+                (world.probes.channels.get(channel).copied().unwrap_or_default(), Some(channel))
+            }
         };
         let coupling = channel.and_then(|channel| setup.channels.get(channel)).map_or(Coupling::Dc, |c| c.coupling);
         if coupling == Coupling::Ground {
@@ -286,16 +290,22 @@ impl Scope {
             }
             TriggerOn::Edge { slope, level_v } => {
                 // The comparator sits behind the channel's front end and sees its errors.
-                let mut level_v = match channel.and_then(|c| Some((self.errors.channels.get(c)?, setup.channels.get(c)?))) {
-                    Some((errors, set)) => errors.true_v(level_v, set.full_scale_v / STEPS * STEPS_A_DIVISION),
-                    None => level_v,
-                };
+                let mut level_v =
+                    match channel.and_then(|c| Some((self.errors.channels.get(c)?, setup.channels.get(c)?))) {
+                        Some((errors, set)) => errors.true_v(level_v, set.full_scale_v / STEPS * STEPS_A_DIVISION),
+                        None => level_v,
+                    };
                 if coupling == Coupling::Ac {
                     let mut baseline = [0.0];
                     self.baseline(probe, after_s, 1.0, world, &mut baseline);
                     level_v += baseline[0];
                 }
-                Tip { deck: world.deck, point: probe.point }.next_crossing(level_v * probe.factor, slope, after_s, until_s)
+                Tip { deck: world.deck, point: probe.point }.next_crossing(
+                    level_v * probe.factor,
+                    slope,
+                    after_s,
+                    until_s,
+                )
             }
         }
     }
@@ -367,7 +377,10 @@ impl Scope {
                     let mut volts = vec![0.0; count];
                     tip.samples(t0_s, dt_s, self.specs.bandwidth_hz, &mut volts);
                     trace.codes.extend(
-                        volts.into_iter().zip(taken_off).map(|(v, off_v)| converter.sample(v / probe.factor - off_v, &mut rng)),
+                        volts
+                            .into_iter()
+                            .zip(taken_off)
+                            .map(|(v, off_v)| converter.sample(v / probe.factor - off_v, &mut rng)),
                     );
                 }
             }

@@ -51,7 +51,10 @@ pub fn serve_pty(port: SimPort, clock: Clock) -> Result<Pty, ServeError> {
     step("unlocking the other side", unlockpt(&master))?;
     let name = step("asking for the other side's name", ptsname(&master, Vec::new()))?;
     let path = PathBuf::from(name.to_string_lossy().into_owned());
-    let slave = step("opening the other side", rustix::fs::open(&path, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty()))?;
+    let slave = step(
+        "opening the other side",
+        rustix::fs::open(&path, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty()),
+    )?;
     // Raw from the start: nothing is echoed or mapped even before a client sets it so.
     let mut settings = step("reading the line's settings", tcgetattr(&slave))?;
     settings.make_raw();

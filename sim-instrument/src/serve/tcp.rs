@@ -43,7 +43,11 @@ pub async fn serve_tcp(port: SimPort, address: SocketAddr, clock: Clock) -> Resu
                 Ok((stream, client)) => {
                     tracing::info!(%address, %client, "connected");
                     let open = port.reopen(clock.now());
-                    let why = if open { one_client(&mut port, stream, &clock).await } else { "the port is closed".to_owned() };
+                    let why = if open {
+                        one_client(&mut port, stream, &clock).await
+                    } else {
+                        "the port is closed".to_owned()
+                    };
                     tracing::info!(%address, %client, why, "disconnected");
                 }
                 Err(error) => {

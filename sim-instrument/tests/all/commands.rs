@@ -28,13 +28,28 @@ fn commands_and_what_they_say() {
     let expected = ["tape Some(\"one\")", "tape None", "play at 0.001000", "silence 3 at 0.001", "clear silence"];
     assert_eq!(*deeds.lock().expect("nobody panicked"), expected);
     for (text, expected) in [
-        ("", "`` is no command; there are: probe, tape, key, fault, clear, link, restart, identity, truth, counters, help"),
-        ("prob CH1 rf", "`prob CH1 rf` is no command; there are: probe, tape, key, fault, clear, link, restart, identity, truth, counters, help"),
+        (
+            "",
+            "`` is no command; there are: probe, tape, key, fault, clear, link, restart, identity, truth, counters, help",
+        ),
+        (
+            "prob CH1 rf",
+            "`prob CH1 rf` is no command; there are: probe, tape, key, fault, clear, link, restart, identity, truth, counters, help",
+        ),
         ("probe CH1", "`probe CH1`: something is missing; it is written `probe CHANNEL POINT [FACTOR]`"),
         ("probe CH3 rf", "`probe CH3 rf`: there is no channel 3, only CH1 to CH2 and EXT"),
-        ("probe B rf", "`probe B rf`: `B` is no channel, such as CH1 or EXT; it is written `probe CHANNEL POINT [FACTOR]`"),
-        ("probe CH1 rf 0", "`probe CH1 rf 0`: `0` is no number from 0.001 to 10000; it is written `probe CHANNEL POINT [FACTOR]`"),
-        ("key go", "`key go`: `go` is not a mode; known: stop, play, still, advance, cue, review, fast-forward, rewind, record; it is written `key MODE`"),
+        (
+            "probe B rf",
+            "`probe B rf`: `B` is no channel, such as CH1 or EXT; it is written `probe CHANNEL POINT [FACTOR]`",
+        ),
+        (
+            "probe CH1 rf 0",
+            "`probe CH1 rf 0`: `0` is no number from 0.001 to 10000; it is written `probe CHANNEL POINT [FACTOR]`",
+        ),
+        (
+            "key go",
+            "`key go`: `go` is not a mode; known: stop, play, still, advance, cue, review, fast-forward, rewind, record; it is written `key MODE`",
+        ),
         ("fault nonsense", "`fault nonsense`: no fault is called `nonsense`"),
         ("restart me", "`restart me`: `me` is too much; it is written `restart [scope|relays]`"),
         ("truth nothing", "`truth nothing`: no truth about `nothing`; also: scope, probes, acquisitions, seed"),

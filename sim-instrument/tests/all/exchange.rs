@@ -110,7 +110,10 @@ fn compound_messages_follow_the_path() {
         (":TIM:SCAL 999;POS 2E-3;POS?", "2.0E-3"),
         (":TIM:SCALX 1;POS 3E-3", ""),
         (":TIM:POS?", "2.0E-3"),
-        ("SYST:ERR?;:SYST:ERR?", "-222,\"Data out of range;999 is not within 0.000000005 to 50\";-113,\"Undefined header;TIM:SCALX\""),
+        (
+            "SYST:ERR?;:SYST:ERR?",
+            "-222,\"Data out of range;999 is not within 0.000000005 to 50\";-113,\"Undefined header;TIM:SCALX\"",
+        ),
     ]);
 }
 

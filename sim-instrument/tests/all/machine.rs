@@ -10,7 +10,7 @@ const VC_07: &str = include_str!("../../scenarios/vc-07.toml");
 fn playing() -> (SimBench, Controller) {
     let bench = SimBench::from_scenario(VC_07, None).expect("it is shipped");
     let mut relays = Controller::new(bench.relay_port());
-    for text in ["fault control-contact-open", "fault exit-guide 18"] {
+    for text in ["fault control-contact-open", "fault exit-guide 36"] {
         bench.command(relays.now, text).expect("a fault");
     }
     assert_eq!(relays.ask("ROUT:CLOS (@2);:ROUT:CLOS? (@2)"), "1");

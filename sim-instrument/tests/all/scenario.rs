@@ -6,10 +6,8 @@ use sim_instrument::source::Point;
 use sim_instrument::{FrontEnd, Scaling, SimBench};
 use tapewright_formats::{Signal, TapeKind};
 
-const SHIPPED: [(&str, &str); 2] = [
-    ("vc-07", include_str!("../../scenarios/vc-07.toml")),
-    ("healthy", include_str!("../../scenarios/healthy.toml")),
-];
+const SHIPPED: [(&str, &str); 2] =
+    [("vc-07", include_str!("../../scenarios/vc-07.toml")), ("healthy", include_str!("../../scenarios/healthy.toml"))];
 
 #[test]
 fn every_shipped_scenario_reads_builds_and_runs_its_commands() {
@@ -149,5 +147,8 @@ fn all_faults_of_a_file_are_told_at_once() {
     refused("seed = ", &["file: TOML parse error at line 1"]);
     refused("scope = 3", &["scope: integer was given, a table was expected"]);
     refused("[machine]\ntapes = {}", &["machine.tapes: there is no such key; tapes stand in [tapes.NAME]"]);
-    refused("[tapes.a]\nkind = \"own\"\n[[stage]]\ntitle = \"t\"\ntape = \"b\"", &["stage[1].tape: there is no tape `b`; there are: a"]);
+    refused(
+        "[tapes.a]\nkind = \"own\"\n[[stage]]\ntitle = \"t\"\ntape = \"b\"",
+        &["stage[1].tape: there is no tape `b`; there are: a"],
+    );
 }

@@ -47,7 +47,8 @@ fn talk(mut stream: impl Read + Write) {
 #[test]
 fn tcp_serves_one_client_after_the_other() {
     run(async |bench, clock| {
-        let server = serve_tcp(bench.scope_port(), "127.0.0.1:0".parse().expect("an address"), clock).await.expect("it listens");
+        let server =
+            serve_tcp(bench.scope_port(), "127.0.0.1:0".parse().expect("an address"), clock).await.expect("it listens");
         let address = server.address();
         let client = tokio::task::spawn_blocking(move || {
             for _ in 0..2 {
@@ -74,8 +75,9 @@ fn tcp_serves_one_client_after_the_other() {
 #[test]
 fn a_closed_port_hangs_up() {
     run(async |bench, clock| {
-        let server =
-            serve_tcp(bench.scope_port(), "127.0.0.1:0".parse().expect("an address"), clock.clone()).await.expect("it listens");
+        let server = serve_tcp(bench.scope_port(), "127.0.0.1:0".parse().expect("an address"), clock.clone())
+            .await
+            .expect("it listens");
         let address = server.address();
         let stream = tokio::task::spawn_blocking(move || {
             let mut stream = TcpStream::connect(address).expect("it accepts");
@@ -95,8 +97,9 @@ fn a_closed_port_hangs_up() {
 #[test]
 fn an_address_in_use_is_told() {
     run(async |bench, clock| {
-        let server =
-            serve_tcp(bench.scope_port(), "127.0.0.1:0".parse().expect("an address"), clock.clone()).await.expect("it listens");
+        let server = serve_tcp(bench.scope_port(), "127.0.0.1:0".parse().expect("an address"), clock.clone())
+            .await
+            .expect("it listens");
         let error = serve_tcp(bench.scope_port(), server.address(), clock).await.expect_err("it is taken");
         assert!(error.to_string().starts_with(&format!("listening on {} failed", server.address())), "{error}");
     });

@@ -57,7 +57,15 @@ impl Source for Plain {
         }
     }
 
-    fn extremes(&mut self, point: Point, t0_s: f64, dt_s: f64, underlying_s: f64, _bandwidth_hz: f64, out: &mut [(f64, f64)]) {
+    fn extremes(
+        &mut self,
+        point: Point,
+        t0_s: f64,
+        dt_s: f64,
+        underlying_s: f64,
+        _bandwidth_hz: f64,
+        out: &mut [(f64, f64)],
+    ) {
         let count = (dt_s / underlying_s).round().max(1.0) as usize;
         for (i, pair) in out.iter_mut().enumerate() {
             let from_s = t0_s + i as f64 * dt_s;
@@ -83,7 +91,14 @@ impl Source for Plain {
         (at_s < until_s).then_some(at_s)
     }
 
-    fn next_video(&mut self, point: Point, field: Option<u8>, line: Option<u32>, after_s: f64, until_s: f64) -> Option<f64> {
+    fn next_video(
+        &mut self,
+        point: Point,
+        field: Option<u8>,
+        line: Option<u32>,
+        after_s: f64,
+        until_s: f64,
+    ) -> Option<f64> {
         if point != Point::Signal(Signal::Video) {
             return None;
         }

@@ -1,0 +1,220 @@
+//! Scoring: how true the stated intervals are, and how well the conclusion names the fault.
+
+use crate::machines::Case;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use tapewright::report::run_report::{MeasurementReport, RunReport};
+use tapewright_formats::{Limit, Outcome};
+use tapewright_measure::statistics::share_interval;
+
+/// One quantity of the table, measured one way.
+#[derive(Debug, Clone, Default)]
+pub struct Quantity {
+    errors: Vec<f64>,
+    uncertainties: Vec<f64>,
+    covered: usize,
+    far: usize,
+    decided: usize,
+    wrong_passes: usize,
+    misses: Vec<u64>,
+}
+
+/// A row as it is printed.
+#[derive(Debug, Clone, Serialize)]
+pub struct Row {
+    /// Scope, and quantity.
+    pub quantity: String,
+    /// Values with a truth.
+    pub n: usize,
+    /// Share whose interval holds the truth.
+    pub covered: f64,
+    /// Exact 95 % binomial interval of that share (Clopper and Pearson).
+    pub covered_low: f64,
+    /// Its upper end.
+    pub covered_high: f64,
+    /// Mean of value less truth.
+    pub bias: f64,
+    /// Median half width of the interval.
+    pub median_uncertainty: f64,
+    /// Values further than twice their uncertainty from every limit.
+    pub far: usize,
+    /// Share of those that were decided, pass or fail; none without any.
+    pub decided: Option<f64>,
+    /// Passed although the truth lies beyond reject.
+    pub wrong_passes: usize,
+    /// What the coverage says, in a word.
+    pub verdict: &'static str,
+    /// Numbers of machines whose interval misses the truth.
+    pub missed: Vec<u64>,
+}
+
+impl Quantity {
+    fn add(&mut self, number: u64, m: &MeasurementReport, truth: f64) {
+        let half = (m.high - m.low) / 2.0;
+        self.errors.push(m.value - truth);
+        self.uncertainties.push(half);
+        // Rounding of a thousandth of the interval is no miss.
+        let slack = 1e-9 * truth.abs().max(half);
+        if m.low - slack <= truth && truth <= m.high + slack {
+            self.covered += 1;
+        } else {
+            self.misses.push(number);
+        }
+        let (Some(good), Some(reject)) = (&m.good, &m.reject) else { return };
+        let ends = [good.at_least, good.at_most, reject.at_least, reject.at_most];
+        let nearest = ends.iter().flatten().map(|end| (truth - end).abs()).fold(f64::INFINITY, f64::min);
+        let between = reject.contains(truth) && !good.contains(truth);
+        if nearest > 2.0 * half && !between {
+            self.far += 1;
+            self.decided += usize::from(matches!(m.outcome, Some(Outcome::Pass | Outcome::Fail)));
+        }
+        self.wrong_passes += usize::from(m.outcome == Some(Outcome::Pass) && beyond(reject, truth));
+    }
+
+    fn row(&self, name: &str) -> Row {
+        let n = self.errors.len();
+        let hits = (self.covered as u64, n as u64);
+        let (low, high) = share_interval(hits.0, hits.1, 0.95).unwrap_or((0.0, 1.0));
+        let covered = self.covered as f64 / n.max(1) as f64;
+        let verdict = if covered > 0.995 && low > 0.95 {
+            "too wide"
+        } else if low <= 0.95 && 0.95 <= high {
+            "true"
+        } else if covered > 0.95 {
+            "wide"
+        } else {
+            "too narrow"
+        };
+        let mut widths = self.uncertainties.clone();
+        widths.sort_by(f64::total_cmp);
+        Row {
+            quantity: name.to_owned(),
+            n,
+            covered,
+            covered_low: low,
+            covered_high: high,
+            bias: self.errors.iter().sum::<f64>() / n.max(1) as f64,
+            median_uncertainty: widths.get(n / 2).copied().unwrap_or(0.0),
+            far: self.far,
+            decided: (self.far > 0).then(|| self.decided as f64 / self.far as f64),
+            wrong_passes: self.wrong_passes,
+            verdict,
+            missed: self.misses.clone(),
+        }
+    }
+}
+
+fn beyond(reject: &Limit, truth: f64) -> bool {
+    !reject.contains(truth)
+}
+
+/// The whole table.
+#[derive(Debug, Clone, Default)]
+pub struct Table {
+    quantities: BTreeMap<String, Quantity>,
+    /// What was wrong, what was concluded: how often.
+    confusion: BTreeMap<(String, String), usize>,
+    right: BTreeMap<String, (usize, usize)>,
+}
+
+/// The table as JSON.
+#[derive(Debug, Clone, Serialize)]
+pub struct Printed {
+    /// Seed of the machines.
+    pub seed: u64,
+    /// How many.
+    pub machines: u64,
+    /// Quantities.
+    pub quantities: Vec<Row>,
+    /// Confusion matrix: fault, conclusion, count.
+    pub confusion: Vec<(String, String, usize)>,
+    /// Fault, rightly named, of how many.
+    pub named: Vec<(String, usize, usize)>,
+    /// Wrong passes of whole runs: a fault was set and the run passed.
+    pub passed_with_a_fault: usize,
+}
+
+impl Table {
+    /// Adds a machine.
+    pub fn add(&mut self, case: &Case, report: &RunReport, truths: &BTreeMap<String, f64>) {
+        for procedure in &report.procedures {
+            for m in &procedure.measurements {
+                let key = format!("{}/{}", procedure.procedure, m.name);
+                if let Some(&truth) = truths.get(&key) {
+                    let name = format!("{} {key}", case.scope);
+                    self.quantities.entry(name).or_default().add(case.number, m, truth);
+                }
+            }
+        }
+        let named = report.faults.first().map_or_else(
+            || report.verdict.map_or("no verdict".to_owned(), |v| format!("nothing named, {v}")),
+            Clone::clone,
+        );
+        let right = if case.right.is_empty() { report.faults.is_empty() } else { case.right.contains(&named.as_str()) };
+        *self.confusion.entry((case.fault.to_owned(), named)).or_default() += 1;
+        // Machines near a limit have no fault to name: what is concluded of them depends on the side.
+        if case.fault != "near a limit" {
+            let count = self.right.entry(case.fault.to_owned()).or_default();
+            count.0 += usize::from(right);
+            count.1 += 1;
+        }
+    }
+
+    /// The table, to be printed.
+    #[must_use]
+    pub fn printed(&self, seed: u64, machines: u64) -> Printed {
+        let passed = |(fault, named): &(String, String)| {
+            fault != "healthy" && fault != "near a limit" && named == "nothing named, pass"
+        };
+        Printed {
+            seed,
+            machines,
+            quantities: self.quantities.iter().map(|(name, q)| q.row(name)).collect(),
+            confusion: self.confusion.iter().map(|((f, c), n)| (f.clone(), c.clone(), *n)).collect(),
+            named: self.right.iter().map(|(f, (right, all))| (f.clone(), *right, *all)).collect(),
+            passed_with_a_fault: self.confusion.iter().filter(|(key, _)| passed(key)).map(|(_, n)| n).sum(),
+        }
+    }
+}
+
+impl Printed {
+    /// As text.
+    #[must_use]
+    pub fn text(&self) -> String {
+        use std::fmt::Write;
+        let mut out = format!("truth table of {} machines, seed {}\n\n", self.machines, self.seed);
+        let _ = writeln!(
+            out,
+            "{:<52} {:>4} {:>8} {:>15} {:>11} {:>11} {:>5} {:>8} {:>6}  coverage",
+            "quantity", "n", "covered", "95 % interval", "bias", "median U", "far", "decided", "wrong"
+        );
+        for row in &self.quantities {
+            let decided = row.decided.map_or_else(|| "-".to_owned(), |d| format!("{d:.3}"));
+            let _ = writeln!(
+                out,
+                "{:<52} {:>4} {:>8.3} {:>7.3} {:>7.3} {:>11.3e} {:>11.3e} {:>5} {:>8} {:>6}  {}",
+                row.quantity,
+                row.n,
+                row.covered,
+                row.covered_low,
+                row.covered_high,
+                row.bias,
+                row.median_uncertainty,
+                row.far,
+                decided,
+                row.wrong_passes,
+                row.verdict
+            );
+        }
+        let _ = writeln!(out, "\nfault -> first conclusion");
+        for (fault, named, count) in &self.confusion {
+            let _ = writeln!(out, "{fault:<26} {named:<28} {count:>4}");
+        }
+        let _ = writeln!(out, "\nrightly named");
+        for (fault, right, all) in &self.named {
+            let _ = writeln!(out, "{fault:<26} {right:>4} of {all}");
+        }
+        let _ = writeln!(out, "\nruns that passed with a fault: {}", self.passed_with_a_fault);
+        out
+    }
+}
