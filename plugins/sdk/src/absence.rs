@@ -76,6 +76,9 @@ const STEPS: f64 = 256.0;
 /// Points of a capture of ten periods of a known signal.
 const KNOWN_POINTS: u32 = 1000;
 
+/// How often a clipped known signal is tried: the scope takes a wider range each time.
+const WIDENINGS: u32 = 3;
+
 /// A signal that every probe can be held to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Known {
@@ -156,12 +159,16 @@ impl<L: FnMut(Mode, &[Signal], Tape) -> Result<Vec<Signal>>> Hands for Bench<L> 
     fn shows(&mut self, point: &Point, known: Known) -> Result<bool> {
         let rate_hz = known.rate_hz(self.frame_rate_hz);
         if !point.trigger_only {
-            let codes = Acquire::of(&[point.signal])
-                .span_s(10.0 / rate_hz)
-                .least_points(KNOWN_POINTS)
-                .take_one()?
-                .trace(point.signal)?;
-            return Ok(is_square_of(&codes.samples()?, rate_hz));
+            let request = Acquire::of(&[point.signal]).span_s(10.0 / rate_hz).least_points(KNOWN_POINTS);
+            // The known signal may be far larger than the one that the channel is set for.
+            let mut taken = request.clone().take_one();
+            for _ in 1..WIDENINGS {
+                taken = match taken {
+                    Err(unable) if unable.code == UnableCode::Clipped => request.clone().take_one(),
+                    other => other,
+                };
+            }
+            return Ok(is_square_of(&taken?.trace(point.signal)?.samples()?, rate_hz));
         }
         // An input that can only trigger shows a signal by triggering.
         let sampled = sampled_signal()?;

@@ -37,17 +37,17 @@ pub(crate) fn one_after_the_other(captures: &[&Pulses], period_s: f64) -> Option
     Some(whole)
 }
 
-/// Mean rate over records of pulses; the longest record's own share of timing, and the time base that all share.
+/// Mean rate over records, each weighing by how well its pulses are timed (JCGM 100, weights of inverse variances);
+/// the time base is common to all.
 pub(crate) fn rate(rates: &[Estimate], timebase_u: f64) -> Result<Estimate> {
-    let values: Vec<f64> = rates.iter().map(|rate| rate.value).collect();
-    let m = moments(&values)?;
-    let own = |rate: &Estimate| (rate.standard_uncertainty.powi(2) - (rate.value * timebase_u).powi(2)).max(0.0).sqrt();
-    let timing = rates.iter().map(own).fold(0.0, f64::max) / (m.count as f64).sqrt();
-    let shares = vec![
-        Contribution::type_b("time of the pulses", timing),
-        Contribution::type_b("time base", m.mean * timebase_u),
-    ];
-    Ok(Estimate::combined(m.mean, shares)?.within(0.0, f64::MAX))
+    let timing_u =
+        |rate: &Estimate| (rate.standard_uncertainty.powi(2) - (rate.value * timebase_u).powi(2)).max(0.0).sqrt();
+    let weight = |rate: &Estimate| timing_u(rate).max(1e-9 * rate.value).powi(-2);
+    let weights: f64 = rates.iter().map(weight).sum();
+    let mean = rates.iter().map(|rate| weight(rate) * rate.value).sum::<f64>() / weights;
+    let timing = Contribution::type_b("time of the pulses", weights.sqrt().recip());
+    Ok(Estimate::combined(mean, vec![timing, Contribution::type_b("time base", mean * timebase_u)])?
+        .within(0.0, f64::MAX))
 }
 
 /// Pulses that did not come, over records.

@@ -1,9 +1,10 @@
 //! Captures of the control pulses: short ones for shape and time, slow ones for counting.
 
-use crate::plan::Plan;
+use crate::plan::{Plan, Shows};
 use crate::pool::Count;
 use tapewright_sdk::Abilities;
 use tapewright_sdk::formats::SignalForm;
+use tapewright_sdk::measure::Conversion;
 use tapewright_sdk::measure::pulses::{Pulses, delays_to_switch, mean_delay, pulses_in, pulses_in_pairs};
 use tapewright_sdk::prelude::*;
 
@@ -13,6 +14,8 @@ const SHORT_S: f64 = 0.2;
 const TRIGGER_S: f64 = 1.5;
 /// Points of a short capture: 80 us apart.
 const SHORT_POINTS: u32 = 2500;
+/// Least steps of the converter that pulses must be able to span.
+const LEAST_STEPS: f64 = 20.0;
 /// A record that has less than this share of the time asked for is short.
 const WHOLE: f64 = 0.95;
 
@@ -62,8 +65,8 @@ impl Taker {
         let trace = capture.trace(Signal::ControlTrack)?.samples()?;
         demand_whole(trace.span_s(), SHORT_S)?;
         let conversion = trace.conversion();
-        conversion.demand_unclipped("control pulses")?;
-        let seen_v = f64::from(conversion.steps_spanned) * conversion.step_v;
+        let seen_v = span_v(conversion)?;
+        self.demand_fine(seen_v, conversion.step_v)?;
         let shares = vec![
             Contribution::rectangular("conversion", conversion.step_v),
             Contribution::type_b("gain of the channel", seen_v * conversion.gain_uncertainty),
@@ -82,32 +85,61 @@ impl Taker {
         let frame_s = 1.0 / self.frame_hz;
         let delays = delays_to_switch(&pulses.times_s, &[0.0], frame_s).ok()?;
         let time_u_s = pulses.time_u_s.hypot(dt_s / 12.0_f64.sqrt());
-        let mean = mean_delay(&delays, frame_s, time_u_s).ok()?;
+        // Where the pulses do not keep their place at all there is no mean: the first one shows how far they wander.
+        let first = || Estimate::combined(*delays.first()?, vec![Contribution::type_b("sampling", time_u_s)]).ok();
+        let mean = mean_delay(&delays, frame_s, time_u_s).ok().or_else(first)?;
         Some((mean, delays))
     }
 
     /// How pulses so often are counted.
     pub(crate) fn plan(&self, rate_hz: f64) -> Plan {
-        Plan::new(1.0 / rate_hz, self.scope.greatest_points, self.form() == SignalForm::Spike && !self.pairs())
+        let shows = match (self.form(), self.pairs()) {
+            (SignalForm::Spike, true) => Shows::SpikesInPairs,
+            (SignalForm::Spike, false) => Shows::Spikes,
+            _ => Shows::Squares,
+        };
+        Plan::new(1.0 / rate_hz, self.scope.greatest_points, shows)
     }
 
     fn pairs(&self) -> bool {
         self.form() == SignalForm::Spike && self.scope.peak_pulse_s.is_some()
     }
 
-    /// Counts the pulses of one slow record without a gap.
-    pub(crate) fn count(&self, plan: &Plan, record_s: f64, rate_hz: f64, count: &mut Count) -> Result<Slow> {
+    /// Refuses a range on which neither what is seen nor what is expected spans enough steps: pulses could hide
+    /// between them.
+    fn demand_fine(&self, seen_v: f64, step_v: f64) -> Result<()> {
+        match self.point.expected_v {
+            Some(expected_v) if seen_v.max(expected_v) < LEAST_STEPS * step_v => {
+                let why = format!(
+                    "control-track on {}: a step of the converter is {step_v:.4} V, too coarse for the {expected_v:.4} V expected: choose a smaller range",
+                    self.point.channel
+                );
+                Err(Unable::new(UnableCode::TooFewSteps, why))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Counts the pulses of one slow record without a gap; their level is known from short captures.
+    pub(crate) fn count(
+        &self,
+        plan: &Plan,
+        record_s: f64,
+        rate_hz: f64,
+        level_v: f64,
+        count: &mut Count,
+    ) -> Result<Slow> {
         let request = Acquire::of(&[Signal::ControlTrack]).span_s(record_s).least_points(plan.points(record_s));
         let capture = if self.pairs() { request.peak() } else { request }.take_one()?;
         let codes = capture.trace(Signal::ControlTrack)?;
-        let (seen, got_s) = if codes.info.pairs {
+        let (seen, got_s, span_v) = if codes.info.pairs {
             let pairs = codes.pairs()?;
-            pairs.conversion().demand_unclipped("control pulses")?;
-            (found(pulses_in_pairs(&pairs, self.form()))?, pairs.len() as f64 * pairs.dt_s())
+            let span_v = span_v(pairs.conversion())?;
+            (found(pulses_in_pairs(&pairs, self.form()))?, pairs.len() as f64 * pairs.dt_s(), span_v)
         } else {
             let trace = codes.samples()?;
-            trace.conversion().demand_unclipped("control pulses")?;
-            (found(pulses_in(&trace, self.form()))?, trace.span_s())
+            let span_v = span_v(trace.conversion())?;
+            (found(pulses_in(&trace, self.form()))?, trace.span_s(), span_v)
         };
         demand_whole(got_s, record_s)?;
         let timebase_u = capture.info.timebase_uncertainty;
@@ -117,7 +149,13 @@ impl Taker {
                 count.add(missing.missing, missing.expected, missing.observed_s);
                 Ok(Slow { rate: pulses.rate(rate_hz, timebase_u).ok(), timebase_u })
             }
-            // There were pulses before this record and there are none in it: all of them are missing.
+            None if span_v > 0.5 * level_v => {
+                let why = format!(
+                    "the record spans {span_v:.4} V, as pulses do, but they cannot be told one from the other in it"
+                );
+                Err(Unable::new(UnableCode::BadData, why))
+            }
+            // There were pulses before this record and it is flat: all of its pulses are missing.
             None => {
                 let expected = (got_s * rate_hz).floor().max(1.0) as u64;
                 count.add(expected, expected, got_s);
@@ -134,6 +172,12 @@ fn found(pulses: core::result::Result<Pulses, MeasureError>) -> Result<Option<Pu
         Err(MeasureError::InNoise { .. }) => Ok(None),
         Err(error) => Err(error.into()),
     }
+}
+
+/// Volts between the greatest and the least of an unclipped record.
+fn span_v(conversion: &Conversion) -> Result<f64> {
+    conversion.demand_unclipped("control pulses")?;
+    Ok(f64::from(conversion.steps_spanned) * conversion.step_v)
 }
 
 fn demand_whole(got_s: f64, asked_s: f64) -> Result<()> {

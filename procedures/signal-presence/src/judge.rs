@@ -94,6 +94,8 @@ pub(crate) enum Sight {
     Seen,
     /// It is not: its absence is to be proven.
     Unseen,
+    /// It may be there or not: its interval holds the border between them.
+    Doubtful,
     /// Something is there, but it has not the signal's shape.
     Strange,
     /// Nobody said which level to expect.
@@ -111,7 +113,7 @@ pub(crate) struct Shares {
     pub(crate) crosstalk: f64,
 }
 
-/// Decides. The upper end of the interval counts: what may be there is never called unseen.
+/// Decides by the whole interval: what may be there is never called unseen, what may be missing never seen.
 pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Option<f64>, shares: Shares) -> Sight {
     if place == ProbePlace::AfterAgc && !kind.has_shape() {
         return Sight::Hidden;
@@ -131,7 +133,8 @@ pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Opti
         (true, true) if high >= crosstalk_v => Sight::Seen,
         (true, false) if low >= present_v => Sight::Strange,
         (true, _) => Sight::Unseen,
-        (false, _) if high >= present_v => Sight::Seen,
+        (false, _) if low >= present_v => Sight::Seen,
+        (false, _) if high >= present_v => Sight::Doubtful,
         (false, _) => Sight::Unseen,
     }
 }
@@ -215,7 +218,7 @@ mod tests {
             ("hum of unknown level", SQUARE, look(3.0, false), None, Sight::Unknown),
             ("RF", Kind::Carrier, look(4.0, false), five, Sight::Seen),
             ("noise where RF should be", Kind::Carrier, look(0.4, false), five, Sight::Unseen),
-            ("RF that may be there", Kind::Carrier, look(0.99, false), five, Sight::Seen),
+            ("RF that may be there", Kind::Carrier, look(0.99, false), five, Sight::Doubtful),
             ("RF of unknown level", Kind::Carrier, look(4.0, false), None, Sight::Unknown),
             ("a negative rail", Kind::Rail, look(-5.0, false), five, Sight::Seen),
             ("a dead rail", Kind::Rail, look(-0.01, false), five, Sight::Unseen),

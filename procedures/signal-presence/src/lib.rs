@@ -188,7 +188,7 @@ impl Bench {
             Sight::Strange => return report.unable(strange(point, look).on(name)),
             Sight::Unknown => return report.unable(no_expectation(point).on(name)),
             Sight::Hidden => return report.unable(hidden(point).on(name)),
-            Sight::Seen | Sight::Unseen => {}
+            Sight::Seen | Sight::Doubtful | Sight::Unseen => {}
         }
         if let Some((came, asked)) = look.triggers {
             report.measured(p::trigger_count(&format!("{name}.triggers"), came, asked));

@@ -10,8 +10,10 @@ use tapewright_sdk::prelude::*;
 const SYNC_S: core::ops::RangeInclusive<f64> = 3.5e-6..=7.0e-6;
 /// Where the front porch is looked at, before the leading edge of sync.
 const PORCH_S: core::ops::Range<f64> = 0.4e-6..1.2e-6;
+/// Share of the distances between syncs that must be alike.
+const EVEN_SHARE: f64 = 0.7;
 /// Fewer line syncs than this in a record of many lines are no video.
-const LEAST_LINES: usize = 5;
+const LEAST_LINES: usize = 8;
 
 /// What a record of some lines shows.
 pub(crate) struct Lines {
@@ -37,7 +39,7 @@ pub(crate) fn lines_in(trace: &Trace, standard: LineStandard, timebase_u: f64) -
         .filter(|pair| pair[0].polarity == Polarity::Falling && SYNC_S.contains(&(pair[1].time_s - pair[0].time_s)))
         .map(|pair| pair[0].time_s)
         .collect();
-    if syncs.len() < LEAST_LINES {
+    if syncs.len() < LEAST_LINES || !is_even(&syncs) {
         return Ok(None);
     }
     let porches: Vec<f64> = syncs.iter().filter_map(|&at| porch_v(trace, at)).map(|porch| porch - tip_v).collect();
@@ -62,6 +64,14 @@ pub(crate) fn lines_in(trace: &Trace, standard: LineStandard, timebase_u: f64) -
         observed,
     };
     Ok(pulses.rate(standard.line_rate_hz(), timebase_u).ok().map(|rate| Lines { sync_v, rate }))
+}
+
+/// Whether most syncs follow each other at one distance: in the field's blanking, or in snow, they do not.
+fn is_even(syncs: &[f64]) -> bool {
+    let gaps: Vec<f64> = syncs.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let Ok(usual) = tapewright_sdk::measure::statistics::median(&gaps) else { return false };
+    let alike = gaps.iter().filter(|gap| (*gap / usual - 1.0).abs() < 0.02).count();
+    alike as f64 >= EVEN_SHARE * gaps.len() as f64
 }
 
 /// Mean of the front porch before a sync pulse; none: it lies before the record.
@@ -105,11 +115,20 @@ mod tests {
         }
     }
 
+    /// Lines of which every other, or every third, lacks its sync.
+    fn picture_with_holes() -> Trace {
+        let whole = picture(15_625.0, 0.7, 1.0);
+        let hole = |i: usize| matches!((i as f64 * 0.4 / 64.0) as usize % 5, 1 | 3 | 4);
+        let volts = whole.volts().iter().enumerate().map(|(i, v)| if hole(i) { 0.35 } else { *v });
+        Trace::from_volts(0.0, whole.dt_s(), volts.collect()).unwrap()
+    }
+
     #[test]
     fn what_is_no_video_has_no_lines() {
         let noise = (0..2500).map(|i| (i * 7919 % 101) as f32 / 101.0).collect();
         for (what, trace) in [
             ("noise", Trace::from_volts(0.0, 0.4e-6, noise).unwrap()),
+            ("lines with holes", picture_with_holes()),
             ("nothing", Trace::from_volts(0.0, 0.4e-6, vec![0.0; 2500]).unwrap()),
             ("nothing at all", Trace::from_volts(0.0, 0.4e-6, Vec::new()).unwrap()),
         ] {

@@ -20,10 +20,14 @@ const RECORD_S: f64 = 1.0;
 const POINTS: u32 = 2000;
 /// Some sixteen lines.
 const LINES_S: f64 = 1e-3;
+/// Tries of that.
+const LINE_TRIES: u32 = 4;
 /// How many triggers are waited for, and how long for each: dozens of frames.
 const TRIGGERS: u32 = 2;
 /// See [`TRIGGERS`].
 const TRIGGER_S: f64 = 1.5;
+/// Least steps of the converter that a signal must be able to span.
+const LEAST_STEPS: f64 = 20.0;
 /// Points of a capture that only shows that it was triggered.
 const TRIGGER_POINTS: u32 = 100;
 
@@ -106,13 +110,16 @@ impl Eyes {
     }
 
     fn seen(&self, mode: Mode, point: &Point, taken: &Records) -> Result<Look> {
-        match Kind::of(point) {
+        let look = match Kind::of(point) {
             Kind::Pulses(form) => self.pulses(taken, form),
             Kind::Carrier => self.carrier(mode, point, taken),
             Kind::Detected => greatest(&taken.records, |record| record.level_v(0.9)),
             Kind::Rail => greatest(&taken.records, |record| record.level_v(0.5)),
             Kind::Slow | Kind::Video => greatest(&taken.records, Record::swing_v),
-        }
+        }?;
+        let step_v = taken.records.iter().map(Record::step_v).fold(0.0, f64::max);
+        demand_fine(point, &look, expected_level_v(point, &self.subject), step_v)?;
+        Ok(look)
     }
 
     /// Level and rate of the record with the most pulses; without any, what the records span.
@@ -150,15 +157,13 @@ impl Eyes {
         Ok(look)
     }
 
-    /// A short record of some lines; it may lie in the field's blanking, so there is a second try.
+    /// Short records of some lines. One may lie in the field's blanking, or in a bar of snow: there are some tries.
     fn video(&self, point: &Point) -> Result<Look> {
         let mut look = Look::default();
-        for capture in Acquire::of(&[point.signal])
-            .span_s(LINES_S)
-            .least_points(POINTS.min(self.scope.greatest_points))
-            .count(LOOKS)
-            .take()?
-        {
+        for _ in 0..LINE_TRIES {
+            let request =
+                Acquire::of(&[point.signal]).span_s(LINES_S).least_points(POINTS.min(self.scope.greatest_points));
+            let capture = request.take_one()?;
             let record = Record::of(&capture, point.signal, LINES_S)?;
             let Record::Samples(trace) = &record else { continue };
             if let Some(lines) = lines_in(trace, self.subject.format.lines, capture.info.timebase_uncertainty)? {
@@ -188,6 +193,23 @@ impl Eyes {
             Err(unable) => return Err(unable),
         };
         Ok(Look { triggers: Some((came, TRIGGERS)), ..Look::default() })
+    }
+}
+
+/// Refuses a range on which neither what is seen nor what is expected spans enough steps: the signal could
+/// hide between them, and absence would be no more than coarseness.
+fn demand_fine(point: &Point, look: &Look, expected_v: Option<f64>, step_v: f64) -> Result<()> {
+    let seen_v = look.level.as_ref().map_or(0.0, |level| level.value.abs());
+    let least_v = LEAST_STEPS * step_v;
+    match expected_v {
+        Some(expected_v) if seen_v.max(expected_v) < least_v => {
+            let why = format!(
+                "{} on {}: a step of the converter is {step_v:.4} V, too coarse for the {expected_v:.4} V expected: choose a smaller range",
+                point.signal, point.channel
+            );
+            Err(Unable::new(UnableCode::TooFewSteps, why))
+        }
+        _ => Ok(()),
     }
 }
 

@@ -35,6 +35,14 @@ impl Record {
         Ok(record)
     }
 
+    /// Volts a step of the converter.
+    pub(crate) fn step_v(&self) -> f64 {
+        match self {
+            Self::Samples(trace) => trace.conversion().step_v,
+            Self::Pairs(pairs) => pairs.conversion().step_v,
+        }
+    }
+
     /// Pulses in it.
     pub(crate) fn pulses(&self, form: SignalForm) -> core::result::Result<Pulses, MeasureError> {
         match self {

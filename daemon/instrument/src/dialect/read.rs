@@ -66,7 +66,7 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
         let time = fields.one_of("timebase", &["seconds-a-division", "interval-s", "span-s"], None);
         (range, time)
     });
-    let data = section(root, "data", data);
+    let mut scaling = section(root, "data", data);
     let templates = section(root, "commands", commands);
     let mut variants = Vec::new();
     if let Some(table) = root.table("variant", false) {
@@ -80,6 +80,9 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
                 root.inside(&format!("variant.{name}"), inside, |fields| {
                     if let Some(table) = fields.table("inputs", false) {
                         inputs = fields.inside("inputs", table, self::inputs);
+                    }
+                    if let Some(table) = fields.table("data", false) {
+                        scaling = fields.inside("data", table, data);
                     }
                     if let Some(table) = fields.table("limits", false) {
                         limits = fields.inside("limits", table, |fields| Limits::read(fields, Some(&limits)));
@@ -104,14 +107,14 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
             Some(2) => TimebaseIs::Span,
             _ => TimebaseIs::SecondsADivision,
         },
-        preamble: data.preamble,
-        formula: data.formula,
-        signed: data.signed,
-        most_significant_first: data.most_significant_first,
-        format_code_8: i64::from(data.format_codes.0),
-        format_code_16: i64::from(data.format_codes.1),
-        type_code_peak: i64::from(data.type_code_peak),
-        peak_counts_values: data.peak_counts_values,
+        preamble: scaling.preamble,
+        formula: scaling.formula,
+        signed: scaling.signed,
+        most_significant_first: scaling.most_significant_first,
+        format_code_8: i64::from(scaling.format_codes.0),
+        format_code_16: i64::from(scaling.format_codes.1),
+        type_code_peak: i64::from(scaling.type_code_peak),
+        peak_counts_values: scaling.peak_counts_values,
         templates,
         variants,
         origin: Default::default(),
