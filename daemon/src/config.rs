@@ -128,8 +128,8 @@ impl Config {
     /// # Errors
     /// [`ConfigError`]: all faults of the values at once.
     pub fn read(path: &Path) -> Result<Self, ConfigError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| ConfigError::Read { path: path.to_owned(), source })?;
+        let text =
+            std::fs::read_to_string(path).map_err(|source| ConfigError::Read { path: path.to_owned(), source })?;
         let mut config: Self = toml::from_str(&text).map_err(|error| ConfigError::Parse {
             path: path.to_owned(),
             problem: error.to_string().trim_end().to_owned(),
@@ -174,7 +174,8 @@ impl Config {
             }
             faults.extend(bench.hookup.faults().into_iter().map(|fault| format!("bench `{name}`: {fault}")));
             if bench.hookup.points.is_empty() {
-                faults.push(format!("bench `{name}` has nothing hooked up: give [[bench.hookup.point]] for each probe"));
+                faults
+                    .push(format!("bench `{name}` has nothing hooked up: give [[bench.hookup.point]] for each probe"));
             }
             for (key, value) in [("settle-s", bench.settle_s), ("hands-clear-s", bench.hands_clear_s)] {
                 if !(0.0..=600.0).contains(&value) {
@@ -182,7 +183,8 @@ impl Config {
                 }
             }
             if let Some(relays) = &bench.relays {
-                faults.extend(relays.table.faults().into_iter().map(|fault| format!("bench `{name}`: relays: {fault}")));
+                faults
+                    .extend(relays.table.faults().into_iter().map(|fault| format!("bench `{name}`: relays: {fault}")));
             }
         }
         faults

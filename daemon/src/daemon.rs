@@ -37,7 +37,11 @@ impl Daemon {
     fn bench(&self, name: &str) -> Result<&Bench, ApiError> {
         self.benches.iter().find(|b| &*b.shared().name == name).ok_or_else(|| {
             let known: Vec<&str> = self.benches.iter().map(|b| &*b.shared().name).collect();
-            ApiError::new(ApiErrorKind::NotFound, format!("there is no bench `{name}`"), format!("benches: {}", known.join(", ")))
+            ApiError::new(
+                ApiErrorKind::NotFound,
+                format!("there is no bench `{name}`"),
+                format!("benches: {}", known.join(", ")),
+            )
         })
     }
 }
@@ -45,7 +49,9 @@ impl Daemon {
 fn refused(error: &RunError) -> ApiError {
     let text = crate::report::chain(error);
     match error {
-        RunError::Busy { .. } => ApiError::new(ApiErrorKind::Conflict, text, "wait for the run that is going on, or cancel it"),
+        RunError::Busy { .. } => {
+            ApiError::new(ApiErrorKind::Conflict, text, "wait for the run that is going on, or cancel it")
+        }
         RunError::Spec(_) | RunError::Sequence(_) | RunError::Library(_) => {
             ApiError::new(ApiErrorKind::Invalid, text, "correct the request and send it again")
         }
@@ -79,7 +85,11 @@ impl Api for Daemon {
     fn start_run<'a>(&'a self, bench: &'a str, request: Value) -> ApiFuture<'a, RunId> {
         Box::pin(async move {
             let spec: RunSpec = serde_json::from_value(request).map_err(|error| {
-                ApiError::new(ApiErrorKind::Invalid, format!("this is no run to start: {error}"), "see `tapewright run --help` for what a run needs")
+                ApiError::new(
+                    ApiErrorKind::Invalid,
+                    format!("this is no run to start: {error}"),
+                    "see `tapewright run --help` for what a run needs",
+                )
             })?;
             let (run, _) = self.bench(bench)?.start(spec).await.map_err(|e| refused(&e))?;
             run.parse().map_err(|e| ApiError::internal(&e))
@@ -89,7 +99,11 @@ impl Api for Daemon {
     fn run<'a>(&'a self, run: &'a RunId) -> ApiFuture<'a, Value> {
         Box::pin(async move {
             let reading = self.data.read_run(run).await.map_err(|error| {
-                ApiError::new(ApiErrorKind::NotFound, crate::report::chain(&error), "list the runs with `tapewright runs`")
+                ApiError::new(
+                    ApiErrorKind::NotFound,
+                    crate::report::chain(&error),
+                    "list the runs with `tapewright runs`",
+                )
             })?;
             let report = RunReport::from_journal(run.as_str(), &reading).map_err(|e| ApiError::internal(&e))?;
             wire(&report)
@@ -126,7 +140,11 @@ impl Api for Daemon {
             if self.benches.iter().any(|b| b.cancel(run.as_str())) {
                 return Ok(());
             }
-            Err(ApiError::new(ApiErrorKind::Conflict, format!("{run} is not running"), "list the benches to see what runs"))
+            Err(ApiError::new(
+                ApiErrorKind::Conflict,
+                format!("{run} is not running"),
+                "list the benches to see what runs",
+            ))
         })
     }
 

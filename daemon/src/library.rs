@@ -6,7 +6,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tapewright_clock::Clock;
-use tapewright_host::{Cancel, CaptureStore, Engine, Limits, Log, Permission, Procedure, Run, RunError, Services, Setting, Value, Verdict};
+use tapewright_host::{
+    Cancel, CaptureStore, Engine, Limits, Log, Permission, Procedure, Run, RunError, Services, Setting, Value, Verdict,
+};
 use tokio::sync::Mutex;
 
 /// Why a procedure cannot be had.
@@ -109,10 +111,8 @@ impl Library {
         if let Some(there) = loaded.get(name) {
             return Ok(Arc::clone(there));
         }
-        let unknown = || LibraryError::Unknown {
-            name: name.to_owned(),
-            known: self.names().collect::<Vec<_>>().join(", "),
-        };
+        let unknown =
+            || LibraryError::Unknown { name: name.to_owned(), known: self.names().collect::<Vec<_>>().join(", ") };
         let procedure = match self.sources.get(name).ok_or_else(unknown)? {
             Source::Shipped(bytes) => self.load(name, bytes).await?,
             Source::File(path) => self.load_file(path).await?,

@@ -96,8 +96,7 @@ pub fn find(name: &str) -> Result<Sequence, SequenceError> {
         let known = shipped_names().collect::<Vec<_>>().join(", ");
         return Err(SequenceError::Unknown { name: name.to_owned(), known });
     }
-    let text =
-        std::fs::read_to_string(name).map_err(|source| SequenceError::Read { path: name.to_owned(), source })?;
+    let text = std::fs::read_to_string(name).map_err(|source| SequenceError::Read { path: name.to_owned(), source })?;
     parse(name, &text)
 }
 

@@ -114,17 +114,19 @@ fn channel_label(label: &str, dialect: &Dialect) -> Option<String> {
 #[must_use]
 pub fn keys(scenario: &Scenario) -> TransportTable {
     let machine = &scenario.machine;
-    let to_speed = machine.capstan.run_up_s + 6.0 * machine.capstan.lock_tau_s;
-    let threading = machine.transport.threading_s + machine.drum.spin_up_s + 6.0 * machine.drum.lock_tau_s;
-    let key = |relay: u32, settle_s: f64| Key { relays: vec![relay], settle_s, via: None, again: false, lands_in: None };
-    let still = machine.transport.still_stop_s + 6.0 * machine.drum.lock_tau_s;
+    // After eight time constants a servo is within a two-thousandth of where it goes.
+    let to_speed = machine.capstan.run_up_s + 8.0 * machine.capstan.lock_tau_s;
+    let threading = machine.transport.threading_s + machine.drum.spin_up_s + 8.0 * machine.drum.lock_tau_s;
+    let key =
+        |relay: u32, settle_s: f64| Key { relays: vec![relay], settle_s, via: None, again: false, lands_in: None };
+    let still = machine.transport.still_stop_s + 8.0 * machine.drum.lock_tau_s;
     let keys = BTreeMap::from([
-        (Mode::Stop, key(1, machine.transport.threading_s + 0.5)),
+        (Mode::Stop, key(1, machine.transport.threading_s + 0.3)),
         (Mode::Play, key(2, threading + to_speed)),
         (Mode::Still, Key { via: Some(Mode::Play), ..key(3, still) }),
         (Mode::Advance, Key { via: Some(Mode::Still), again: true, lands_in: Some(Mode::Still), ..key(4, still) }),
-        (Mode::Cue, Key { via: Some(Mode::Play), ..key(5, to_speed + 6.0 * machine.drum.lock_tau_s) }),
-        (Mode::Review, Key { via: Some(Mode::Play), ..key(6, to_speed + 6.0 * machine.drum.lock_tau_s) }),
+        (Mode::Cue, Key { via: Some(Mode::Play), ..key(5, to_speed + 8.0 * machine.drum.lock_tau_s) }),
+        (Mode::Review, Key { via: Some(Mode::Play), ..key(6, to_speed + 8.0 * machine.drum.lock_tau_s) }),
         (Mode::FastForward, key(7, 2.0)),
         (Mode::Rewind, key(8, 2.0)),
         (Mode::Record, key(9, threading + to_speed)),

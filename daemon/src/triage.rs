@@ -63,7 +63,9 @@ pub fn conclude(faults: &[Fault], findings: &[Finding], whole: Outcome, why_not:
         return Conclusion { faults: names, text: first.says.clone(), next: first.next.clone() };
     }
     let (text, next) = match whole {
-        Outcome::Pass => ("Nothing wrong was found.".to_owned(), "Go on with the next tape or the next sequence.".to_owned()),
+        Outcome::Pass => {
+            ("Nothing wrong was found.".to_owned(), "Go on with the next tape or the next sequence.".to_owned())
+        }
         Outcome::Marginal => (
             "Nothing is beyond its reject limit, but not all is surely good.".to_owned(),
             "Look at the marginal measurements; clean and measure again.".to_owned(),
@@ -73,7 +75,10 @@ pub fn conclude(faults: &[Fault], findings: &[Finding], whole: Outcome, why_not:
             "Measure again with more frames or a longer record.".to_owned(),
         ),
         Outcome::Unable => (
-            format!("Not everything could be measured: {}", why_not.first().map_or("see the procedures", String::as_str)),
+            format!(
+                "Not everything could be measured: {}",
+                why_not.first().map_or("see the procedures", String::as_str)
+            ),
             "Do what the message says, then run again.".to_owned(),
         ),
         Outcome::Fail => (

@@ -88,13 +88,29 @@ const FAULTS: &[Fault] = &[
     fault("head amplifier dead", &["rf-lost"], "fault preamp-dead"),
     Fault { range: (0.1, 0.45), ..fault("head A weak", &["head-a-weak"], "fault head-a-gain {}") },
     Fault { range: (0.1, 0.45), ..fault("head B weak", &["head-b-weak"], "fault head-b-gain {}") },
-    Fault { range: (32.0, 44.0), tape: Some(TapeKind::Alignment), ..fault("exit guide off", &["exit-guide"], "fault exit-guide {}") },
-    Fault { range: (32.0, 44.0), tape: Some(TapeKind::Alignment), ..fault("entrance guide off", &["entrance-guide"], "fault entrance-guide {}") },
-    Fault { range: (32.0, 44.0), tape: Some(TapeKind::Other), ..fault("bent path, other tape", &["machine-or-tape"], "fault exit-guide {}") },
+    Fault {
+        range: (32.0, 44.0),
+        tape: Some(TapeKind::Alignment),
+        ..fault("exit guide off", &["exit-guide"], "fault exit-guide {}")
+    },
+    Fault {
+        range: (32.0, 44.0),
+        tape: Some(TapeKind::Alignment),
+        ..fault("entrance guide off", &["entrance-guide"], "fault entrance-guide {}")
+    },
+    Fault {
+        range: (32.0, 44.0),
+        tape: Some(TapeKind::Other),
+        ..fault("bent path, other tape", &["machine-or-tape"], "fault exit-guide {}")
+    },
     Fault { range: (0.004, 0.012), ..fault("capstan runs free", &["tape-slip"], "fault capstan-free {}") },
     Fault { range: (0.45, 0.8), ..fault("tracking hunts", &["tracking-hunts"], "fault hunting {}") },
     fault("head switch lost", &["head-switch-lost"], "fault head-switch-dead"),
-    Fault { range: (0.025, 0.06), large: true, ..fault("drum off speed", &["drum-off-speed"], "fault drum-unlocked {}") },
+    Fault {
+        range: (0.025, 0.06),
+        large: true,
+        ..fault("drum off speed", &["drum-off-speed"], "fault drum-unlocked {}")
+    },
     Fault { range: (0.45, 0.55), ..fault("wrong tape speed", &["wrong-tape-speed"], "fault wrong-tape-speed {}") },
     Fault { range: (0.15, 0.35), ..fault("control pulses weak", &["control-track-weak"], "fault control-weak {}") },
 ];
@@ -116,14 +132,19 @@ pub fn draw(seed: u64, number: u64) -> Case {
     let noise = level_v * random.between(0.008, 0.03);
     let _ = writeln!(text, "[machine.rf]\nlevel_v = {level_v}\nnoise_v = {noise}");
     let (gain_a, gain_b) = (random.between(0.9, 1.05), random.between(0.9, 1.05));
-    let gain_b = if near_a_limit && random.chance(0.5) { gain_a * 10_f64.powf(-random.between(1.0, 3.5) / 20.0) } else { gain_b };
+    let gain_b = if near_a_limit && random.chance(0.5) {
+        gain_a * 10_f64.powf(-random.between(1.0, 3.5) / 20.0)
+    } else {
+        gain_b
+    };
     let _ = writeln!(text, "[machine.head_a]\ngain = {gain_a}\n[machine.head_b]\ngain = {gain_b}");
     if near_a_limit && random.chance(0.7) {
         // With a head as wide as the track the exit loses about its share of the pitch.
         let pitch_um = if format == "vhs-525-sp" { 57.9 } else { 48.6 };
         let (entrance, exit) = if random.chance(0.5) { (0.0, 1.0) } else { (1.0, 0.0) };
         let error_um = pitch_um * random.between(0.1, 0.55);
-        let _ = writeln!(text, "[machine.guides]\nentrance_um = {}\nexit_um = {}", entrance * error_um, exit * error_um);
+        let _ =
+            writeln!(text, "[machine.guides]\nentrance_um = {}\nexit_um = {}", entrance * error_um, exit * error_um);
     }
     let jitter_s = random.between(1e-6, 20e-6);
     let missing = if near_a_limit && random.chance(0.4) { random.between(0.0, 0.08) } else { 0.0 };
@@ -153,7 +174,14 @@ pub fn draw(seed: u64, number: u64) -> Case {
         "[[stage]]\ntitle = \"as it stands\"\ndo = [{}]\ntape = \"in\"\ndeclares = [\"scrap-tape-ran-safely\"]",
         commands.join(", ")
     );
-    Case { number, fault: if near_a_limit { "near a limit" } else { fault.name }, right: fault.right, scope: model, scenario: text, tape }
+    Case {
+        number,
+        fault: if near_a_limit { "near a limit" } else { fault.name },
+        right: fault.right,
+        scope: model,
+        scenario: text,
+        tape,
+    }
 }
 
 impl Case {

@@ -31,7 +31,9 @@ fn span<'a>(windows: impl Iterator<Item = &'a Window>) -> Option<(f64, f64)> {
 #[must_use]
 pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
     let mut all = BTreeMap::new();
-    let of = |procedure: &'static str, mode: Mode| windows.iter().filter(move |w| w.procedure == procedure && w.mode == mode);
+    let of = |procedure: &'static str, mode: Mode| {
+        windows.iter().filter(move |w| w.procedure == procedure && w.mode == mode)
+    };
     if let Some((from, to)) = span(of("envelope", Mode::Play).filter(|w| w.triggered))
         && let Some(truth) = machine.curve_truth(from, to)
     {

@@ -74,7 +74,7 @@ pub struct WallTime(pub i64);
 
 #[derive(Clone)]
 enum Kind {
-    Real { origin: std::time::Instant },
+    Real { origin: std::time::Instant, pace: u32 },
     Virtual(Arc<Timeline>),
 }
 
@@ -92,9 +92,16 @@ impl fmt::Debug for Clock {
 impl Clock {
     /// A clock that follows the system.
     #[must_use]
-    #[expect(clippy::disallowed_methods, reason = "the one place that asks the system for the time")]
     pub fn real() -> Self {
-        Self(Kind::Real { origin: std::time::Instant::now() })
+        Self::real_at_pace(1)
+    }
+
+    /// A clock that follows the system, so many times as fast: for demonstrations on a simulated bench,
+    /// where everybody shares it. A pace of 0 counts as 1. Wall time is not hurried.
+    #[must_use]
+    #[expect(clippy::disallowed_methods, reason = "the one place that asks the system for the time")]
+    pub fn real_at_pace(pace: u32) -> Self {
+        Self(Kind::Real { origin: std::time::Instant::now(), pace: pace.max(1) })
     }
 
     /// A clock whose time jumps when everything waits, starting at the given wall time.
@@ -113,8 +120,9 @@ impl Clock {
     #[must_use]
     pub fn now(&self) -> Instant {
         match &self.0 {
-            Kind::Real { origin } => {
-                Instant(u64::try_from(origin.elapsed().as_nanos()).unwrap_or(u64::MAX))
+            Kind::Real { origin, pace } => {
+                let hurried = origin.elapsed().as_nanos() * u128::from(*pace);
+                Instant(u64::try_from(hurried).unwrap_or(u64::MAX))
             }
             Kind::Virtual(line) => line.now(),
         }
@@ -137,8 +145,8 @@ impl Clock {
     #[expect(clippy::disallowed_methods, reason = "the one place that asks the system for the time")]
     pub async fn sleep_until(&self, until: Instant) {
         match &self.0 {
-            Kind::Real { .. } => {
-                let left = until.since(self.now());
+            Kind::Real { pace, .. } => {
+                let left = until.since(self.now()) / *pace;
                 if !left.is_zero() {
                     tokio::time::sleep(left).await;
                 }
@@ -176,8 +184,8 @@ impl Clock {
     /// clock it returns at once.
     #[expect(clippy::disallowed_methods, reason = "the one place that asks the system for the time")]
     pub fn block(&self, duration: Duration) {
-        if !self.is_virtual() {
-            std::thread::sleep(duration);
+        if let Kind::Real { pace, .. } = &self.0 {
+            std::thread::sleep(duration / *pace);
         }
     }
 }

@@ -134,8 +134,7 @@ pub async fn connect(config: &BenchConfig, clock: &Clock) -> Result<Parts, OpenE
 
 async fn open(bench: &str, of: &'static str, address: &str, clock: &Clock) -> Result<Box<dyn Link>, OpenError> {
     let bench = bench.to_owned();
-    let parsed: Address =
-        address.parse().map_err(|source| OpenError::Address { bench: bench.clone(), of, source })?;
+    let parsed: Address = address.parse().map_err(|source| OpenError::Address { bench: bench.clone(), of, source })?;
     let address = address.to_owned();
     link::connect(&parsed, clock).await.map_err(|source| OpenError::Link { bench, of, address, source })
 }
@@ -169,8 +168,7 @@ impl Bench {
             }
             None => Keys::Operator { settle: parts.settle },
         };
-        let transport =
-            TransportHandle::spawn(keys, clock.clone(), events.clone(), prompts.clone(), parts.hands_clear);
+        let transport = TransportHandle::spawn(keys, clock.clone(), events.clone(), prompts.clone(), parts.hands_clear);
         let hookup = Arc::new(parts.hookup);
         let scope = Scope::open(parts.scope, parts.dialect, clock.clone())
             .await

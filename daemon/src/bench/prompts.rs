@@ -72,7 +72,9 @@ pub struct OpenPrompt {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum AnswerError {
     /// No such prompt is open.
-    #[error("prompt `{id}` is not open: it was answered, ran out, or never was; list the open ones and answer one of them")]
+    #[error(
+        "prompt `{id}` is not open: it was answered, ran out, or never was; list the open ones and answer one of them"
+    )]
     NotOpen {
         /// What was answered.
         id: String,

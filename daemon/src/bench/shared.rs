@@ -51,7 +51,10 @@ impl Shared {
             }
             Some(Err(_)) | None => {
                 self.events.push(BenchEvent::Unanswered { prompt: id });
-                let text = format!("nobody answered `{name}` within {} s: run it attended, or answer over HTTP", deadline.as_secs());
+                let text = format!(
+                    "nobody answered `{name}` within {} s: run it attended, or answer over HTTP",
+                    deadline.as_secs()
+                );
                 Err(unattended(text))
             }
         }

@@ -252,7 +252,8 @@ impl Task {
         }
         self.set_mode(Mode::Record);
         let stop = Arc::clone(&self.stop);
-        let stopped = self.asking.clock.deadline(self.asking.clock.now() + lasting, stop.asked.notified()).await.is_some();
+        let stopped =
+            self.asking.clock.deadline(self.asking.clock.now() + lasting, stop.asked.notified()).await.is_some();
         self.go(Mode::Stop).await?;
         if stopped { Err(KeysError::StopCame { mode: Mode::Record }) } else { Ok(()) }
     }

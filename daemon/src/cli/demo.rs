@@ -75,9 +75,9 @@ impl Terminal {
 }
 
 impl Audience for Terminal {
-    fn begins(&mut self, title: &str, port: &str, instrument: &str, records: &Path) {
+    fn begins(&mut self, title: &str, port: &str, pace: u32, instrument: &str, records: &Path) {
         self.tell(&format!(
-            "{title}\n  scope    {instrument}\n  port     {port}\n  records  {}\n",
+            "{title}\n  scope    {instrument} (simulated)\n  port     {port}\n  clock    {pace} times as fast as the wall\n  records  {}\n",
             records.display()
         ));
     }
@@ -104,7 +104,9 @@ pub(crate) fn line_of(event: &BenchEvent) -> Option<String> {
         BenchEvent::StepSkipped { procedure, because, .. } => format!("        {procedure} left out: {because}"),
         BenchEvent::Progress { share, doing, .. } => format!("        {:>3.0} %  {doing}", share * 100.0),
         BenchEvent::ModeAsked { mode } => format!("        hands clear: going to {mode}"),
-        BenchEvent::Prompted { prompt } => format!("        asked: {}", first_line(&prompt.question.text)),
+        BenchEvent::Prompted { prompt } => {
+            text::wrapped("        ", &format!("asked: {}", first_line(&prompt.question.text)))
+        }
         BenchEvent::Answered { answer, .. } => format!("        answered: {answer}"),
         BenchEvent::Unanswered { prompt } => format!("        nobody answered {prompt}"),
         BenchEvent::ProcedureEnded { procedure, outcome, .. } => format!("        {procedure}: {outcome}"),

@@ -35,7 +35,12 @@ pub(crate) fn run(command: DialectCommand) -> Exit {
                     "file": file, "name": dialect.name, "variants": dialect.variants(), "faults": [],
                 }));
             } else {
-                out::data(&format!("{}: dialect `{}` is right; variants: {}", file.display(), dialect.name, dialect.variants().join(", ")));
+                out::data(&format!(
+                    "{}: dialect `{}` is right; variants: {}",
+                    file.display(),
+                    dialect.name,
+                    dialect.variants().join(", ")
+                ));
             }
             Exit::Done
         }

@@ -5,7 +5,8 @@ use std::io::Write;
 /// Prints data. A closed pipe is no error: whoever reads has seen enough.
 pub(crate) fn data(text: &str) {
     let mut out = std::io::stdout().lock();
-    let _ = out.write_all(text.as_bytes()).and_then(|()| if text.ends_with('\n') { Ok(()) } else { out.write_all(b"\n") });
+    let _ =
+        out.write_all(text.as_bytes()).and_then(|()| if text.ends_with('\n') { Ok(()) } else { out.write_all(b"\n") });
     let _ = out.flush();
 }
 

@@ -2,8 +2,8 @@
 
 use super::exit::Exit;
 use super::out;
-use crate::report::text;
 use crate::library::{Library, LibraryError, Loaded};
+use crate::report::text;
 use clap::Subcommand;
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -104,7 +104,8 @@ fn page(loaded: &Loaded) -> String {
     let _ = writeln!(page, "    used where hooked up: {}", list(d.uses.iter().map(ToString::to_string).collect()));
     let _ = writeln!(page, "Modes\n    {}", list(d.modes.iter().map(ToString::to_string).collect()));
     let _ = writeln!(page, "Duration\n    about {:.0} s on a modest bench", d.duration_s);
-    let _ = writeln!(page, "May use\n    {}\n", list(loaded.permissions().iter().map(|p| p.as_str().to_owned()).collect()));
+    let _ =
+        writeln!(page, "May use\n    {}\n", list(loaded.permissions().iter().map(|p| p.as_str().to_owned()).collect()));
     let _ = writeln!(page, "Settings and limits");
     for p in &d.parameters {
         let default = match &p.default {

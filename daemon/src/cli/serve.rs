@@ -79,7 +79,11 @@ async fn serving(path: &Path) -> Result<(), ServeError> {
         names: Vec::new(),
     };
     let server = Server::bind(&options, Arc::clone(&daemon) as Arc<dyn crate::http::Api>).await?;
-    out::say(&format!("listening on http://{}/v1, token in {}; Ctrl-C ends", server.address(), options.token_file.display()));
+    out::say(&format!(
+        "listening on http://{}/v1, token in {}; Ctrl-C ends",
+        server.address(),
+        options.token_file.display()
+    ));
     let (heard, signal) = tokio::sync::oneshot::channel();
     let watching = tokio::spawn(async move {
         let done = tokio::signal::ctrl_c().await;
@@ -162,7 +166,9 @@ async fn checked(name: Option<&str>, path: &Path, json: bool) -> Result<bool, Se
         for p in &check.points {
             let line = match &p.seen {
                 Ok(None) => "can only trigger: it gives no samples".to_owned(),
-                Ok(Some(seen)) => format!("{:.4} V to {:.4} V, {:.0} steps of the converter", seen.low_v, seen.high_v, seen.steps),
+                Ok(Some(seen)) => {
+                    format!("{:.4} V to {:.4} V, {:.0} steps of the converter", seen.low_v, seen.high_v, seen.steps)
+                }
                 Err(error) => format!("error: {}", crate::report::chain(error)),
             };
             out::data(&format!("  {:<14} {:<10} {line}", p.signal, p.channel));

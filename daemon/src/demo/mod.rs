@@ -26,6 +26,10 @@ use tapewright_instrument::{Address, Link, link};
 /// The shipped case: deck `VC-07` of the archive.
 pub const VC_07: &str = include_str!("../../../sim-instrument/scenarios/vc-07.toml");
 
+/// How many times as fast as the wall the demonstration's clock runs: bench, machine and daemon share it.
+/// A case of a minute and a half is then seen in half a minute.
+const PACE: u32 = 3;
+
 /// Baud rate of the demonstration's serial ports.
 const BAUD: u32 = 921_600;
 
@@ -71,7 +75,7 @@ pub enum DemoError {
     Dialect(#[from] tapewright_instrument::dialect::DialectError),
     /// The bench could not be opened.
     #[error(transparent)]
-    Open(#[from] OpenError),
+    Open(#[from] Box<OpenError>),
     /// The records could not be kept.
     #[error(transparent)]
     Records(#[from] RecordsError),
@@ -89,7 +93,7 @@ pub enum DemoError {
 /// What the demonstration tells while it plays.
 pub trait Audience {
     /// The bench stands: where its port is, and where the records lie.
-    fn begins(&mut self, title: &str, port: &str, instrument: &str, records: &Path);
+    fn begins(&mut self, title: &str, port: &str, pace: u32, instrument: &str, records: &Path);
     /// A stage begins.
     fn stage(&mut self, number: usize, stage: &Stage, tape: &str);
     /// Something happened on the bench.
@@ -116,7 +120,7 @@ pub async fn play(
         return Err(DemoError::NoStage);
     }
     let scenario = Arc::new(scenario);
-    let clock = Clock::real();
+    let clock = Clock::real_at_pace(PACE);
     let sim = scenario.bench()?;
     let scope_pty = serve_pty(sim.scope_port(), clock.clone())?;
     let relay_pty = serve_pty(sim.relay_port(), clock.clone())?;
@@ -132,9 +136,9 @@ pub async fn play(
     };
     let data = DataFolder::open(records, clock.clone()).await?;
     let library = Arc::new(Library::open(&[])?);
-    let bench = Bench::open(parts, clock, data.clone(), library).await?;
+    let bench = Bench::open(parts, clock, data.clone(), library).await.map_err(Box::new)?;
     let port = format!("serial://{}?baud={BAUD}", scope_pty.path().display());
-    audience.begins(&scenario.title, &port, bench.shared().scope.identity(), records);
+    audience.begins(&scenario.title, &port, PACE, bench.shared().scope.identity(), records);
     let job = data
         .start_job(JobOpened {
             machine: scenario.machine.name.clone(),
@@ -182,10 +186,11 @@ fn prepare(
     }
     operator.begin(stage);
     let tape_name = stage.tape.clone().or_else(|| scenario.machine.tape.clone()).unwrap_or_default();
-    let tape = scenario.machine.tapes.get(&tape_name).ok_or_else(|| DemoError::NoTape {
-        stage: stage.title.clone(),
-        tape: tape_name.clone(),
-    })?;
+    let tape = scenario
+        .machine
+        .tapes
+        .get(&tape_name)
+        .ok_or_else(|| DemoError::NoTape { stage: stage.title.clone(), tape: tape_name.clone() })?;
     Ok(RunSpec {
         sequence: stage.sequence.clone().unwrap_or_else(|| "first-look".to_owned()),
         machine: scenario.machine.name.clone(),

@@ -49,9 +49,9 @@ pub fn draw(curves: &[Curve<'_>], unit: &str, ends: (&str, &str)) -> String {
         } else {
             String::new()
         };
-        let cells = panels.iter().map(|(_, columns)| {
-            columns.iter().map(|&h| STEPS[h.saturating_sub(row * 8).min(8)]).collect::<String>()
-        });
+        let cells = panels
+            .iter()
+            .map(|(_, columns)| columns.iter().map(|&h| STEPS[h.saturating_sub(row * 8).min(8)]).collect::<String>());
         line(&mut out, &label, margin, cells);
     }
     let feet = panels.iter().map(|(_, columns)| {
@@ -81,7 +81,11 @@ fn heights(values: &[f64], top: f64) -> Vec<usize> {
             let (from, to) = (c * values.len() / columns, ((c + 1) * values.len()).div_ceil(columns));
             let part = values.get(from..to.max(from + 1).min(values.len())).unwrap_or_default();
             let mean = part.iter().sum::<f64>() / part.len().max(1) as f64;
-            if mean.is_finite() && mean > 0.0 && top > 0.0 { (mean / top * (ROWS * 8) as f64).round() as usize } else { 0 }
+            if mean.is_finite() && mean > 0.0 && top > 0.0 {
+                (mean / top * (ROWS * 8) as f64).round() as usize
+            } else {
+                0
+            }
         })
         .collect()
 }

@@ -150,7 +150,11 @@ impl ProcedureReport {
             findings: verdict.findings.iter().map(|f| f.finding).collect(),
             seen: verdict.findings.into_iter().map(|f| f.seen).collect(),
             measurements: verdict.measurements.into_iter().map(Into::into).collect(),
-            unable: verdict.unables.into_iter().map(|u| UnableReport { what: u.what, code: u.code, why: u.why }).collect(),
+            unable: verdict
+                .unables
+                .into_iter()
+                .map(|u| UnableReport { what: u.what, code: u.code, why: u.why })
+                .collect(),
             advice: verdict.advice,
             notes: verdict.notes,
             figures: verdict.figures,

@@ -145,12 +145,18 @@ fn digits(value: f64, width: f64) -> String {
     format!("{value:.*}", places as usize)
 }
 
+/// A limit without digits that say nothing: six significant ones at the most.
+fn short(value: f64) -> String {
+    let scale = 10_f64.powf(5.0 - value.abs().max(1e-12).log10().floor());
+    ((value * scale).round() / scale).to_string()
+}
+
 /// A range that is inside, in words.
 fn range(limit: &Limit, unit: &str) -> String {
     match (limit.at_least, limit.at_most) {
-        (Some(low), Some(high)) => format!("{low} to {}", with_unit(&high.to_string(), unit)),
-        (Some(low), None) => format!("at least {}", with_unit(&low.to_string(), unit)),
-        (None, Some(high)) => format!("at most {}", with_unit(&high.to_string(), unit)),
+        (Some(low), Some(high)) => format!("{} to {}", short(low), with_unit(&short(high), unit)),
+        (Some(low), None) => format!("at least {}", with_unit(&short(low), unit)),
+        (None, Some(high)) => format!("at most {}", with_unit(&short(high), unit)),
         (None, None) => "any".to_owned(),
     }
 }
@@ -158,11 +164,19 @@ fn range(limit: &Limit, unit: &str) -> String {
 /// What lies beyond a range, in words.
 fn beyond(limit: &Limit, unit: &str) -> String {
     match (limit.at_least, limit.at_most) {
-        (Some(low), Some(high)) => format!("outside {low} to {}", with_unit(&high.to_string(), unit)),
-        (Some(low), None) => format!("under {}", with_unit(&low.to_string(), unit)),
-        (None, Some(high)) => format!("over {}", with_unit(&high.to_string(), unit)),
+        (Some(low), Some(high)) => format!("outside {} to {}", short(low), with_unit(&short(high), unit)),
+        (Some(low), None) => format!("under {}", with_unit(&short(low), unit)),
+        (None, Some(high)) => format!("over {}", with_unit(&short(high), unit)),
         (None, None) => "never".to_owned(),
     }
+}
+
+/// Text wrapped to the width of a page, further lines indented by two more.
+#[must_use]
+pub fn wrapped(indent: &str, text: &str) -> String {
+    let mut out = String::new();
+    wrap(&mut out, indent, text);
+    out.trim_end().to_owned()
 }
 
 /// Columns of text before it is wrapped.

@@ -11,7 +11,7 @@ pub mod spec;
 use crate::bench::events::BenchEvent;
 use crate::bench::prompts::{Action, Question};
 use crate::bench::shared::Shared;
-use crate::library::{Library, Loaded, LibraryError};
+use crate::library::{Library, LibraryError, Loaded};
 use crate::records::{
     CautionAcknowledged, DataFolder, FindingRecord, JobEvent, JobId, Journal, MeasurementRecord, Note,
     ProcedureStarted, ProcedureVerdict, RecordsError, RunClosed, RunEvent, RunOpened, ScrapTapeRan, UnableRecord,
@@ -51,10 +51,14 @@ pub enum RunError {
     #[error("the run's records could not be kept")]
     Records(#[from] RecordsError),
     /// The cautions were not acknowledged.
-    #[error("the cautions were not acknowledged: read them and answer `{YES}`, or give --acknowledge for unattended use")]
+    #[error(
+        "the cautions were not acknowledged: read them and answer `{YES}`, or give --acknowledge for unattended use"
+    )]
     NotAcknowledged,
     /// An alignment tape may not go in.
-    #[error("no alignment tape yet: {0}; play a scrap tape through the machine first, look at it, and say how it came out")]
+    #[error(
+        "no alignment tape yet: {0}; play a scrap tape through the machine first, look at it, and say how it came out"
+    )]
     NoAlignmentTape(String),
     /// The bench is in use.
     #[error("bench `{bench}` is running {run}: wait for it, or cancel it")]
@@ -213,7 +217,10 @@ impl Prepared {
             let by = if self.spec.acknowledge { "beforehand, for unattended use" } else { "operator" };
             if !self.spec.acknowledge {
                 let text = cautions.iter().map(|c| c.text()).collect::<Vec<_>>().join("\n");
-                self.ask_yes("cautions", text, Action::ReadCautions).await.then_some(()).ok_or(RunError::NotAcknowledged)?;
+                self.ask_yes("cautions", text, Action::ReadCautions)
+                    .await
+                    .then_some(())
+                    .ok_or(RunError::NotAcknowledged)?;
             }
             for caution in &cautions {
                 let caution = caution.to_string();
@@ -314,7 +321,10 @@ impl Prepared {
     async fn stop_and_verify(&self) {
         let bench = &self.runner.bench;
         if let Err(error) = bench.transport.go(Mode::Stop).await {
-            let text = format!("ALARM: stopping the transport failed: {}; stop the machine by hand", crate::report::chain(&error));
+            let text = format!(
+                "ALARM: stopping the transport failed: {}; stop the machine by hand",
+                crate::report::chain(&error)
+            );
             bench.events.push(BenchEvent::Trouble { text });
             return;
         }
@@ -329,7 +339,9 @@ impl Prepared {
                 .map(|(low, high)| high - low)
                 .fold(0.0, f64::max);
             if seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v {
-                let text = format!("ALARM: the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand");
+                let text = format!(
+                    "ALARM: the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand"
+                );
                 bench.events.push(BenchEvent::Trouble { text });
             }
         }
@@ -429,4 +441,3 @@ fn record_of(place: u32, name: &str, verdict: &Verdict) -> ProcedureVerdict {
 fn json(value: &impl serde::Serialize) -> serde_json::Value {
     serde_json::to_value(value).unwrap_or_default()
 }
-

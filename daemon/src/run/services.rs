@@ -85,7 +85,11 @@ impl Services for BenchServices {
             }
             let grant = RecordGrant::for_scratch_tape(&self.subject.tape_name);
             let lasting = Duration::try_from_secs_f64(seconds).unwrap_or_default();
-            self.bench.transport.record(grant, lasting).await.map_err(|error| Self::told(error.code(), crate::report::chain(&error)))
+            self.bench
+                .transport
+                .record(grant, lasting)
+                .await
+                .map_err(|error| Self::told(error.code(), crate::report::chain(&error)))
         })
     }
 

@@ -124,14 +124,14 @@ impl Settings {
     #[must_use]
     pub fn at_least(&self, good: &Number, reject: &Number) -> Limits {
         let floor = |parameter| Limit { at_least: Some(self.number(parameter)), at_most: None };
-        Limits { good: floor(good), reject: floor(reject), source: self.sources(&[good, reject]) }
+        Limits { good: floor(good), reject: floor(reject), source: self.sources([good, reject]) }
     }
 
     /// Limits of a quantity that is good when small.
     #[must_use]
     pub fn at_most(&self, good: &Number, reject: &Number) -> Limits {
         let ceiling = |parameter| Limit { at_least: None, at_most: Some(self.number(parameter)) };
-        Limits { good: ceiling(good), reject: ceiling(reject), source: self.sources(&[good, reject]) }
+        Limits { good: ceiling(good), reject: ceiling(reject), source: self.sources([good, reject]) }
     }
 
     /// Limits of a quantity that is good near `centre`: within so much on either side, in its unit.
@@ -141,13 +141,12 @@ impl Settings {
             let half = self.number(parameter);
             Limit { at_least: Some(centre - half), at_most: Some(centre + half) }
         };
-        Limits { good: band(good), reject: band(reject), source: self.sources(&[good, reject]) }
+        Limits { good: band(good), reject: band(reject), source: self.sources([good, reject]) }
     }
 
-    fn sources(&self, parameters: &[&Number]) -> String {
-        let mut sources: Vec<&str> = parameters.iter().map(|p| self.source(p.name)).collect();
-        sources.dedup();
-        sources.join("; ")
+    fn sources(&self, parameters: [&Number; 2]) -> String {
+        let [good, reject] = parameters.map(|p| self.source(p.name));
+        if good == reject { good.to_owned() } else { format!("good: {good}; reject: {reject}") }
     }
 
     fn find(&self, name: &str) -> &entry::Setting {

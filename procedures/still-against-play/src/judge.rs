@@ -129,7 +129,7 @@ fn of_lock(lock: &Lock, seen: &Play, settings: &Settings, report: &mut Report) {
         Kind::Wanders => "the tape goes to and fro against the drum",
     };
     report.note(&format!(
-        "Over {:.1} s the control pulses' delay to the head switch moves by {:.1} ms: {said}.",
+        "Over {:.1} s the control pulses' delay to the head switch moves by no more than {:.1} ms, the step of the record included: {said}.",
         lock.observed_s, lock.excursion_ms
     ));
     let wander = Measured::new("tracking-wander", Unit::One, &lock.wander);

@@ -76,7 +76,11 @@ impl Machine {
         let at = |piece: f64| stretch.edge_s + piece / PIECES / stretch.rate_hz;
         let (from_s, to_s) = (at(piece).max(stretch.start_s), at(piece + 1.0).min(stretch.end_s));
         let picture = self.picture_of(stretch, 0.5 * (from_s + to_s));
-        let until_s = if matches!(picture, Picture::Tape { .. }) { to_s.max(t_s + 1e-12).max(t_s.next_up()) } else { stretch.end_s };
+        let until_s = if matches!(picture, Picture::Tape { .. }) {
+            to_s.max(t_s + 1e-12).max(t_s.next_up())
+        } else {
+            stretch.end_s
+        };
         (picture, until_s)
     }
 
