@@ -256,6 +256,7 @@ impl Bench {
     pub async fn close(&self) {
         if let Some(running) = self.slot().as_ref() {
             running.cancel.cancel();
+            self.runner.bench.transport.stop_now();
         }
         let patience = self.runner.bench.clock.now() + Duration::from_secs(60);
         let clock = self.runner.bench.clock.clone();

@@ -71,7 +71,7 @@ async fn serving(path: &Path) -> Result<(), ServeError> {
         out::say(&format!("bench `{}`: {}", bench.name, open.shared().scope.identity()));
         benches.push(open);
     }
-    let daemon = Arc::new(Daemon::new(data, library, benches));
+    let daemon = Arc::new(Daemon::new(data.clone(), library, benches));
     let options = ServeOptions {
         address,
         token_file: token_file(&config),
@@ -97,6 +97,7 @@ async fn serving(path: &Path) -> Result<(), ServeError> {
         .await?;
     out::say("ending: stopping the transports and closing the journals");
     daemon.close().await;
+    data.close().await?;
     match watching.await {
         Ok(done) => done.map_err(ServeError::Signal),
         Err(_) => Ok(()),

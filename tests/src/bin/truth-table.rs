@@ -86,7 +86,7 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
     for (case, result) in results {
         let outcome = result.map_err(|e| format!("machine {} of seed {}: {e}", case.number, options.seed))?;
         done.push((case, outcome));
-        if done.len() % 20 == 0 {
+        if done.len().is_multiple_of(20) {
             let _ = writeln!(std::io::stderr(), "{} of {} machines", done.len(), options.machines);
         }
     }
