@@ -6,8 +6,10 @@
 //! [`definitions`] holds the written formula of every quantity that the simulator states exactly
 //! and `measure` estimates: one definition, implemented twice and independently.
 
+mod cautions;
 pub mod decision;
 pub mod definitions;
+mod expectation;
 mod format;
 pub mod losses;
 pub mod relations;
@@ -15,8 +17,8 @@ pub mod video;
 mod words;
 
 pub use decision::{Decision, Interval, Limit, Limits, decide};
+pub use expectation::{Expectation, expected_in};
 pub use format::{Format, LineStandard, Sourced, Surety, TapeSpeed, format_named, formats};
 pub use words::{
-    Caution, Dimension, Expectation, Finding, Mode, Outcome, ProbePlace, Signal, SignalForm, TapeKind, UnableCode,
-    Unit, UnknownWord, expected_in,
+    Caution, Dimension, Finding, Mode, Outcome, ProbePlace, Signal, SignalForm, TapeKind, UnableCode, Unit, UnknownWord,
 };

@@ -5,6 +5,7 @@
 
 mod convert;
 mod evidence;
+mod record;
 mod services;
 pub mod spec;
 
@@ -13,13 +14,14 @@ use crate::bench::prompts::{Action, Question};
 use crate::bench::shared::Shared;
 use crate::library::{Library, LibraryError, Loaded};
 use crate::records::{
-    CautionAcknowledged, DataFolder, FindingRecord, JobEvent, JobId, Journal, MeasurementRecord, Note,
-    ProcedureStarted, ProcedureVerdict, RecordsError, RunClosed, RunEvent, RunOpened, ScrapTapeRan, UnableRecord,
+    CautionAcknowledged, DataFolder, FindingRecord, JobEvent, JobId, Journal, Note, ProcedureStarted, RecordsError,
+    RunClosed, RunEvent, RunOpened, ScrapTapeRan,
 };
 use crate::report::run_report::{LEFT_OUT, ProcedureReport, RunReport};
 use crate::sequence::{Sequence, SequenceError, Step};
 use crate::triage::{Conclusion, conclude, shipped_faults};
 use evidence::{JournalLog, StoreAdapter};
+use record::record_of;
 use services::BenchServices;
 use spec::{RunSpec, SpecError};
 use std::collections::BTreeSet;
@@ -399,40 +401,6 @@ fn whole(reports: &[ProcedureReport], trouble: Option<&RunError>) -> Outcome {
         (Some(worst), None) => worst,
         (Some(worst), Some(_)) => worst.worse(Outcome::Unable),
         (None, _) => Outcome::Unable,
-    }
-}
-
-fn record_of(place: u32, name: &str, verdict: &Verdict) -> ProcedureVerdict {
-    ProcedureVerdict {
-        place,
-        name: name.to_owned(),
-        outcome: verdict.outcome,
-        measurements: verdict
-            .measurements
-            .iter()
-            .map(|m| MeasurementRecord {
-                name: m.name.clone(),
-                unit: m.unit.to_string(),
-                value: m.value,
-                low: m.interval.low,
-                high: m.interval.high,
-                coverage: m.interval.coverage,
-                degrees_of_freedom: m.degrees_of_freedom,
-                limits: m.limits.clone(),
-                outcome: m.outcome,
-            })
-            .collect(),
-        findings: verdict
-            .findings
-            .iter()
-            .map(|f| FindingRecord { finding: f.finding.to_string(), seen: f.seen.clone() })
-            .collect(),
-        unable: verdict
-            .unables
-            .iter()
-            .map(|u| UnableRecord { what: u.what.clone(), code: u.code, why: u.why.clone() })
-            .collect(),
-        rest: json(verdict),
     }
 }
 

@@ -12,7 +12,7 @@ pub enum Flow {
     None,
     /// RTS and CTS lines: right for binary data.
     Rts,
-    /// XON and XOFF bytes: they vanish from binary data, so waveforms may come back short.
+    /// XON and XOFF bytes: they vanish from binary data, so a block may come back short.
     Xon,
 }
 
