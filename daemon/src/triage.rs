@@ -38,15 +38,33 @@ pub struct Conclusion {
     pub next: String,
 }
 
+/// A file of triage data that cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("the triage data `{name}` are not right: {problem}")]
+pub struct FaultsError {
+    /// Name or path.
+    pub name: String,
+    /// What is wrong, and where.
+    pub problem: String,
+}
+
+/// Reads triage data; `name` is what a message calls them.
+///
+/// # Errors
+/// [`FaultsError`]: not TOML, an unknown key, or a finding that there is not.
+pub fn read_faults(name: &str, text: &str) -> Result<Vec<Fault>, FaultsError> {
+    let wrong = |e: toml::de::Error| FaultsError { name: name.to_owned(), problem: e.to_string().trim_end().to_owned() };
+    toml::from_str::<FaultFile>(text).map(|file| file.fault).map_err(wrong)
+}
+
 /// The shipped triage data.
 ///
 /// # Panics
 /// Never in a released program: a test parses the shipped data.
 #[must_use]
 pub fn shipped_faults() -> Vec<Fault> {
-    let file: FaultFile =
-        toml::from_str(include_str!("../../procedures/faults/faults.toml")).expect("the shipped triage data parses");
-    file.fault
+    read_faults("faults.toml", include_str!("../../procedures/faults/faults.toml"))
+        .expect("the shipped triage data parses")
 }
 
 /// Ranks the faults that fit the findings, and says what the whole means.

@@ -83,6 +83,10 @@ pub(crate) struct Inner {
     pub(crate) relay_line: Line,
     events: VecDeque<Event>,
     pub(crate) now: u64,
+    /// Ports handed out so far, and which of them wrote last to the scope and to the relays.
+    lanes: u64,
+    scope_lane: u64,
+    relay_lane: u64,
 }
 
 /// What is next on the timeline.
@@ -178,6 +182,20 @@ impl Inner {
         }
     }
 
+    /// A number for a new port.
+    fn next_lane(&mut self) -> u64 {
+        self.lanes += 1;
+        self.lanes
+    }
+
+    /// The port that wrote last.
+    pub(crate) fn lane(&mut self, which: Which) -> &mut u64 {
+        match which {
+            Which::Scope => &mut self.scope_lane,
+            Which::Relays => &mut self.relay_lane,
+        }
+    }
+
     /// Power off and on.
     pub(crate) fn restart(&mut self, which: Which) {
         use crate::ieee488::Device;
@@ -243,6 +261,9 @@ impl SimBench {
             relay_line: Line::new(setup.relay_port, setup.seed, "relay link"),
             events,
             now: 0,
+            lanes: 0,
+            scope_lane: 0,
+            relay_lane: 0,
         };
         Self { inner: Arc::new(Mutex::new(inner)) }
     }
@@ -255,13 +276,13 @@ impl SimBench {
     /// The scope's port.
     #[must_use]
     pub fn scope_port(&self) -> SimPort {
-        SimPort::new(self.clone(), Which::Scope)
+        SimPort::new(self.clone(), Which::Scope, self.lock().next_lane())
     }
 
     /// The relay box's port.
     #[must_use]
     pub fn relay_port(&self) -> SimPort {
-        SimPort::new(self.clone(), Which::Relays)
+        SimPort::new(self.clone(), Which::Relays, self.lock().next_lane())
     }
 
     /// The seed that everything was drawn from.

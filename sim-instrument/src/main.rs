@@ -77,7 +77,7 @@ fn main() -> ExitCode {
 /// A device at a serial line, and how its port is put there.
 async fn serve(
     name: &str,
-    port: SimPort,
+    port: impl Fn() -> SimPort,
     baud: Option<u32>,
     address: Option<SocketAddr>,
     terminal: bool,
@@ -85,12 +85,12 @@ async fn serve(
     keep: &mut Vec<Box<dyn core::any::Any>>,
 ) -> Result<(), Box<dyn Error>> {
     if let Some(address) = address {
-        let server = serve_tcp(port.clone(), address, clock.clone()).await?;
+        let server = serve_tcp(port(), address, clock.clone()).await?;
         say(&format!("{name} tcp://{}", server.address()))?;
         keep.push(Box::new(server));
     }
     if terminal {
-        let pty = serve_pty(port, clock.clone())?;
+        let pty = serve_pty(port(), clock.clone())?;
         let baud = baud.map_or_else(String::new, |baud| format!("?baud={baud}"));
         say(&format!("{name} serial://{}{baud}", pty.path().display()))?;
         keep.push(Box::new(pty));
@@ -109,7 +109,9 @@ async fn run(options: Options) -> Result<(), Box<dyn Error>> {
     say(&drawn(&bench))?;
     let clock = Clock::real();
     let mut keep = Vec::new();
-    let (scope, relays) = (bench.scope_port(), bench.relay_port());
+    // A port each, so that an answer goes where the question came from.
+    let scope = || bench.scope_port();
+    let relays = || bench.relay_port();
     serve("scope", scope, scenario.scope.port.baud, options.tcp, options.pty, &clock, &mut keep).await?;
     serve("relays", relays, scenario.relays.baud, options.relay_tcp, options.relay_pty, &clock, &mut keep).await?;
     if keep.is_empty() {

@@ -14,15 +14,18 @@ pub enum Which {
 }
 
 /// A port. Clones are the same port; it never sleeps and never blocks but for the bench's lock.
+///
+/// Several ports may lead to one instrument (TCP and a serial line): answers go to the one that wrote last.
 #[derive(Debug, Clone)]
 pub struct SimPort {
     bench: SimBench,
     which: Which,
+    lane: u64,
 }
 
 impl SimPort {
-    pub(crate) const fn new(bench: SimBench, which: Which) -> Self {
-        Self { bench, which }
+    pub(crate) const fn new(bench: SimBench, which: Which, lane: u64) -> Self {
+        Self { bench, which, lane }
     }
 
     /// Which instrument this is.
@@ -36,6 +39,7 @@ impl SimPort {
         let mut inner = self.bench.lock();
         inner.advance(now.as_nanos());
         let at = inner.now;
+        *inner.lane(self.which) = self.lane;
         inner.line(self.which).write(at, bytes);
         inner.advance(at);
     }
@@ -44,6 +48,9 @@ impl SimPort {
     pub fn read(&mut self, now: Instant) -> Vec<u8> {
         let mut inner = self.bench.lock();
         inner.advance(now.as_nanos());
+        if *inner.lane(self.which) != self.lane {
+            return Vec::new();
+        }
         let at = inner.now;
         inner.line(self.which).read(at)
     }
@@ -54,6 +61,9 @@ impl SimPort {
     pub fn next_output(&mut self, now: Instant) -> Option<Instant> {
         let mut inner = self.bench.lock();
         inner.advance(now.as_nanos());
+        if *inner.lane(self.which) != self.lane {
+            return None;
+        }
         inner.next_output(self.which).map(Instant::from_nanos)
     }
 

@@ -16,6 +16,8 @@ pub struct Quantity {
     far: usize,
     decided: usize,
     wrong_passes: usize,
+    /// Intervals that reach down to nothing: bounds, which say `at most`.
+    bounds: usize,
     misses: Vec<u64>,
 }
 
@@ -51,6 +53,7 @@ pub struct Row {
 impl Quantity {
     fn add(&mut self, number: u64, m: &MeasurementReport, truth: f64) {
         let half = (m.high - m.low) / 2.0;
+        self.bounds += usize::from(m.low <= 0.0 && m.value >= 0.0 && m.value <= half);
         self.errors.push(m.value - truth);
         self.uncertainties.push(half);
         // Rounding of a thousandth of the interval is no miss.
@@ -76,7 +79,10 @@ impl Quantity {
         let hits = (self.covered as u64, n as u64);
         let (low, high) = share_interval(hits.0, hits.1, 0.95).unwrap_or((0.0, 1.0));
         let covered = self.covered as f64 / n.max(1) as f64;
-        let verdict = if covered > 0.995 && low > 0.95 {
+        // A bound for a value about nothing holds always: its coverage is that of one side alone.
+        let verdict = if 2 * self.bounds > n && covered >= 0.95 {
+            "bound: mostly says `at most`"
+        } else if covered > 0.995 && low > 0.95 {
             "too wide"
         } else if low <= 0.95 && 0.95 <= high {
             "true"

@@ -78,7 +78,7 @@ pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
             all.insert("control-track/control-track.delay".to_owned(), 1e3 * delay_s);
         }
         if let Some(jitter_s) = truth.jitter_s {
-            all.insert("control-track/control-track.jitter".to_owned(), 1e6 * jitter_s);
+            all.insert("control-track/control-track.jitter".to_owned(), 1e3 * jitter_s);
         }
     }
     all.retain(|_, value| value.is_finite());

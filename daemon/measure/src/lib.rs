@@ -16,6 +16,7 @@
 //! 5. one [`HeadCurve`] a head over the frames, then [`curve::flatness`], [`curve::entrance`],
 //!    [`curve::exit`], [`curve::balance`]: each an [`Estimate`], decided by [`Estimate::decide`].
 
+pub mod blanking;
 pub mod carrier;
 pub mod curve;
 mod delay;

@@ -15,9 +15,15 @@
 //! *Colour-under* adds to the amplitude by a share that is known only within bounds; the same share
 //! all along an even picture, where it cancels in ratios.
 //!
+//! *Field blanking.* Its lines show less than lines with a picture, by a ratio that is taken from the
+//! scans themselves ([`crate::blanking`]); lines of sync and equalising pulses are left out. Where the
+//! head leaves its track, colour of the neighbour lifts more: by `(1 - 1 / ratio)` times what it adds, half way
+//! between powers and amplitudes, with the half distance between them as bounds.
+//!
 //! *Conversion.* Rounding shifts each end by up to half a step; where noise does not spread the
 //! readings over steps it does not average out and counts as systematic.
 
+use crate::blanking::FieldBlanking;
 use crate::carrier::Carrier;
 use crate::curve::ScanLevels;
 use crate::error::{MeasureError, at_least, positive};
@@ -36,6 +42,8 @@ pub struct Picture {
     pub colour_share: (f64, f64),
     /// Bounds of the carrier's level, averaged as the method does, over that at sync tip.
     pub content: (f64, f64),
+    /// What lines of field blanking show less, where it was taken: see [`crate::blanking`].
+    pub blanking: Option<FieldBlanking>,
 }
 
 impl Picture {
@@ -43,7 +51,7 @@ impl Picture {
     /// (common practice, no source).
     #[must_use]
     pub const fn unknown() -> Self {
-        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0) }
+        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0), blanking: None }
     }
 
     /// A test picture, the same from top to bottom.
@@ -172,10 +180,57 @@ impl PeakCorrection {
         Ok(Self { noise, bins, dt_s, middle: of(0.9, 0.87, 0.4), fewest: of(0.4, 0.75, 0.4), most: of(1.0, 0.95, 0.8) })
     }
 
+    /// Amplitude of a half range, as likely as not.
+    pub(crate) fn middle_amplitude(&self, half_range: f64) -> f64 {
+        self.amplitude(&self.middle, half_range)
+    }
+
     fn amplitude(&self, lift: &Lift, half_range: f64) -> f64 {
         let sigma = self.noise.deviation_v;
         if sigma > 0.0 { sigma * lift.amplitude(half_range / sigma) } else { half_range }
     }
+}
+
+/// The greatest half range of a line, and when it was seen.
+pub(crate) struct LinePeak {
+    /// Middle of the line's bins.
+    pub(crate) middle_s: f64,
+    /// Middle of the bin that holds it.
+    pub(crate) time_s: f64,
+    /// Half of greatest less least, in volts.
+    pub(crate) half_range: f64,
+}
+
+/// The greatest half range of each line of a scan between its guards.
+pub(crate) fn line_peaks(
+    pairs: &PairTrace,
+    scan: &Scan,
+    correction: &PeakCorrection,
+) -> Result<Vec<LinePeak>, MeasureError> {
+    pairs.conversion().demand_unclipped("RF")?;
+    let half_bin = 0.5 * pairs.dt_s();
+    scan.demand_inside(pairs.t0_s() - half_bin, pairs.t0_s() + pairs.len() as f64 * pairs.dt_s())?;
+    if (pairs.dt_s() / correction.dt_s - 1.0).abs() > 0.02 {
+        return Err(MeasureError::BadParameter {
+            what: "length of a bin",
+            given: pairs.dt_s(),
+            expected: "that of the correction",
+        });
+    }
+    let mut out = Vec::with_capacity(400);
+    let until_s = scan.segment_start_s(SEGMENTS);
+    let mut at = ((scan.segment_start_s(0) - pairs.t0_s()) / pairs.dt_s()).ceil().max(0.0) as usize;
+    while at + correction.bins <= pairs.len() {
+        let middle_s = pairs.time_s(at) + 0.5 * (correction.bins - 1) as f64 * pairs.dt_s();
+        if middle_s >= until_s {
+            break;
+        }
+        let top =
+            (at..at + correction.bins).fold(at, |m, i| if pairs.half_range(i) > pairs.half_range(m) { i } else { m });
+        out.push(LinePeak { middle_s, time_s: pairs.time_s(top), half_range: pairs.half_range(top) });
+        at += correction.bins;
+    }
+    Ok(out)
 }
 
 /// Levels of one scan from pairs.
@@ -189,36 +244,31 @@ pub fn levels_by_peaks(
     correction: &PeakCorrection,
     picture: &Picture,
 ) -> Result<ScanLevels, MeasureError> {
-    pairs.conversion().demand_unclipped("RF")?;
     picture.check()?;
-    let half_bin = 0.5 * pairs.dt_s();
-    scan.demand_inside(pairs.t0_s() - half_bin, pairs.t0_s() + pairs.len() as f64 * pairs.dt_s())?;
-    if (pairs.dt_s() / correction.dt_s - 1.0).abs() > 0.02 {
-        return Err(MeasureError::BadParameter {
-            what: "length of a bin",
-            given: pairs.dt_s(),
-            expected: "that of the correction",
-        });
-    }
     let mut groups: [Vec<f64>; SEGMENTS] = core::array::from_fn(|_| Vec::with_capacity(32));
+    let mut blanked = [0_usize; SEGMENTS];
     let mut seen_at = [0.0; SEGMENTS];
-    let first = ((scan.segment_start_s(0) - pairs.t0_s()) / pairs.dt_s()).ceil().max(0.0) as usize;
-    let mut at = first;
-    while at + correction.bins <= pairs.len() {
-        let middle = pairs.time_s(at) + 0.5 * (correction.bins - 1) as f64 * pairs.dt_s();
-        if let Some(k) = scan.segment_at(middle) {
-            let top = (at..at + correction.bins)
-                .fold(at, |m, i| if pairs.half_range(i) > pairs.half_range(m) { i } else { m });
-            groups[k].push(pairs.half_range(top));
-            seen_at[k] += pairs.time_s(top);
-        } else if middle > scan.end_s {
-            break;
+    for peak in line_peaks(pairs, scan, correction)? {
+        let Some(k) = scan.segment_at(peak.middle_s) else { continue };
+        let mut half_range = peak.half_range;
+        if let Some(field) = &picture.blanking {
+            let at = (peak.middle_s - scan.start_s) / scan.line_s();
+            if at < field.lines.plain || (at >= field.lines.until && at < field.lines.picture) {
+                continue;
+            }
+            if at < field.lines.until {
+                // The noise's lift is the same with and without a picture.
+                half_range += (field.ratio - 1.0) * correction.middle_amplitude(half_range);
+                blanked[k] += 1;
+            }
         }
-        at += correction.bins;
+        groups[k].push(half_range);
+        seen_at[k] += peak.time_s;
     }
     let (lo, hi) = picture.colour_share;
     let share = 1.0 + 0.5 * (lo + hi);
-    let share_u = 0.5 * (hi - lo) / 3.0_f64.sqrt() / share;
+    // Tapes have colour or they have none: the ends of the bounds are the likeliest (U-shaped, as an arcsine's `a / sqrt(2)`).
+    let share_u = 0.5 * (hi - lo) / core::f64::consts::SQRT_2 / share;
     let sigma = correction.noise.deviation_v;
     let step = pairs.conversion().step_v;
     let mut out = ScanLevels {
@@ -236,6 +286,7 @@ pub fn levels_by_peaks(
         seen_at[k] /= group.len() as f64;
     }
     let means = scan.at_middles(&means, &seen_at);
+    let greatest = means.iter().fold(f64::MIN_POSITIVE, |m, v| m.max(*v));
     for (k, group) in groups.iter().enumerate() {
         let (n, seen) = (group.len() as f64, means[k]);
         let level = correction.amplitude(&correction.middle, seen);
@@ -246,9 +297,31 @@ pub fn levels_by_peaks(
         let looks =
             0.5 * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen)) / 2.0;
         let rounding = step / 24.0_f64.sqrt() / (1.0 + (scatter / step.max(f64::MIN_POSITIVE)).powi(2) * 4.0);
-        out.level_v[k] = level / share;
-        out.random_v[k] = (scatter / n.sqrt()).hypot(rounding) / share;
-        out.systematic_v[k] = lift.hypot(looks) / share;
+        let (field_u, (colour, colour_u)) = match &picture.blanking {
+            Some(field) => {
+                (field.ratio_u / field.ratio * blanked[k] as f64 / n, colour_beside(field.ratio, seen / greatest))
+            }
+            None => (0.0, (0.0, 0.0)),
+        };
+        // Lines seen away from the segment's middle are carried there along the slope: their scatter grows.
+        let away = (0.5 * (scan.segment_start_s(k) + scan.segment_start_s(k + 1)) - seen_at[k]).abs();
+        let carried = 1.0 + away / (scan.segment_start_s(k + 1) - scan.segment_start_s(k));
+        let scale = share * (1.0 + colour);
+        out.level_v[k] = level / scale;
+        out.random_v[k] = (scatter / n.sqrt() * carried).hypot(rounding) / scale;
+        out.systematic_v[k] = lift.hypot(looks).hypot(level * field_u).hypot(level * colour_u) / scale;
     }
     Ok(out)
+}
+
+/// By how much the colour-under signal lifts the reading more where the head leaves its track, and the standard
+/// uncertainty of that: the carrier falls to `left`, and what the head reads of the neighbour in
+/// exchange adds its colour, which the azimuth hardly keeps out, by something between powers and
+/// amplitudes. `ratio` tells how much colour lifts on the track.
+fn colour_beside(ratio: f64, left: f64) -> (f64, f64) {
+    let lift = (1.0 - ratio.recip()).max(0.0);
+    let left = left.clamp(0.3, 1.0);
+    let amplitudes = (1.0 - left) / left;
+    let powers = 1.0_f64.hypot(amplitudes) - 1.0;
+    (lift * 0.5 * (powers + amplitudes), lift * 0.5 * (amplitudes - powers) / 3.0_f64.sqrt())
 }

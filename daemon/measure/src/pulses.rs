@@ -319,7 +319,8 @@ impl Pulses {
     }
 
     /// Period jitter, in seconds: standard deviation of the intervals that hold no missing pulse, the
-    /// part of noise and sampling taken off; asymmetric interval by chi-square. Neighbouring intervals
+    /// part of noise and sampling taken off; asymmetric interval by chi-square, widened by what sampling
+    /// may feign or hide. Neighbouring intervals
     /// share a pulse, so the degrees of freedom are two thirds of `n - 1`.
     ///
     /// # Errors
@@ -338,7 +339,20 @@ impl Pulses {
             Contribution::type_a("number of intervals", u, dof),
             Contribution::type_b("noise and sampling, taken off", 0.25 * own.sqrt().min(m.standard_deviation)),
         ];
-        Estimate::with_interval(clean(m.standard_deviation), clean(low), clean(high), u, Some(dof), contributions)
+        // Edges between two samples show the same place or the next one, whatever their jitter is: with the
+        // place at a sample's border the intervals scatter by three times `own` without any, and with the
+        // place in the middle jitter of half a sample stays hidden.
+        let surely = (low * low - 3.0 * own).max(0.0).sqrt();
+        let hidden = 0.5 * 12.0_f64.sqrt() * self.time_u_s;
+        let high = clean(high).max(hidden);
+        Estimate::with_interval(
+            clean(m.standard_deviation),
+            surely,
+            high,
+            u.max(0.5 * hidden),
+            Some(dof),
+            contributions,
+        )
     }
 
     /// Duty of square pulses, in per cent: median over periods with its standard error.
@@ -350,9 +364,8 @@ impl Pulses {
         let m = moments_of_finite(self.duties.iter().copied());
         let period = self.times_s.windows(2).map(|w| w[1] - w[0]).fold(f64::MAX, f64::min);
         let sampling = if period < f64::MAX { 100.0 * self.time_u_s * core::f64::consts::SQRT_2 / period } else { 0.0 };
-        // Where the duties differ by what sampling does, it averages out and is in their scatter.
-        let averaged = if m.standard_deviation > 0.5 * sampling { (m.count as f64).sqrt() } else { 1.0 };
-        let mut contributions = vec![Contribution::type_b("noise and sampling", sampling / averaged)];
+        // Pulses that keep their place against the samples repeat the error of sampling: it does not average out.
+        let mut contributions = vec![Contribution::type_b("noise and sampling", sampling)];
         if m.count > 1 {
             let u = median_efficiency_factor(m.count) * m.standard_deviation / (m.count as f64).sqrt();
             contributions.push(Contribution::type_a("scatter over periods", u, (m.count - 1) as f64));

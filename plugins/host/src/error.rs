@@ -19,7 +19,7 @@ pub enum LoadError {
     #[error("this is a core wasm module, not a component: encode it against the contract (`wasm-tools component new`)")]
     CoreModule,
     /// Not wasm, or not valid.
-    #[error("this is no valid component")]
+    #[error("this is no valid component: give the `.wasm` file that a build against the contract made")]
     NotAComponent(#[source] wasmtime::Error),
     /// It wants something that no procedure gets.
     #[error(

@@ -8,6 +8,7 @@ use crate::bench::{Abilities, Head, Point, Subject, abilities, go, hooked_up, no
 use crate::captures::{Acquire, Capture, Codes, Slope};
 use crate::unable::{On, Result, Unable};
 use tapewright_formats::{LineStandard, Mode, ProbePlace, Signal, SignalForm, UnableCode};
+use tapewright_measure::blanking::field_blanking;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
 use tapewright_measure::power::{PowerNoise, levels_by_power};
@@ -212,6 +213,35 @@ impl Front {
                 Floor { kind: Kind::Power(noise), seen_v: noise.deviation_v() * core::f64::consts::SQRT_2 }
             }
         })
+    }
+
+    /// The same, with what lines of field blanking show less taken from captures of one scan each, each of
+    /// which began at the edge that selects its head. Only pairs need it; where it cannot be taken, the
+    /// levels are refused for the same reason.
+    ///
+    /// # Errors
+    /// `clipped`, `in-noise`, `too-short`, `bad-data`.
+    pub fn with_blanking(&self, captures: &[(ScanHead, &[Capture])], floor: &Floor) -> Result<Self> {
+        let mut front = self.clone();
+        if let Kind::Peaks(_, correction) = &floor.kind {
+            let mut all = Vec::new();
+            for (head, taken) in captures {
+                for capture in *taken {
+                    let pairs = capture.trace(Signal::Rf)?.pairs()?;
+                    all.push((*head, pairs));
+                }
+            }
+            let scans: Vec<_> = all
+                .iter()
+                .filter_map(|(head, pairs)| {
+                    let until_s = pairs.t0_s() + pairs.len() as f64 * pairs.dt_s();
+                    let scan = scans_from_trigger(self.lines, *head, pairs.t0_s() - 0.5 * pairs.dt_s(), until_s);
+                    scan.into_iter().find(|scan| scan.start_s.abs() < 1e-9).map(|scan| (pairs, scan))
+                })
+                .collect();
+            front.picture.blanking = Some(field_blanking(&scans, correction, self.lines)?);
+        }
+        Ok(front)
     }
 
     /// Captures of `scans` scans, each from the head-switch edge that selects `first`.

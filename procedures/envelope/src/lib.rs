@@ -68,6 +68,9 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     }
     report.progress(0.8, "noise floor in stop");
     let floor = front.floor_in_stop(1)?;
+    let taken: Vec<_> = front.heads.iter().copied().zip(captures.iter().map(Vec::as_slice)).collect();
+    // Without level there is no blanking to be told: the levels below then say so.
+    let front = front.with_blanking(&taken, &floor).unwrap_or_else(|_| front.clone());
     let looks: Vec<Look> = front
         .heads
         .iter()

@@ -48,11 +48,18 @@ impl Scope {
             trigger: plan::trigger(&self.dialect, hookup, request.trigger)?,
         };
         let mut levels = self.levels(&job).await?;
+        let mut may_narrow = true;
         for round in 0..=WIDENINGS {
             let captures = self.series(&job, &levels).await?;
             let Some(clipped) =
                 captures.iter().find_map(|capture| capture.traces.iter().position(|trace| trace.clipped() > 0))
             else {
+                // A range that was once widened (a known signal on the same probe, a passing overload) is given up
+                // as soon as the signal fits what the hookup expects again: coarse steps would hide it.
+                if may_narrow && self.narrow(&job, &mut levels, &captures) {
+                    may_narrow = false;
+                    continue;
+                }
                 return Ok(captures);
             };
             let traces = captures.iter().filter_map(|capture| capture.traces.get(clipped));
@@ -94,6 +101,34 @@ impl Scope {
         self.learned.insert(Self::key(&plan.point), wider);
         *level = wider;
         Ok(())
+    }
+
+    /// Goes back to the expected range where a wider one was learned and no trace needs it. Whether it did.
+    fn narrow(&mut self, job: &Job<'_>, levels: &mut [Level], captures: &[Capture]) -> bool {
+        let mut narrowed = false;
+        for (place, (plan, level)) in job.channels.iter().zip(levels).enumerate() {
+            let Some(expected) = plan.level.filter(|expected| expected.volts_a_division < 0.99 * level.volts_a_division)
+            else {
+                continue;
+            };
+            let half_v = 0.45 * self.dialect.limits.level_divisions * expected.volts_a_division;
+            let fits = |capture: &Capture| {
+                // A coarse step shows noise as volts: one on either side does not count.
+                capture.traces.get(place).is_none_or(|trace| {
+                    let step_v = 1.5 * trace.gain_v.abs();
+                    let inside = |(low, high)| {
+                        low + step_v > expected.centre_v - half_v && high - step_v < expected.centre_v + half_v
+                    };
+                    trace.volt_range().is_none_or(inside)
+                })
+            };
+            if captures.iter().all(fits) {
+                self.learned.remove(&Self::key(&plan.point));
+                *level = expected;
+                narrowed = true;
+            }
+        }
+        narrowed
     }
 
     /// What a learned range belongs to: the same point with the same expectation.

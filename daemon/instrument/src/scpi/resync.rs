@@ -169,6 +169,7 @@ impl Session {
         let events = answer::integer(self.bare(&line)).map_err(|trouble| Failed::Other(trouble.to_string()))?;
         if events & POWER_ON != 0 {
             self.power_on = true;
+            self.stranger = true;
             tracing::info!(link = %self.describe(), "the instrument was switched on since it was last asked");
         }
         let queue = built("SYSTem:ERRor?");

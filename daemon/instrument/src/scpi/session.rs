@@ -303,11 +303,18 @@ impl Session {
     /// Whether the instrument was switched on since this was last asked; asking clears the event register.
     ///
     /// # Errors
-    /// [`SessionError`].
+    /// [`SessionError`]; [`SessionError::Changed`] when another one was switched on in its place.
     pub async fn restarted(&mut self) -> Result<bool, SessionError> {
         let seen = core::mem::take(&mut self.power_on);
         let events = self.query_as(&built("*ESR?"), answer::integer).await?;
-        Ok(seen || self.power_on || events & POWER_ON != 0)
+        if events & POWER_ON != 0 {
+            // Switched on anew, it may be another one on the same cable.
+            self.stranger = true;
+            self.in_step = false;
+            self.resynchronise().await?;
+            self.in_step = true;
+        }
+        Ok(seen || core::mem::take(&mut self.power_on) || events & POWER_ON != 0)
     }
 
     /// Makes sure of the place in the stream now.

@@ -123,9 +123,9 @@ fn every_scaling_of_family_a_gives_the_same_volts() {
     {
         run(async |clock| {
             let text = include_str!("../../dialects/channel-timebase-waveform.toml")
-                .replace("formula = \"a1\"", &format!("formula = \"{formula}\""))
-                .replace("codes = \"unsigned\"", &format!("codes = \"{codes}\""))
-                .replace("format-code-8 = 0", &format!("format-code-8 = {format}"));
+                .replacen("formula = \"a1\"", &format!("formula = \"{formula}\""), 1)
+                .replacen("codes = \"unsigned\"", &format!("codes = \"{codes}\""), 1)
+                .replacen("format-code-8 = 0", &format!("format-code-8 = {format}"), 1);
             let dialect = Dialect::check(&text).unwrap();
             let world = World { scaling: formula, ..World::default() };
             let mut bench = bench_with(dialect, true, world, &clock).await.unwrap();

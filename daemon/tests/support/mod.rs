@@ -1,0 +1,87 @@
+//! A bench of the daemon on the simulator in this process, on a virtual clock.
+#![allow(dead_code, unreachable_pub, reason = "each test file uses a part")]
+
+use sim_instrument::SimBench;
+use sim_instrument::scenario::Scenario;
+use std::path::PathBuf;
+use std::sync::Arc;
+use tapewright::bench::Bench;
+use tapewright::demo::operator::Operator;
+use tapewright::library::Library;
+use tapewright::records::DataFolder;
+use tapewright::run::spec::RunSpec;
+use tapewright::simulated;
+use tapewright_clock::{Clock, WallTime};
+use tapewright_formats::TapeKind;
+use tokio::task::JoinHandle;
+
+/// The shipped case of the demonstration.
+pub fn vc_07() -> Scenario {
+    Scenario::parse(tapewright::demo::VC_07).expect("the shipped scenario is right")
+}
+
+pub struct Rig {
+    pub scenario: Scenario,
+    pub sim: SimBench,
+    pub clock: Clock,
+    pub data: DataFolder,
+    pub bench: Bench,
+    pub operator: Operator,
+    pub folder: tempfile::TempDir,
+}
+
+impl Rig {
+    pub async fn new(scenario: Scenario) -> Self {
+        let clock = Clock::virtual_from(WallTime(1_700_000_000_000));
+        let sim = scenario.bench().expect("a right machine");
+        let parts = simulated::in_process(&scenario, &sim, &clock, "test").expect("a shipped dialect");
+        let folder = tempfile::tempdir().expect("a folder");
+        let data = DataFolder::open(folder.path(), clock.clone()).await.expect("records");
+        let library = Arc::new(Library::open(&[]).expect("a library"));
+        let bench = Bench::open(parts, clock.clone(), data.clone(), library).await.expect("the bench opens");
+        let operator = Operator::new(sim.clone(), scenario.operator.clone());
+        Self { scenario, sim, clock, data, bench, operator, folder }
+    }
+
+    /// Lets the scripted operator answer from now on.
+    pub fn attended(&self) -> JoinHandle<()> {
+        tokio::spawn(self.operator.clone().attend(self.bench.shared().clone()))
+    }
+
+    pub fn tell(&self, command: &str) {
+        self.sim.command(self.clock.now(), command).unwrap_or_else(|error| panic!("`{command}`: {error}"));
+    }
+
+    /// A run of a sequence with a tape of the scenario, cautions read.
+    pub fn spec(&self, sequence: &str, tape: &str) -> RunSpec {
+        self.tell(&format!("tape {tape}"));
+        let kind = self.scenario.machine.tapes[tape].kind;
+        RunSpec {
+            sequence: sequence.to_owned(),
+            machine: self.scenario.machine.name.clone(),
+            format: self.scenario.machine.format.clone(),
+            tape: kind,
+            tape_name: tape.to_owned(),
+            known_level_v: None,
+            even_picture: kind == TapeKind::Alignment,
+            scratch: false,
+            job: None,
+            acknowledge: true,
+        }
+    }
+
+    /// How often the key of a relay was pressed; relays count from 1.
+    pub fn presses(&self, relay: usize) -> u64 {
+        self.sim.key_presses().get(relay - 1).copied().unwrap_or_default()
+    }
+}
+
+/// Runs on one thread: with the virtual clock, the same every time.
+pub fn block_on<T>(work: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime").block_on(work)
+}
+
+/// A file of the source tree.
+pub fn in_tree(path: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("..").join(path)
+}
