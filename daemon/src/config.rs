@@ -70,6 +70,10 @@ pub struct ScopeConfig {
     pub address: String,
     /// A shipped dialect by name, or a file.
     pub dialect: String,
+    /// Whether each block is read twice and compared; on a serial line, which has no check of its own,
+    /// that is the rule.
+    #[serde(default)]
+    pub read_twice: Option<bool>,
 }
 
 /// The relays that press the machine's keys.

@@ -148,6 +148,7 @@ pub fn in_process(scenario: &Scenario, sim: &SimBench, clock: &Clock, name: &str
         scope: link(sim.scope_port(), "scope"),
         hookup: hookup(scenario, &dialect),
         dialect,
+        read_twice: false,
         relays: Some((link(sim.relay_port(), "relays"), keys(scenario))),
         settle: Duration::from_secs(8),
         hands_clear: Duration::ZERO,

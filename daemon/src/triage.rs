@@ -53,7 +53,8 @@ pub struct FaultsError {
 /// # Errors
 /// [`FaultsError`]: not TOML, an unknown key, or a finding that there is not.
 pub fn read_faults(name: &str, text: &str) -> Result<Vec<Fault>, FaultsError> {
-    let wrong = |e: toml::de::Error| FaultsError { name: name.to_owned(), problem: e.to_string().trim_end().to_owned() };
+    let wrong =
+        |e: toml::de::Error| FaultsError { name: name.to_owned(), problem: e.to_string().trim_end().to_owned() };
     toml::from_str::<FaultFile>(text).map(|file| file.fault).map_err(wrong)
 }
 

@@ -112,7 +112,8 @@ struct Served {
 }
 
 fn serve(scenario: &Scenario) -> Served {
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("a runtime");
+    let runtime =
+        tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("a runtime");
     let clock = Clock::real();
     let sim = scenario.bench().expect("a right machine");
     let any = "127.0.0.1:0".parse().expect("an address");
@@ -196,7 +197,7 @@ expected-v = 0.4
 [[bench.hookup.point]]
 signal = "control-track"
 channel = "CHANnel2"
-form = "spike"
+form = "square"
 expected-v = 5.0
 [[bench.hookup.point]]
 signal = "head-switch"

@@ -9,7 +9,7 @@ use tapewright::report::run_report::RunReport;
 use tapewright_formats::{Finding, Outcome, UnableCode};
 
 /// Plays one stage in process.
-fn play(scenario: Scenario, stage: usize) -> RunReport {
+fn play(scenario: &Scenario, stage: usize) -> RunReport {
     block_on(async {
         let rig = Rig::new(scenario.clone()).await;
         let attending = rig.attended();
@@ -50,14 +50,14 @@ fn check(report: &RunReport, verdict: Outcome, there: &[Finding], not_there: &[F
 
 #[test]
 fn as_it_came_in_the_control_pulses_are_lost() {
-    let report = play(vc_07(), 0);
+    let report = play(&vc_07(), 0);
     check(&report, Outcome::Fail, &[Finding::ControlTrackAbsent, Finding::RfPresent], &[Finding::ControlTrackPresent]);
     assert_eq!(report.faults.first().map(String::as_str), Some("control-track-lost"));
 }
 
 #[test]
 fn without_the_open_contact_the_exit_guide_is_found() {
-    let report = play(without(0, &["fault control-contact-open"]), 0);
+    let report = play(&without(0, &["fault control-contact-open"]), 0);
     // An ordinary tape cannot tell the machine's path from the one it was recorded on: unable, not fail.
     let there = [Finding::ControlTrackPresent, Finding::EnvelopeExitSag, Finding::MachineOrTape];
     check(&report, Outcome::Unable, &there, &[Finding::ControlTrackAbsent, Finding::TapeSlip]);
@@ -68,7 +68,7 @@ fn without_the_open_contact_the_exit_guide_is_found() {
 
 #[test]
 fn without_any_fault_an_ordinary_tape_blames_nothing() {
-    let report = play(without(0, &["fault control-contact-open", "fault exit-guide 36"]), 0);
+    let report = play(&without(0, &["fault control-contact-open", "fault exit-guide 36"]), 0);
     let not_there = [Finding::ControlTrackAbsent, Finding::TapeSlip, Finding::EnvelopeExitSag];
     // By pairs the curve is not surely flat, and only an alignment tape may judge: never a pass by chance.
     check(&report, Outcome::Unable, &[Finding::ControlTrackPresent, Finding::RfPresent], &not_there);
@@ -79,7 +79,7 @@ fn without_any_fault_an_ordinary_tape_blames_nothing() {
 fn alignment(faults: &[&str]) -> RunReport {
     let mut scenario = vc_07();
     scenario.stages[1].run = faults.iter().map(|&fault| fault.to_owned()).collect();
-    play(scenario, 1)
+    play(&scenario, 1)
 }
 
 #[test]
@@ -98,7 +98,7 @@ fn the_alignment_tape_fails_a_wrong_exit_guide() {
 
 #[test]
 fn one_seed_gives_one_report() {
-    let mut reports = [play(vc_07(), 0), play(vc_07(), 0)];
+    let mut reports = [play(&vc_07(), 0), play(&vc_07(), 0)];
     for report in &mut reports {
         // Names of runs are drawn anew each time, so that records of two benches never meet.
         report.run.clear();

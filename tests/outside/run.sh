@@ -23,4 +23,6 @@ cat "$log"
 port=$(sed -n 's|^scope tcp://127.0.0.1:||p' "$log")
 pty=$(grep -o '/dev/pts/[0-9]*' "$log" | head -n 1)
 "$venv/bin/python" "$here/visa_check.py" "TCPIP0::127.0.0.1::$port::SOCKET" "ASRL$pty::INSTR"
+"$venv/bin/python" "$here/volts_check.py" "$top/target/debug/sim-instrument" \
+    "$top/sim-instrument/scenarios/healthy.toml" "$top/sim-instrument/scenarios/vc-07.toml"
 echo "outside checks: all agree"

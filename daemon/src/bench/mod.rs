@@ -94,6 +94,8 @@ pub struct Parts {
     pub scope: Box<dyn Link>,
     /// The dialect that it is spoken to in.
     pub dialect: Dialect,
+    /// Each block is read twice and must come the same: a serial line has no check of its own.
+    pub read_twice: bool,
     /// Link and table of the relays, if there are any.
     pub relays: Option<(Box<dyn Link>, TransportTable)>,
     /// Time from a key that the operator pressed to a settled mode.
@@ -125,6 +127,7 @@ pub async fn connect(config: &BenchConfig, clock: &Clock) -> Result<Parts, OpenE
         name: bench(),
         scope,
         dialect,
+        read_twice: config.scope.read_twice.unwrap_or_else(|| config.scope.address.starts_with("serial:")),
         relays,
         settle: seconds(config.settle_s),
         hands_clear: seconds(config.hands_clear_s),
@@ -170,9 +173,10 @@ impl Bench {
         };
         let transport = TransportHandle::spawn(keys, clock.clone(), events.clone(), prompts.clone(), parts.hands_clear);
         let hookup = Arc::new(parts.hookup);
-        let scope = Scope::open(parts.scope, parts.dialect, clock.clone())
+        let mut scope = Scope::open(parts.scope, parts.dialect, clock.clone())
             .await
             .map_err(|source| OpenError::Scope { bench: name.clone(), source: Box::new(source) })?;
+        scope.set_read_twice(parts.read_twice);
         let scope = ScopeHandle::spawn(scope, Arc::clone(&hookup));
         let shared = Shared { name: name.into(), clock, scope, hookup, transport, prompts, events };
         Ok(Self { runner: Runner { bench: shared, data, library }, running: Arc::default() })

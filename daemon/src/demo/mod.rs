@@ -130,6 +130,7 @@ pub async fn play(
         scope: serial(scope_pty.path(), &clock).await?,
         hookup: simulated::hookup(&scenario, &dialect),
         dialect,
+        read_twice: true,
         relays: Some((serial(relay_pty.path(), &clock).await?, simulated::keys(&scenario))),
         settle: Duration::from_secs(8),
         hands_clear: Duration::ZERO,

@@ -162,7 +162,8 @@ pub(crate) const fn findings(signal: Signal) -> Findings {
     };
     let (wrong_rate, weak) = match signal {
         Signal::HeadSwitch => (Some(Finding::HeadSwitchWrongRate), None),
-        Signal::ControlTrack => (Some(Finding::ControlTrackWrongRate), Some(Finding::ControlTrackWeak)),
+        // This look rejects a rate only where it is far off: that is another speed than the recording's.
+        Signal::ControlTrack => (Some(Finding::WrongTapeSpeed), Some(Finding::ControlTrackWeak)),
         Signal::Rf => (None, Some(Finding::LevelLow)),
         Signal::Supply => (None, Some(Finding::SupplyWrong)),
         _ => (None, None),

@@ -107,7 +107,8 @@ impl Scope {
     fn narrow(&mut self, job: &Job<'_>, levels: &mut [Level], captures: &[Capture]) -> bool {
         let mut narrowed = false;
         for (place, (plan, level)) in job.channels.iter().zip(levels).enumerate() {
-            let Some(expected) = plan.level.filter(|expected| expected.volts_a_division < 0.99 * level.volts_a_division)
+            let Some(expected) =
+                plan.level.filter(|expected| expected.volts_a_division < 0.99 * level.volts_a_division)
             else {
                 continue;
             };
