@@ -26,9 +26,9 @@ const REACH: f64 = 0.7;
 /// Stretches of picture lines that the step is taken with, in lines.
 const STRETCHES: [f64; 2] = [14.0, 28.0];
 
-/// How well the ratio holds from line to line: bins lie differently against sync and burst (unit 1; a guess,
-/// no source).
-const REPEATS: f64 = 0.003;
+/// How well the ratio holds from line to line: bins lie differently against sync and burst, and the first
+/// segment rests on few lines of picture (unit 1; a guess, no source: the truth table says whether it is enough).
+const REPEATS: f64 = 0.005;
 
 /// What of field blanking lies where, in lines from the head switch.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -291,7 +291,7 @@ pub fn balance(a: &HeadCurve, b: &HeadCurve) -> Result<Estimate, MeasureError> {
 }
 
 /// How well the mean level of a steady scan repeats from frame to frame besides the noise: samples and bins
-/// lie differently against its lines each time (unit 1; common practice, no source).
+/// lie differently against its lines each time (unit 1; a guess, no source).
 const REPEATS: f64 = 0.003;
 
 /// Modulation: relative standard deviation over frames of a scan's mean level, of one head, the part
