@@ -31,6 +31,9 @@ pub enum CaptureError {
     /// The first line is another one.
     #[error("the first line is not `tapewright-capture 1`: these bytes are no capture, or one of a newer format")]
     Magic,
+    /// The header has no end: the bytes were cut.
+    #[error("the header does not end: the capture was cut")]
+    Cut,
     /// The header is missing or wrong.
     #[error("the header cannot be read")]
     Header(#[source] serde_json::Error),
@@ -76,7 +79,7 @@ impl Capture {
     /// If they are not a capture's.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, CaptureError> {
         let rest = bytes.strip_prefix(MAGIC).ok_or(CaptureError::Magic)?;
-        let end = rest.iter().position(|&byte| byte == b'\n').unwrap_or(rest.len());
+        let end = rest.iter().position(|&byte| byte == b'\n').ok_or(CaptureError::Cut)?;
         let header: Header = serde_json::from_slice(&rest[..end]).map_err(CaptureError::Header)?;
         let body = rest.get(end + 1..).unwrap_or_default();
         let said = header.traces.iter().fold(0_usize, |sum, trace| sum.saturating_add(trace.codes.saturating_mul(2)));
