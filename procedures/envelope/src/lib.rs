@@ -70,7 +70,12 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let floor = front.floor_in_stop(1)?;
     let taken: Vec<_> = front.heads.iter().copied().zip(captures.iter().map(Vec::as_slice)).collect();
     // Without level there is no blanking to be told: the levels below then say so.
-    let front = front.with_blanking(&taken, &floor).unwrap_or_else(|_| front.clone());
+    let front = front.with_blanking(&taken, &floor).unwrap_or_else(|_| {
+        report.note(
+            "What field blanking takes off the first lines could not be told from these scans, and is not corrected.",
+        );
+        front.clone()
+    });
     let looks: Vec<Look> = front
         .heads
         .iter()
