@@ -75,6 +75,8 @@ pub struct Counters {
     pub bytes_out: u64,
     /// Faults of the link that bit.
     pub faults: u64,
+    /// Replies that were dropped since a new message came before they were read (-410).
+    pub interrupted: u64,
 }
 
 /// How long bytes take.
@@ -95,9 +97,29 @@ impl Pace {
     }
 }
 
-/// A row of bytes on their way out.
+/// What arrives on the wire.
+#[derive(Debug, Clone, Copy)]
+enum Arrival {
+    Byte(u8),
+    /// The end of a message, on a link that marks it. What the link calls that message.
+    End(u32),
+}
+
+/// A part of a response message, as a link that marks ends sends it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Part {
+    /// What the link called the message that it answers; none: it came without.
+    pub(crate) message: Option<u32>,
+    pub(crate) bytes: Vec<u8>,
+    /// Whether the response ends with it.
+    pub(crate) ends: bool,
+}
+
+/// A row of bytes on their way out: one response message.
 #[derive(Debug)]
 struct Segment {
+    /// What the link called the message that it answers.
+    message: Option<u32>,
     /// When the first byte starts on the wire.
     start: u64,
     bytes: Vec<u8>,
@@ -120,11 +142,16 @@ pub(crate) struct Line {
     settings: PortSettings,
     pace: Pace,
     latency: u64,
-    incoming: VecDeque<(u64, u8)>,
+    incoming: VecDeque<(u64, Arrival)>,
     /// When the present row of incoming bytes began, and how many they are.
     in_row: (u64, u64),
     /// When the messages that arrived may be executed.
     ready: VecDeque<u64>,
+    /// Messages that arrived whole without their link's name for them yet; names of those that have one.
+    unnamed: usize,
+    names: VecDeque<Option<u32>>,
+    /// Name of the message that runs.
+    running: Option<u32>,
     out_free: u64,
     outgoing: VecDeque<Segment>,
     rng: Rng,
@@ -146,6 +173,9 @@ impl Line {
             incoming: VecDeque::new(),
             in_row: (0, 0),
             ready: VecDeque::new(),
+            unnamed: 0,
+            names: VecDeque::new(),
+            running: None,
             out_free: 0,
             outgoing: VecDeque::new(),
             rng: Rng::new(seed, name, 0),
@@ -182,8 +212,17 @@ impl Line {
                 self.counters.faults += 1;
                 byte ^= 1 << (self.rng.next_u64() % 8);
             }
-            self.incoming.push_back((arrives, byte));
+            self.incoming.push_back((arrives, Arrival::Byte(byte)));
         }
+    }
+
+    /// The bytes written so far end a message, which the link calls `name`.
+    pub(crate) fn end(&mut self, now: u64, name: u32) {
+        if self.faults.closed {
+            return;
+        }
+        let arrives = (self.in_row.0 + self.pace.time_of(self.in_row.1)).max(now);
+        self.incoming.push_back((arrives, Arrival::End(name)));
     }
 
     /// When the wire or the parser next has something to do.
@@ -210,17 +249,32 @@ impl Line {
 
     /// Does what is due at `at`, which [`Line::next_action`] gave.
     pub(crate) fn act(&mut self, at: u64, device: &mut dyn Device, world: &mut World<'_>) {
-        while let Some((arrived, byte)) = self.incoming.front().copied().filter(|(arrived, _)| *arrived <= at) {
+        while let Some((arrived, what)) = self.incoming.front().copied().filter(|(arrived, _)| *arrived <= at) {
             self.incoming.pop_front();
-            if self.exchange.receive(byte) {
+            let (whole, name) = match what {
+                Arrival::Byte(byte) => (self.exchange.receive(byte), None),
+                Arrival::End(name) => (self.exchange.receive_end(), Some(name)),
+            };
+            if whole {
                 self.counters.messages += 1;
                 self.ready.push_back(arrived + self.latency);
+                self.names.push_back(None);
+                self.unnamed += 1;
+            }
+            if name.is_some() {
+                // The messages that came since the last end all are parts of this one.
+                let from = self.names.len().saturating_sub(self.unnamed);
+                self.names.iter_mut().skip(from).for_each(|slot| *slot = name);
+                self.unnamed = 0;
             }
         }
         if !self.exchange.is_waiting() && self.ready.front().is_some_and(|ready| *ready <= at) {
             self.ready.pop_front();
+            self.running = self.names.pop_front().flatten();
+            self.unnamed = self.unnamed.min(self.names.len());
             let unread = self.outgoing.iter().any(|segment| segment.taken < segment.bytes.len());
             if self.exchange.begin(unread) {
+                self.counters.interrupted += 1;
                 self.outgoing.clear();
                 self.out_free = at;
             }
@@ -271,7 +325,7 @@ impl Line {
         }
         self.counters.bytes_out += bytes.len() as u64;
         self.out_free = start + self.pace.time_of(bytes.len() as u64);
-        self.outgoing.push_back(Segment { start, bytes, taken: 0 });
+        self.outgoing.push_back(Segment { message: self.running, start, bytes, taken: 0 });
     }
 
     fn spoil(&mut self, mut bytes: Vec<u8>) -> Vec<u8> {
@@ -304,6 +358,11 @@ impl Line {
 
     /// Bytes that have left by now.
     pub(crate) fn read(&mut self, now: u64) -> Vec<u8> {
+        self.read_parts(now).into_iter().flat_map(|part| part.bytes).collect()
+    }
+
+    /// Bytes that have left by now, each response apart.
+    pub(crate) fn read_parts(&mut self, now: u64) -> Vec<Part> {
         let mut out = Vec::new();
         while let Some(segment) = self.outgoing.front_mut() {
             let length = segment.bytes.len();
@@ -313,7 +372,8 @@ impl Line {
                 Some(elapsed) => self.pace.gone_after(elapsed).map_or(length, |left| (left as usize).min(length)),
             };
             if left > segment.taken {
-                out.extend_from_slice(segment.bytes.get(segment.taken..left).unwrap_or_default());
+                let bytes = segment.bytes.get(segment.taken..left).unwrap_or_default().to_vec();
+                out.push(Part { message: segment.message, bytes, ends: left == length });
                 segment.taken = left;
             }
             if segment.taken < length {
@@ -322,6 +382,19 @@ impl Line {
             self.outgoing.pop_front();
         }
         out
+    }
+
+    /// Whether a reply is there that has not left whole (message available, IEEE 488.2, 11.2.1.2).
+    pub(crate) fn has_output(&self) -> bool {
+        !self.outgoing.is_empty()
+    }
+
+    /// A link that knows of itself that a reply was not read tells so: it is dropped (IEEE 488.2, 6.3.2.3).
+    pub(crate) fn interrupt(&mut self, now: u64) {
+        self.counters.interrupted += 1;
+        self.outgoing.clear();
+        self.out_free = now;
+        self.exchange.status.raise(Code::QueryInterrupted.into());
     }
 
     /// When the next byte will have left, if one is on its way.
@@ -341,7 +414,8 @@ impl Line {
         if self.exchange.is_waiting() {
             return None;
         }
-        let end = self.incoming.iter().find(|(_, byte)| *byte == b'\n').map(|(at, _)| at + self.latency);
+        let ends = |what: &Arrival| matches!(what, Arrival::Byte(b'\n') | Arrival::End(_));
+        let end = self.incoming.iter().find(|(_, what)| ends(what)).map(|(at, _)| at + self.latency);
         end.into_iter().chain(self.ready.front().copied()).min()
     }
 
@@ -349,6 +423,8 @@ impl Line {
     pub(crate) fn clear(&mut self) {
         self.incoming.clear();
         self.ready.clear();
+        self.names.clear();
+        self.unnamed = 0;
         self.outgoing.clear();
         self.exchange.device_clear();
     }

@@ -3,7 +3,7 @@
 use clap::Parser;
 use core::error::Error;
 use sim_instrument::scenario::Scenario;
-use sim_instrument::serve::{serve_pty, serve_tcp};
+use sim_instrument::serve::{serve_hislip, serve_pty, serve_tcp};
 use sim_instrument::{SimBench, SimPort};
 use std::io::Write as _;
 use std::net::SocketAddr;
@@ -27,6 +27,9 @@ struct Options {
     /// Serve the scope on this address; port 0 takes any that is free.
     #[arg(long, value_name = "ADDRESS")]
     tcp: Option<SocketAddr>,
+    /// Serve the scope by HiSLIP on this address (its usual port is 4880).
+    #[arg(long, value_name = "ADDRESS")]
+    hislip: Option<SocketAddr>,
     /// Serve the relay box on this address.
     #[arg(long, value_name = "ADDRESS")]
     relay_tcp: Option<SocketAddr>,
@@ -113,9 +116,15 @@ async fn run(options: Options) -> Result<(), Box<dyn Error>> {
     let scope = || bench.scope_port();
     let relays = || bench.relay_port();
     serve("scope", scope, scenario.scope.port.baud, options.tcp, options.pty, &clock, &mut keep).await?;
+    if let Some(address) = options.hislip {
+        let ports = bench.clone();
+        let server = serve_hislip(move || ports.scope_port(), address, clock.clone()).await?;
+        say(&format!("scope hislip://{}/hislip0", server.address()))?;
+        keep.push(Box::new(server));
+    }
     serve("relays", relays, scenario.relays.baud, options.relay_tcp, options.relay_pty, &clock, &mut keep).await?;
     if keep.is_empty() {
-        return Err("no port is served: give --tcp, --pty, --relay-tcp or --relay-pty".into());
+        return Err("no port is served: give --tcp, --hislip, --pty, --relay-tcp or --relay-pty".into());
     }
     say("ready")?;
     commands(&bench, &clock).await

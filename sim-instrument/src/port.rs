@@ -1,7 +1,7 @@
 //! A port of a simulated instrument: passive, synchronous, told the time.
 
 use crate::bench::SimBench;
-use crate::line::{Counters, LinkFaults};
+use crate::line::{Counters, LinkFaults, Part};
 use tapewright_clock::Instant;
 
 /// Which instrument of the bench.
@@ -36,12 +36,50 @@ impl SimPort {
 
     /// Bytes that start on the wire now.
     pub fn write(&mut self, now: Instant, bytes: &[u8]) {
+        self.write_part(now, bytes, None);
+    }
+
+    /// As [`Self::write`], on a link that marks the ends of messages and numbers them: `end` is the number
+    /// of the message that ends with these bytes.
+    pub(crate) fn write_part(&mut self, now: Instant, bytes: &[u8], end: Option<u32>) {
         let mut inner = self.bench.lock();
         inner.advance(now.as_nanos());
         let at = inner.now;
         *inner.lane(self.which) = self.lane;
-        inner.line(self.which).write(at, bytes);
+        let line = inner.line(self.which);
+        line.write(at, bytes);
+        if let Some(name) = end {
+            line.end(at, name);
+        }
         inner.advance(at);
+    }
+
+    /// Parts of replies that have left the instrument by now.
+    pub(crate) fn read_parts(&mut self, now: Instant) -> Vec<Part> {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        if *inner.lane(self.which) != self.lane {
+            return Vec::new();
+        }
+        let at = inner.now;
+        inner.line(self.which).read_parts(at)
+    }
+
+    /// The link knows that a reply was not read when the next message came: -410.
+    pub(crate) fn interrupt(&mut self, now: Instant) {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        let at = inner.now;
+        inner.line(self.which).interrupt(at);
+    }
+
+    /// The status byte; `unread`: a reply lies unread in the link itself.
+    pub(crate) fn status_byte(&mut self, now: Instant, unread: bool) -> u8 {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        let line = inner.line(self.which);
+        let available = unread || line.has_output();
+        line.exchange.status.byte(available)
     }
 
     /// Bytes that have left the instrument by now.

@@ -6,7 +6,7 @@
 mod support;
 
 use proptest::prelude::*;
-use sim_instrument::serve::{serve_pty, serve_tcp};
+use sim_instrument::serve::{serve_hislip, serve_pty, serve_tcp};
 use sim_instrument::source::Point as Touch;
 use support::{FRONT_ENDS, Rig, block_on, scenario};
 use tapewright_clock::Clock;
@@ -276,6 +276,18 @@ fn over_tcp() {
         let any = "127.0.0.1:0".parse().expect("an address");
         let server = serve_tcp(rig.sim.scope_port(), any, rig.clock.clone()).await.expect("a port");
         let address = format!("tcp://{}", server.address());
+        over(rig, address).await;
+    });
+}
+
+#[test]
+fn over_hislip() {
+    block_on(async {
+        let rig = real_rig("family-a", "A3");
+        let any = "127.0.0.1:0".parse().expect("an address");
+        let ports = rig.sim.clone();
+        let server = serve_hislip(move || ports.scope_port(), any, rig.clock.clone()).await.expect("a port");
+        let address = format!("hislip://{}/hislip0", server.address());
         over(rig, address).await;
     });
 }

@@ -187,6 +187,19 @@ impl Exchange {
         true
     }
 
+    /// END from a link that has it: it ends a message as NL does (IEEE 488.2, 7.5), and after NL or
+    /// with nothing before it says nothing new. `true` when it ended a message.
+    pub(crate) fn receive_end(&mut self) -> bool {
+        self.framing = Framing::default();
+        let overrun = core::mem::take(&mut self.overrun);
+        let message = core::mem::take(&mut self.input);
+        if message.is_empty() || overrun {
+            return false;
+        }
+        self.queue.push_back(message);
+        true
+    }
+
     /// Whether a message waits for an overlapped operation.
     pub(crate) fn is_waiting(&self) -> bool {
         self.running.as_ref().is_some_and(|running| running.waiting.is_some())

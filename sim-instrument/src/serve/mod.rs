@@ -1,8 +1,11 @@
-//! Servers that put a port of the bench where other programs can reach it: TCP and a pseudo-terminal.
+//! Servers that put a port of the bench where other programs can reach it: TCP, HiSLIP and a pseudo-terminal.
 
+mod framing;
+mod hislip;
 mod pty;
 mod tcp;
 
+pub use hislip::{HislipServer, serve_hislip};
 pub use pty::{Pty, serve_pty};
 pub use tcp::{TcpServer, serve_tcp};
 

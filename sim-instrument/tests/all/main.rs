@@ -3,6 +3,7 @@
 mod commands;
 mod exchange;
 mod family_a;
+mod hislip;
 mod line;
 mod machine;
 mod relays;

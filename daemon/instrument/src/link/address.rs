@@ -34,6 +34,15 @@ pub enum Address {
         /// Port, 1 to 65535.
         port: u16,
     },
+    /// HiSLIP (IVI-6.1).
+    Hislip {
+        /// Name or address of the host.
+        host: String,
+        /// Port, 1 to 65535.
+        port: u16,
+        /// The instrument behind it.
+        name: String,
+    },
     /// A serial port: 8 bits, no parity, 1 stop bit.
     Serial {
         /// Path of the device.
@@ -48,7 +57,7 @@ pub enum Address {
 /// Why a text is no address.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon`"
+    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT`, `hislip://HOST:PORT/hislip0` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon`"
 )]
 pub struct AddressError {
     /// What was given.
@@ -59,6 +68,10 @@ pub struct AddressError {
 
 /// Port of raw SCPI where none is given (seen in an instrument maker's manual, not named).
 const DEFAULT_PORT: u16 = 5025;
+/// Port of HiSLIP (IVI-6.1, 2.1).
+const HISLIP_PORT: u16 = 4880;
+/// The instrument behind it where none is named (IVI-6.1, 2.1).
+const HISLIP_NAME: &str = "hislip0";
 
 impl FromStr for Address {
     type Err = AddressError;
@@ -73,8 +86,9 @@ impl FromStr for Address {
         }
         match scheme {
             "tcp" => tcp(rest).map_err(wrong),
+            "hislip" => hislip(rest).map_err(wrong),
             "serial" => serial(rest).map_err(wrong),
-            other => Err(wrong(format!("`{other}` is neither `tcp` nor `serial`"))),
+            other => Err(wrong(format!("`{other}` is none of `tcp`, `hislip`, `serial`"))),
         }
     }
 }
@@ -84,7 +98,22 @@ fn tcp(rest: &str) -> Result<Address, String> {
     if rest.contains(['/', '?']) {
         return Err("a tcp address ends with its port".into());
     }
-    // An IPv6 host is written in square brackets, so the port follows the last colon outside them.
+    let (host, port) = host_port(rest, DEFAULT_PORT)?;
+    Ok(Address::Tcp { host, port })
+}
+
+fn hislip(rest: &str) -> Result<Address, String> {
+    let (rest, name) = rest.split_once('/').unwrap_or((rest, ""));
+    let name = if name.is_empty() { HISLIP_NAME } else { name };
+    if name.len() > 64 || !name.chars().all(|c| c.is_ascii_alphanumeric() || "_-.".contains(c)) {
+        return Err(format!("`{name}` is no name of an instrument behind HiSLIP, such as `{HISLIP_NAME}`"));
+    }
+    let (host, port) = host_port(rest, HISLIP_PORT)?;
+    Ok(Address::Hislip { host, port, name: name.to_owned() })
+}
+
+/// Host and port; an IPv6 host is written in square brackets, so the port follows the last colon outside them.
+fn host_port(rest: &str, usual: u16) -> Result<(String, u16), String> {
     let (host, port) = match rest.rsplit_once(':') {
         Some((host, port)) if !port.ends_with(']') => (host, Some(port)),
         _ => (rest, None),
@@ -94,13 +123,13 @@ fn tcp(rest: &str) -> Result<Address, String> {
         return Err("the host is missing".into());
     }
     let port = match port {
-        None => DEFAULT_PORT,
+        None => usual,
         Some(digits) => match digits.parse::<u16>() {
             Ok(port) if port > 0 => port,
             _ => return Err(format!("`{digits}` is not a port from 1 to 65535")),
         },
     };
-    Ok(Address::Tcp { host: host.to_owned(), port })
+    Ok((host.to_owned(), port))
 }
 
 fn serial(rest: &str) -> Result<Address, String> {
@@ -152,6 +181,8 @@ impl fmt::Display for Address {
         match self {
             Self::Tcp { host, port } if host.contains(':') => write!(f, "tcp://[{host}]:{port}"),
             Self::Tcp { host, port } => write!(f, "tcp://{host}:{port}"),
+            Self::Hislip { host, port, name } if host.contains(':') => write!(f, "hislip://[{host}]:{port}/{name}"),
+            Self::Hislip { host, port, name } => write!(f, "hislip://{host}:{port}/{name}"),
             Self::Serial { path, baud, flow: Flow::None } => write!(f, "serial://{path}?baud={baud}"),
             Self::Serial { path, baud, flow } => write!(f, "serial://{path}?baud={baud}&flow={flow}"),
         }
@@ -196,7 +227,10 @@ mod tests {
         check("tcp://a:0", "`0` is not a port from 1 to 65535");
         check("tcp://a:70000", "`70000` is not a port from 1 to 65535");
         check("tcp://a:5025/x", "a tcp address ends with its port");
-        check("http://a", "`http` is neither `tcp` nor `serial`");
+        check("http://a", "`http` is none of `tcp`, `hislip`, `serial`");
+        check("hislip://bench-scope", "hislip://bench-scope:4880/hislip0");
+        check("hislip://[::1]:99/hislip1", "hislip://[::1]:99/hislip1");
+        check("hislip://a/b/c", "`b/c` is no name of an instrument behind HiSLIP, such as `hislip0`");
         check("/dev/ttyUSB0", "there is no `://`");
         check("serial:///dev/ttyUSB0?baud=115200", "serial:///dev/ttyUSB0?baud=115200");
         check("serial:///dev/ttyUSB0?baud=9600&flow=rts", "serial:///dev/ttyUSB0?baud=9600&flow=rts");

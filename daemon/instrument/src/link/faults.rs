@@ -208,4 +208,24 @@ impl<L: Link> Link for Faulty<L> {
     fn byte_s(&self) -> f64 {
         self.inner.byte_s()
     }
+
+    fn clear(&mut self, deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
+        Box::pin(async move {
+            if self.closed {
+                return Err(self.gone());
+            }
+            let cleared = self.inner.clear(deadline).await?;
+            if cleared {
+                // What the link held on its way is gone with what the instrument held.
+                self.held.clear();
+            }
+            Ok(cleared)
+        })
+    }
+
+    fn status_byte(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Option<u8>, LinkError>> {
+        self.inner.status_byte(deadline)
+    }
+
+    // `message_ended` stays unknown: bytes that were lost or doubled no longer stand where END was.
 }

@@ -5,6 +5,7 @@
 
 mod address;
 pub mod faults;
+pub mod hislip;
 pub mod in_process;
 pub mod recorder;
 mod serial;
@@ -15,6 +16,7 @@ use core::pin::Pin;
 use tapewright_clock::{Clock, Instant};
 
 pub use address::{Address, AddressError, Flow};
+pub use hislip::Hislip;
 pub use in_process::{InProcess, Peer};
 pub use serial::Serial;
 pub use tcp::Tcp;
@@ -70,6 +72,14 @@ pub enum LinkError {
         #[source]
         source: std::io::Error,
     },
+    /// The two sides do not understand each other, below the level of messages.
+    #[error("{link}: {why}")]
+    Protocol {
+        /// Which link.
+        link: String,
+        /// What was seen.
+        why: String,
+    },
     /// Real links cannot follow a virtual clock.
     #[error("{link} is a real device and cannot follow a virtual clock; open it with a real one")]
     NeedsRealClock {
@@ -114,6 +124,30 @@ pub trait Link: Send {
     fn byte_s(&self) -> f64 {
         0.0
     }
+
+    /// Device clear (IEEE 488.2, 5.8): the instrument drops what it holds of messages and replies, and
+    /// keeps its settings. Whether the link has one; without, the session uses what the instrument's
+    /// profile offers in its place.
+    ///
+    /// # Errors
+    /// [`LinkError`]; the link must then be opened anew.
+    fn clear(&mut self, _deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
+        Box::pin(async { Ok(false) })
+    }
+
+    /// The status byte (IEEE 488.2, 11.2), past whatever the instrument is busy with; none where the
+    /// link cannot ask.
+    ///
+    /// # Errors
+    /// [`LinkError`].
+    fn status_byte(&mut self, _deadline: Instant) -> BoxFuture<'_, Result<Option<u8>, LinkError>> {
+        Box::pin(async { Ok(None) })
+    }
+
+    /// Whether the bytes received last were the end of a reply (END); none where the link has no END.
+    fn message_ended(&self) -> Option<bool> {
+        None
+    }
 }
 
 impl<L: Link + ?Sized> Link for Box<L> {
@@ -136,6 +170,18 @@ impl<L: Link + ?Sized> Link for Box<L> {
     fn byte_s(&self) -> f64 {
         (**self).byte_s()
     }
+
+    fn clear(&mut self, deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
+        (**self).clear(deadline)
+    }
+
+    fn status_byte(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Option<u8>, LinkError>> {
+        (**self).status_byte(deadline)
+    }
+
+    fn message_ended(&self) -> Option<bool> {
+        (**self).message_ended()
+    }
 }
 
 /// Opens the link that an address names.
@@ -146,6 +192,7 @@ impl<L: Link + ?Sized> Link for Box<L> {
 pub async fn connect(address: &Address, clock: &Clock) -> Result<Box<dyn Link>, LinkError> {
     match address {
         Address::Tcp { host, port } => Ok(Box::new(Tcp::open(host, *port, clock.clone()).await?)),
+        Address::Hislip { host, port, name } => Ok(Box::new(Hislip::open(host, *port, name, clock.clone()).await?)),
         Address::Serial { path, baud, flow } => Ok(Box::new(Serial::open(path, *baud, *flow, clock.clone()).await?)),
     }
 }

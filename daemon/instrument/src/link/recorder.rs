@@ -129,4 +129,19 @@ impl<L: Link> Link for Recorder<L> {
     fn byte_s(&self) -> f64 {
         self.inner.byte_s()
     }
+
+    fn clear(&mut self, deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
+        Box::pin(async move {
+            tracing::debug!(link = %self.inner.describe(), at = %self.clock.now(), "device clear");
+            self.inner.clear(deadline).await
+        })
+    }
+
+    fn status_byte(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Option<u8>, LinkError>> {
+        self.inner.status_byte(deadline)
+    }
+
+    fn message_ended(&self) -> Option<bool> {
+        self.inner.message_ended()
+    }
 }

@@ -74,6 +74,18 @@ impl Session {
                     Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
                     Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
                 },
+                // Where the link marks the end of a reply, so does it that of an indefinite block.
+                None if self.link.message_ended() == Some(true) => {
+                    let header = head.map_or(0, |head| head.header);
+                    let mut data = core::mem::take(&mut self.buffer).split_off(header);
+                    if data.last() == Some(&b'\n') {
+                        data.pop();
+                    }
+                    return Ok(data);
+                }
+                None if self.link.message_ended().is_some() && self.buffer.len() <= most => {
+                    self.more(asked, &mut first, whole).await?;
+                }
                 None => {
                     let why = "it is indefinite (`#0`), and on this link nothing marks its end; choose another format of data";
                     return Err(self.wrong_text(asked, &Trouble::Hopeless(why.into())));

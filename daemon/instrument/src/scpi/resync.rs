@@ -1,7 +1,9 @@
 //! Finding the place in the stream again after a fault, without losing what the instrument holds.
 //!
-//! 1. Nothing is sent until the line has been silent; what comes meanwhile goes to the log.
-//! 2. The instrument's clear, or an empty line; silence again.
+//! 1. Where the link has a device clear, that; else nothing is sent until the line has been silent,
+//!    and what comes meanwhile goes to the log.
+//! 2. Without a device clear its substitute: the bytes that the dialect names, or an empty line;
+//!    silence again. On raw TCP the connection that is made anew in step 5 is the clear.
 //! 3. A nonce: `*ESE n;*ESE?` with a value not used lately. Lines are read until one is it; what
 //!    came before was late. A second nonce must then come at once, so that a late reply that
 //!    happens to equal the first is found out.
@@ -84,11 +86,13 @@ impl Session {
     }
 
     async fn find_place(&mut self) -> Result<(), Failed> {
-        self.silence().await?;
-        // The first thing sent ends whatever half message the instrument may hold.
-        let clear = self.profile.clear.clone().unwrap_or_else(|| self.profile.terminator.bytes().to_vec());
-        self.send_raw(&clear).await?;
-        self.silence().await?;
+        if !self.device_clear().await? {
+            self.silence().await?;
+            // The first thing sent ends whatever half message the instrument may hold.
+            let clear = self.profile.clear.clone().unwrap_or_else(|| self.profile.terminator.bytes().to_vec());
+            self.send_raw(&clear).await?;
+            self.silence().await?;
+        }
         let (nonce, message) = self.next_nonce();
         self.send_quiet(&message).await?;
         let mut found = false;
@@ -117,6 +121,19 @@ impl Session {
         let restore = self.restore();
         self.send_quiet(&restore).await?;
         self.drain_errors().await
+    }
+
+    /// Clears the instrument where the link has a device clear; whether it has. Nothing comes after it
+    /// that was asked for before, so no silence need be waited for.
+    async fn device_clear(&mut self) -> Result<bool, Failed> {
+        let deadline = self.clock.now() + self.profile.first_byte;
+        if !self.link.clear(deadline).await.map_err(Failed::Link)? {
+            return Ok(false);
+        }
+        let left = core::mem::take(&mut self.buffer);
+        self.keep_stray(&left);
+        self.on_its_way = 0;
+        Ok(true)
     }
 
     /// Reads what comes until the line is silent.

@@ -3,6 +3,7 @@
 mod common;
 mod dialects;
 mod fake_scope;
+mod hislip;
 mod links;
 mod relay;
 mod scope;
