@@ -10,6 +10,7 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "envelope", package: "procedure-envelope" },
     Guest { name: "still-against-play", package: "procedure-still-against-play" },
     Guest { name: "control-track", package: "procedure-control-track" },
+    Guest { name: "head-switch-point", package: "procedure-head-switch-point" },
 ];
 
 fn main() -> std::process::ExitCode {

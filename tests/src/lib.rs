@@ -7,3 +7,4 @@ pub mod bench;
 pub mod machines;
 pub mod score;
 pub mod truth;
+mod truth_alignment;

@@ -81,6 +81,7 @@ pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
             all.insert("control-track/control-track.jitter".to_owned(), 1e3 * jitter_s);
         }
     }
+    crate::truth_alignment::add(machine, windows, &mut all);
     all.retain(|_, value| value.is_finite());
     all
 }

@@ -40,6 +40,47 @@
 //! * missing: pulses that should have come in the observed time and did not, over those that should;
 //! * delay: time from a control pulse's timing edge (rising edge of the square, positive spike's
 //!   peak) to the next head-switch edge that selects head A, mean over pulses, modulo the frame.
+//!
+//! # Head-switch point
+//! *Vertical sync starts* at the leading edge (middle between sync tip and blanking) of the first broad
+//! pulse. The *point* of a switching edge is the time from the edge's middle to the start of vertical sync
+//! that follows, in seconds; a switching at most [`LATE_LINES`] after a start counts from that start, as
+//! negative. In lines it is times the standard's line rate, in drum degrees that times
+//! `360 f_d / f_H` (R14). For each head (the one that the edge selects) it is the mean over edges;
+//! *difference* is B less A, so that a positive one says that the switching to B lies earlier;
+//! *jitter* is the standard deviation of one head's edges.
+//!
+//! # Servo lock
+//! The *phase* of a pulse train at a head-switch edge that selects head A is the time from the train's
+//! timing edge to that edge, modulo the train's period (of the reference and of control pulses: a frame).
+//! *Ratio error* is `(cycles of the train a turn of the drum) - 1`, over the time observed, in per cent.
+//! *Jitter* is the standard deviation of the phase about its slow course (what a straight line and a sine
+//! of the best period leave), *swing* the amplitude of that sine, *drift* the straight line's slope.
+//!
+//! # Tracking centre
+//! `L(d)`: mean over both heads of the curve's mean level at the delay `d` from control pulse to head
+//! switch. *Centre* is the delay about which `L` is even: the middle of the two delays at which it has the same
+//! level, as the fit `L(d) = T - s max(0, |d - c| - a)` gives it. *Offset* is the centre less
+//! the delay at the control's own centre, in milliseconds, in pitches (times the field rate), and by R13 in
+//! millimetres of the audio and control head's place (times the tape speed). *Evenness* is the slope of the
+//! side of longer delays over that of the other, 1 where it falls evenly.
+//!
+//! # Video
+//! *Sync* is blanking less sync tip, in millivolts, blanking being the mean of the back porch outside the burst; *burst* the
+//! burst's peak-to-peak at the subcarrier; *white* and *black* the greatest and the least level above blanking that holds for
+//! [`PATCH_US`] at least. *Line period*: mean distance of leading edges; *line jitter*: standard deviation of single line periods.
+//! *Time-base error*: standard deviation of leading edges about evenly spaced ones, over the lines of one record.
+//!
+//! # Search
+//! At `n` times play speed a head crosses `n - 1` pitches a scan and finds its own azimuth every second one: `|n - 1| / 2`
+//! *bars a scan*. They are measured as cycles of the level of a scan, by the best fitting cosine; *speed* is
+//! `1 + 2 bars` in cue, `1 - 2 bars` in review.
+
+/// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
+pub const LATE_LINES: f64 = 20.0;
+
+/// A patch of even brightness must last so long to count as white or black.
+pub const PATCH_US: f64 = 1.0;
 
 /// Lines cut off at each end of a scan: both heads are in contact there, and the switched signal has a
 /// transient. Larger than the overlap of a few lines, smaller than the sag that is looked for.

@@ -300,6 +300,54 @@ closed_list! {
         WrongTapeSpeed = "tape.wrong-speed",
         /// Both heads far below the known level.
         LevelLow = "envelope.level-low",
+        /// A switching edge lies too many lines before vertical sync.
+        HeadSwitchEarly = "head-switch.early",
+        /// A switching edge lies too near vertical sync, or after it.
+        HeadSwitchLate = "head-switch.late",
+        /// The two switching edges lie at different places.
+        HeadSwitchUneven = "head-switch.uneven",
+        /// The switching edges do not keep their place to the video.
+        HeadSwitchJitter = "head-switch.jitter",
+        /// A switching point off its place on a tape that cannot tell machine from recording.
+        HeadSwitchMachineOrTape = "head-switch.machine-or-tape",
+        /// Switching point where it belongs.
+        HeadSwitchOnPoint = "head-switch.on-point",
+        /// Drum keeps its phase to the reference.
+        DrumLocked = "drum.locked",
+        /// Drum runs at another rate than the reference.
+        DrumNotLocked = "drum.not-locked",
+        /// Drum's phase swings to and fro slowly.
+        DrumHunting = "drum.hunting",
+        /// Drum's phase scatters at random by too much.
+        DrumJitter = "drum.jitter",
+        /// Tape keeps its phase to the heads.
+        CapstanLocked = "capstan.locked",
+        /// Tape's phase scatters at random by too much.
+        CapstanJitter = "capstan.jitter",
+        /// Level is greatest where the tracking control stands at its centre.
+        TrackingCentred = "tracking.centred",
+        /// Level is greatest away from the centre of the tracking control.
+        TrackingOffCentre = "tracking.off-centre",
+        /// Level falls unevenly on the two sides of the tracking centre.
+        TrackingUneven = "tracking.uneven",
+        /// Sync pulses smaller than they should be.
+        VideoSyncLow = "video.sync-low",
+        /// Video far from its level, sync and burst alike.
+        VideoLevelWrong = "video.level-wrong",
+        /// Burst away from its level, sync as it should be.
+        VideoBurstWrong = "video.burst-wrong",
+        /// Lines do not keep their time.
+        VideoTimeBase = "video.time-base",
+        /// Vertical sync or the number of lines is not that of the standard.
+        VideoFieldWrong = "video.field-structure",
+        /// Levels and timing of the video as they should be.
+        VideoRight = "video.right",
+        /// Noise bars in search are as many as the format's geometry says.
+        SearchAsPredicted = "search.as-predicted",
+        /// Noise bars in search say another tape speed.
+        SearchWrongSpeed = "search.wrong-speed",
+        /// In search one head shows no tracks.
+        SearchHeadMissing = "search.head-missing",
     }
 }
 

@@ -15,6 +15,9 @@
 //! 4. preconditions: [`preconditions`], [`steadiness::frame_to_frame_change`];
 //! 5. one [`HeadCurve`] a head over the frames, then [`curve::flatness`], [`curve::entrance`],
 //!    [`curve::exit`], [`curve::balance`]: each an [`Estimate`], decided by [`Estimate::decide`].
+//!
+//! Video: [`sync::separate`] finds the sync pulses, [`field::field_syncs`] the starts of vertical sync, and
+//! [`switching`] holds head-switch edges against them.
 
 pub mod blanking;
 pub mod carrier;
@@ -24,6 +27,7 @@ pub mod edges;
 mod error;
 mod estimate;
 mod extremes;
+pub mod field;
 mod lift;
 pub mod peaks;
 pub mod power;
@@ -35,6 +39,8 @@ pub mod slip;
 pub mod special;
 pub mod statistics;
 pub mod steadiness;
+pub mod switching;
+pub mod sync;
 mod trace;
 
 pub use curve::{HeadCurve, ScanLevels};

@@ -42,6 +42,7 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
         number("switch_lines", tape.switch_lines, 0.0, 50.0, "give 0 to 50 lines")?;
     }
     number("offset_pitch", config.tracking.offset_pitch, -10.0, 10.0, finite)?;
+    number("x_error_mm", config.tracking.x_error_mm, -10.0, 10.0, "give -10 to 10 mm")?;
     number("hunting_pitch", config.tracking.hunting_pitch, 0.0, 10.0, not_negative)?;
     number("hunting_period_s", config.tracking.hunting_period_s.unwrap_or(1.0), 0.5, 1e6, "give 0.5 s or more")?;
     let rf = &config.rf;
@@ -51,6 +52,8 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
     number("overlap_lines", rf.overlap_lines, 0.0, 50.0, "give 0 to 50 lines")?;
     number("colour_under_ratio", rf.colour_under_ratio, 0.0, 1.0, "give 0 to 1")?;
     number("lines_before_sync", config.head_switch.lines_before_sync, 0.0, 50.0, "give 0 to 50 lines")?;
+    number("b_earlier_lines", config.head_switch.b_earlier_lines, -50.0, 50.0, "give -50 to 50 lines")?;
+    number("head switch jitter_s", config.head_switch.jitter_s, 0.0, 1e-3, "give 0 to 0.001 s")?;
     number("low_v", config.head_switch.low_v, -100.0, 100.0, finite)?;
     number("high_v", config.head_switch.high_v, -100.0, 100.0, finite)?;
     let span_v = config.head_switch.high_v - config.head_switch.low_v;
@@ -59,6 +62,9 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
     number("drum jitter_s", drum.jitter_s, 0.0, 1e-3, "give 0 to 0.001 s")?;
     number("spin_up_s", drum.spin_up_s, 0.05, 60.0, "give 0.05 to 60 s")?;
     number("lock_tau_s", drum.lock_tau_s, 0.05, 60.0, "give 0.05 to 60 s")?;
+    number("phase_s", drum.phase_s, -0.02, 0.02, "give -0.02 to 0.02 s")?;
+    number("drum hunting_s", drum.hunting_s, 0.0, 0.01, "give 0 to 0.01 s")?;
+    number("drum hunting_period_s", drum.hunting_period_s, 0.5, 1e6, "give 0.5 s or more")?;
     number("drum free_running_error", drum.free_running_error, -0.5, 0.5, "give -0.5 to 0.5")?;
     number("pulses_a_turn", drum.pulses_a_turn, 0.5, 10_000.0, positive)?;
     let capstan = &config.capstan;
@@ -77,7 +83,16 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
     number("missing_ratio", control.missing_ratio, 0.0, 1.0, "give 0 to 1")?;
     number("control jitter_s", control.jitter_s, 0.0, 1e-3, "give 0 to 0.001 s")?;
     number("delay_s", control.delay_s, -1.0, 1.0, finite)?;
-    number("video noise_v", config.video.noise_v, 0.0, 1.0, "give 0 to 1 V")?;
+    let video = &config.video;
+    number("video noise_v", video.noise_v, 0.0, 1.0, "give 0 to 1 V")?;
+    for (field, value) in [("gain", video.gain), ("sync_ratio", video.sync_ratio), ("burst_ratio", video.burst_ratio)] {
+        number(field, value, 0.0, 10.0, "give 0 to 10")?;
+    }
+    number("offset_v", video.offset_v, -100.0, 100.0, finite)?;
+    number("hum_v", video.hum_v, 0.0, 10.0, "give 0 to 10 V")?;
+    number("time_base_s", video.time_base_s, 0.0, 1e-4, "give 0 to 0.0001 s")?;
+    number("time_base_period_s", video.time_base_period_s, 1e-3, 1e3, "give 0.001 s or more")?;
+    number("line_jitter_s", video.line_jitter_s, 0.0, 2e-6, "give 0 to 2e-6 s")?;
     let transport = &config.transport;
     number("threading_s", transport.threading_s, 0.1, 60.0, "give 0.1 to 60 s")?;
     number("still_stop_s", transport.still_stop_s, 0.05, 10.0, "give 0.05 to 10 s")?;

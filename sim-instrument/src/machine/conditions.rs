@@ -1,7 +1,7 @@
 //! Everything that stays the same between two events: the machine, its faults and its tape, worked
 //! out to the numbers that the signals need.
 
-use super::config::{GuideCurve, HeadConfig, MachineConfig, TapeConfig};
+use super::config::{GuideCurve, HeadConfig, MachineConfig, TapeConfig, VideoConfig};
 use super::faults::Faults;
 use super::losses;
 use super::video::FrameTable;
@@ -178,6 +178,8 @@ pub(crate) struct Conditions {
     pub(crate) heads: [HeadState; 2],
     pub(crate) guides: GuideCurve,
     pub(crate) noise_v: f64,
+    /// The video output, with its faults.
+    pub(crate) video: VideoConfig,
     pub(crate) tape: Option<Arc<TapeState>>,
     pub(crate) faults: Faults,
 }
@@ -212,6 +214,13 @@ impl Conditions {
                 exit_um: faults.exit_um.unwrap_or(config.guides.exit_um),
             },
             noise_v: noise,
+            video: VideoConfig {
+                gain: faults.video_gain.unwrap_or(config.video.gain),
+                sync_ratio: faults.video_sync.unwrap_or(config.video.sync_ratio),
+                burst_ratio: faults.video_burst.unwrap_or(config.video.burst_ratio),
+                time_base_s: faults.video_time_base_s.unwrap_or(config.video.time_base_s),
+                ..config.video.clone()
+            },
             tape,
             faults: faults.clone(),
         }
@@ -255,6 +264,21 @@ impl Conditions {
     /// Places along the track: position in the scan plus this is position on the tape's own tracks.
     pub(crate) fn switch_shift(&self) -> f64 {
         let recorded = self.tape.as_ref().map_or(6.5, |tape| tape.switch_lines);
-        (recorded - self.config.head_switch.lines_before_sync) / self.format.lines.lines_a_scan()
+        let own = self.faults.switch_lines.unwrap_or(self.config.head_switch.lines_before_sync);
+        (recorded - own) / self.format.lines.lines_a_scan()
+    }
+
+    /// By how much the switching edge that starts a scan lies away from where the drum's phase is whole, in seconds.
+    pub(crate) fn switch_displacement_s(&self, scan: i64, normal: f64) -> f64 {
+        let switch = &self.config.head_switch;
+        let b_lines = self.faults.switch_b_earlier_lines.unwrap_or(switch.b_earlier_lines);
+        let earlier = if Head::of_scan(scan) == Head::B { b_lines / self.format.lines.line_rate_hz() } else { 0.0 };
+        self.faults.switch_jitter_s.unwrap_or(switch.jitter_s) * normal - earlier
+    }
+
+    /// How far the audio and control head's place puts the heads off their tracks, in pitches: R13.
+    pub(crate) fn x_pitch(&self) -> f64 {
+        let x_mm = self.faults.x_error_mm.unwrap_or(self.config.tracking.x_error_mm);
+        tapewright_formats::relations::tracking_of_x_error(self.format, x_mm)
     }
 }

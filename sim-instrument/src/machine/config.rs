@@ -124,6 +124,9 @@ pub struct TrackingConfig {
     pub hunting_pitch: f64,
     /// About the period of the hunting.
     pub hunting_period_s: Option<f64>,
+    /// Displacement of the audio and control head along the tape from its right place: with the tracking
+    /// control at its centre the heads are off their tracks by `x f_V / v` pitches (R13).
+    pub x_error_mm: f64,
 }
 
 /// The RF test point.
@@ -168,6 +171,10 @@ pub struct HeadSwitchConfig {
     pub high_is_a: bool,
     /// Lines from the switching to vertical sync.
     pub lines_before_sync: f64,
+    /// Lines by which the switching to head B lies earlier than that to head A.
+    pub b_earlier_lines: f64,
+    /// Standard deviation of the switching instants against the heads: of the switching pulse, not of the drum.
+    pub jitter_s: f64,
     /// Low state.
     pub low_v: f64,
     /// High state.
@@ -176,7 +183,7 @@ pub struct HeadSwitchConfig {
 
 impl Default for HeadSwitchConfig {
     fn default() -> Self {
-        Self { high_is_a: true, lines_before_sync: 6.5, low_v: 0.0, high_v: 5.0 }
+        Self { high_is_a: true, lines_before_sync: 6.5, b_earlier_lines: 0.0, jitter_s: 0.0, low_v: 0.0, high_v: 5.0 }
     }
 }
 
@@ -190,6 +197,12 @@ pub struct DrumConfig {
     pub spin_up_s: f64,
     /// Time constant of the phase lock.
     pub lock_tau_s: f64,
+    /// Head-switch edges come so long after the reference's.
+    pub phase_s: f64,
+    /// Greatest excursion of a drum servo that hunts; 0: it does not.
+    pub hunting_s: f64,
+    /// About the period of that.
+    pub hunting_period_s: f64,
     /// Speed error when free running (ratio).
     pub free_running_error: f64,
     /// The drum's speed corrects the line rate in still and search.
@@ -204,6 +217,9 @@ impl Default for DrumConfig {
             jitter_s: 2e-6,
             spin_up_s: 1.5,
             lock_tau_s: 0.25,
+            phase_s: 0.0,
+            hunting_s: 0.0,
+            hunting_period_s: 3.0,
             free_running_error: 0.02,
             corrects_line_rate: true,
             pulses_a_turn: 6.0,
@@ -281,11 +297,38 @@ pub struct VideoConfig {
     pub mute: bool,
     /// Noise at full RF level, RMS.
     pub noise_v: f64,
+    /// Gain of the output stage (ratio).
+    pub gain: f64,
+    /// Height of sync over its right one (ratio): what a clipping stage leaves.
+    pub sync_ratio: f64,
+    /// Colour, burst included, over its right level (ratio).
+    pub burst_ratio: f64,
+    /// Direct voltage that the video stands on.
+    pub offset_v: f64,
+    /// Hum on it, peak to peak, at the frequency of the supply's ripple.
+    pub hum_v: f64,
+    /// Time-base error: greatest displacement of picture off the tape, with about this period.
+    pub time_base_s: f64,
+    /// About the period of the time-base error.
+    pub time_base_period_s: f64,
+    /// Each line's own displacement, standard deviation.
+    pub line_jitter_s: f64,
 }
 
 impl Default for VideoConfig {
     fn default() -> Self {
-        Self { mute: true, noise_v: 0.005 }
+        Self {
+            mute: true,
+            noise_v: 0.005,
+            gain: 1.0,
+            sync_ratio: 1.0,
+            burst_ratio: 1.0,
+            offset_v: 0.0,
+            hum_v: 0.0,
+            time_base_s: 0.0,
+            time_base_period_s: 5e-3,
+            line_jitter_s: 0.0,
+        }
     }
 }
 

@@ -51,6 +51,15 @@ pub(crate) struct Faults {
     pub(crate) ripple_v: Option<f64>,
     pub(crate) audio_dead: bool,
     pub(crate) transport_stuck: bool,
+    pub(crate) switch_lines: Option<f64>,
+    pub(crate) switch_b_earlier_lines: Option<f64>,
+    pub(crate) switch_jitter_s: Option<f64>,
+    pub(crate) drum_hunting_s: Option<f64>,
+    pub(crate) x_error_mm: Option<f64>,
+    pub(crate) video_gain: Option<f64>,
+    pub(crate) video_sync: Option<f64>,
+    pub(crate) video_burst: Option<f64>,
+    pub(crate) video_time_base_s: Option<f64>,
 }
 
 /// One fault as a list shows it.
@@ -119,6 +128,22 @@ pub const FAULTS: &[FaultKind] = &[
     valued("ripple", "ripple of the supply rail, peak to peak", "V", 0.5, 0.0, 100.0),
     plain("audio-dead", "no audio"),
     plain("transport-stuck", "keys do nothing"),
+    valued("head-switch-lines", "lines from both switching edges to vertical sync", "line", 3.0, 0.0, 50.0),
+    valued(
+        "head-switch-b",
+        "lines by which the switching to head B lies earlier than that to A",
+        "line",
+        2.5,
+        -50.0,
+        50.0,
+    ),
+    valued("head-switch-jitter", "standard deviation of the switching instants", "s", 3e-5, 0.0, 1e-3),
+    valued("drum-hunting", "the drum's phase swings by so much", "s", 3e-4, 0.0, 0.01),
+    valued("x-position", "displacement of the audio and control head along the tape", "mm", 0.15, -10.0, 10.0),
+    valued("video-gain", "gain of the video output", "1", 0.6, 0.0, 10.0),
+    valued("video-sync", "height of sync over its right one", "1", 0.5, 0.0, 10.0),
+    valued("video-burst", "level of colour over its right one", "1", 0.4, 0.0, 10.0),
+    valued("video-time-base", "greatest displacement of lines in time", "s", 2e-5, 0.0, 1e-4),
 ];
 
 /// A fault by its name.
@@ -190,6 +215,15 @@ impl Faults {
             "ripple" => self.ripple_v = value,
             "audio-dead" => self.audio_dead = on,
             "transport-stuck" => self.transport_stuck = on,
+            "head-switch-lines" => self.switch_lines = value,
+            "head-switch-b" => self.switch_b_earlier_lines = value,
+            "head-switch-jitter" => self.switch_jitter_s = value,
+            "drum-hunting" => self.drum_hunting_s = value,
+            "x-position" => self.x_error_mm = value,
+            "video-gain" => self.video_gain = value,
+            "video-sync" => self.video_sync = value,
+            "video-burst" => self.video_burst = value,
+            "video-time-base" => self.video_time_base_s = value,
             other => unreachable!("fault `{other}` is listed and not handled"),
         }
     }

@@ -81,6 +81,17 @@ impl Motion {
         }
     }
 
+    /// The same, swinging to and fro by so much, about with this period, from this seed; without a jump at `t_s`.
+    pub(crate) fn that_hunts(mut self, t_s: f64, (by, period, from_seed): (f64, f64, u64)) -> Self {
+        if let Self::Locked { hunting, period_s, seed, away, .. } = &mut self {
+            (*hunting, *period_s, *seed) = (by, period, from_seed);
+            if by != 0.0 {
+                *away -= by * irregular(t_s, period, from_seed);
+            }
+        }
+        self
+    }
+
     /// What a locked motion adds to its place against the reference: settling and hunting.
     fn away_from_reference(&self, t_s: f64) -> f64 {
         let Self::Locked { from_s, away, tau_s, hunting, period_s, seed, .. } = *self else { return 0.0 };

@@ -138,8 +138,9 @@ impl Machine {
             // One pulse a frame, that is for every second track. At centre the pulse comes `delay` before head A's scan.
             Train::Control => {
                 let control = &self.config.control;
-                let shift =
-                    control.delay_s * field_hz - conditions.tape.as_ref().map_or(0.0, |tape| tape.tracking_pitch);
+                // Pulses that reach a displaced head late are taken for the tracks' place all the same.
+                let tape = conditions.tape.as_ref().map_or(0.0, |tape| tape.tracking_pitch);
+                let shift = control.delay_s * field_hz - tape - conditions.x_pitch();
                 (0.5, 0.5 * shift, control.duty)
             }
             Train::Drum => (0.5 * self.config.drum.pulses_a_turn, 0.0, 0.5),

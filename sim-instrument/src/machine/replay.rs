@@ -1,7 +1,8 @@
 //! Where in the recorded frame a head is, and the video output that follows from it.
 
 use super::Machine;
-use super::random::{Noise, hash, uniform};
+use super::config::VideoConfig;
+use super::random::{Noise, gauss, hash, irregular, uniform};
 use super::scan::Stretch;
 use super::video::FrameTable;
 use std::sync::Arc;
@@ -38,7 +39,7 @@ impl Stretch {
         let aside = self.kappa(self.start_s) - track as f64;
         let along = self.y(self.start_s) - aside * tape.neighbour_shift;
         let table_s = table.origin_s - tape.switch_lines * table.line_s + odd + along * field_s;
-        let rate = (self.rate_hz - (self.speed - self.rate_hz) * tape.neighbour_shift) * field_s;
+        let rate = (self.drum_hz - (self.speed - self.drum_hz) * tape.neighbour_shift) * field_s;
         Some(TrackClock { from_s: self.start_s, table_s, rate })
     }
 }
@@ -119,13 +120,46 @@ impl Machine {
     }
 
     /// Volts of the video output at an instant, by the picture of its stretch.
-    pub(crate) fn video_v(picture: &Picture, t_s: f64, noise: &mut Noise) -> f64 {
+    pub(crate) fn video_v(&self, stretch: &Stretch, picture: &Picture, t_s: f64, noise: &mut Noise) -> f64 {
+        let out = &stretch.conditions.video;
+        let stage = |(luma, colour): (f64, f64)| {
+            out.gain * (if luma < 0.0 { luma * out.sync_ratio } else { luma } + out.burst_ratio * colour)
+        };
+        let beside = self.beside_video_v(out, t_s);
         match picture {
-            Picture::Tape { table, clock, noise_v } => table.composite_v(clock.at(t_s)) + noise_v * noise.at(t_s),
-            Picture::Own { table, clock } => table.composite_v(clock.at(t_s)),
+            Picture::Tape { table, clock, noise_v } => {
+                let table_s = clock.at(t_s);
+                let late_s = self.late_s(out, table, table_s, t_s);
+                stage(table.parts_v(table_s - late_s)) + beside + out.gain * noise_v * noise.at(t_s)
+            }
+            Picture::Own { table, clock } => stage(table.parts_v(clock.at(t_s))) + beside,
             Picture::Snow => SNOW_V * noise.at(t_s),
             Picture::Nothing => 0.0,
         }
+    }
+
+    /// Direct voltage and hum of the output.
+    pub(crate) fn beside_video_v(&self, out: &VideoConfig, t_s: f64) -> f64 {
+        if out.hum_v == 0.0 {
+            return out.offset_v;
+        }
+        let turn = core::f64::consts::TAU * self.config.supply.ripple_hz * t_s;
+        out.offset_v + 0.5 * out.hum_v * turn.sin()
+    }
+
+    /// By how much the picture off the tape comes late: slow time-base error, and each line's own.
+    pub(crate) fn late_s(&self, out: &VideoConfig, table: &FrameTable, table_s: f64, t_s: f64) -> f64 {
+        let slow_s = if out.time_base_s == 0.0 {
+            0.0
+        } else {
+            out.time_base_s * irregular(t_s, out.time_base_period_s, hash(self.seed, 81))
+        };
+        if out.line_jitter_s == 0.0 {
+            return slow_s;
+        }
+        // A line changes its place in its front porch, well before the leading edge of its sync.
+        let line = ((table_s - table.origin_s) / table.line_s + 0.012).floor();
+        slow_s + out.line_jitter_s * gauss(hash(self.seed ^ 0x11E, line as i64)).clamp(-4.0, 4.0)
     }
 
     /// Next start of a field (1, 2, any) or a line of the video output strictly after an instant.
@@ -141,8 +175,15 @@ impl Machine {
             let stretch = self.timeline.stretch(t, self.seed);
             let (picture, end_s) = self.picture(&stretch, t);
             let end_s = end_s.min(until_s);
+            let off_tape = matches!(picture, Picture::Tape { .. });
             if let Picture::Tape { table, clock, .. } | Picture::Own { table, clock } = picture {
                 let found = next_in_frame(&table, &clock, field, line, t.max(after_s), end_s)?;
+                let late = |at_s: f64| {
+                    let out = &stretch.conditions.video;
+                    // The place in the table that is asked for is a whole line's start: its own displacement counts.
+                    if off_tape { self.late_s(out, &table, clock.at(at_s) + 1e-9, at_s) / clock.rate } else { 0.0 }
+                };
+                let found = found.map(|at_s| at_s + late(at_s));
                 if let Some(at_s) = found.filter(|at_s| *at_s > after_s && *at_s < end_s) {
                     return Some(at_s);
                 }

@@ -16,8 +16,12 @@ pub(crate) struct Stretch {
     pub(crate) scan: Option<i64>,
     /// Switching edge at which the scan starts.
     pub(crate) edge_s: f64,
-    /// Scans a second.
+    /// Scans a second, by this scan's two edges.
     pub(crate) rate_hz: f64,
+    /// Where the edge would lie without the displacement and jitter of the switching pulse: the drum's own phase.
+    pub(crate) bare_s: f64,
+    /// Scans a second of the drum itself.
+    pub(crate) drum_hz: f64,
     /// Tape's place (in recorded tracks) at `start_s`, and its speed.
     pub(crate) place: f64,
     pub(crate) speed: f64,
@@ -36,7 +40,7 @@ impl Stretch {
 
     /// Position along the tape's own tracks: as `x`, from where their recorder switched.
     pub(crate) fn y(&self, t_s: f64) -> f64 {
-        self.x(t_s) + self.conditions.switch_shift()
+        (t_s - self.bare_s) * self.drum_hz + self.conditions.switch_shift()
     }
 
     /// The track that lies under the head's centre, as a number with its fraction: place of the tape
@@ -83,10 +87,21 @@ impl Timeline {
         epoch.start_s + 2.0 * (target - epoch.drum.at(epoch.start_s)).max(0.0) / field_hz + 1.0
     }
 
-    /// The switching edge that starts a scan, with its jitter.
+    /// The switching edge that starts a scan, with all its jitter.
     pub(crate) fn edge_s(&self, scan: i64, near: usize, seed: u64) -> Option<f64> {
+        self.drum_edge_s(scan, near, seed).map(|t| t + self.displacement_s(scan, near, seed))
+    }
+
+    /// Where the drum itself would switch, with the drum's jitter.
+    fn drum_edge_s(&self, scan: i64, near: usize, seed: u64) -> Option<f64> {
         let jitter_s = self.epoch(near).conditions.config.drum.jitter_s;
         self.bare_edge_s(scan, near).map(|t| t + jitter_s * gauss(hash(seed, scan)).clamp(-4.0, 4.0))
+    }
+
+    /// What the switching pulse adds to that.
+    fn displacement_s(&self, scan: i64, near: usize, seed: u64) -> f64 {
+        let normal = gauss(hash(seed ^ 0x51, scan)).clamp(-4.0, 4.0);
+        self.epoch(near).conditions.switch_displacement_s(scan, normal)
     }
 
     /// The stretch of an instant.
@@ -100,6 +115,8 @@ impl Timeline {
             scan: None,
             edge_s: start_s,
             rate_hz: 0.0,
+            bare_s: start_s,
+            drum_hz: 0.0,
             place: if start_s.is_finite() { epoch.tape.at(start_s) } else { 0.0 },
             speed: 0.0,
             epoch: index,
@@ -125,12 +142,16 @@ impl Timeline {
             (Some(edge_s), Some(next_s)) if next_s > edge_s => {
                 let (start_s, end_s) = (epoch_start_s.max(edge_s), epoch_end_s.min(next_s));
                 let (place, end_place) = (epoch.tape.at(start_s), epoch.tape.at(end_s));
+                let bare_s = edge_s - self.displacement_s(scan, index, seed);
+                let next_bare_s = next_s - self.displacement_s(scan + 1, index, seed);
                 Stretch {
                     start_s,
                     end_s,
                     scan: Some(scan),
                     edge_s,
                     rate_hz: 1.0 / (next_s - edge_s),
+                    bare_s,
+                    drum_hz: 1.0 / (next_bare_s - bare_s),
                     place,
                     speed: (end_place - place) / (end_s - start_s),
                     epoch: index,

@@ -142,7 +142,7 @@ impl Machine {
                 if t >= until_s {
                     break;
                 }
-                out[i] = Self::video_v(&picture, t, &mut noise);
+                out[i] = self.video_v(&stretch, &picture, t, &mut noise);
                 i += 1;
             }
         }
@@ -159,12 +159,21 @@ impl Machine {
                 let stretch = self.timeline.stretch(t, self.seed);
                 let (picture, until_s) = self.picture(&stretch, t);
                 let end_s = until_s.min(to_s);
+                let video = &stretch.conditions.video;
+                let mut stage = |table: &super::video::FrameTable, from_s: f64, to_s: f64| {
+                    let (mut least, mut greatest) = (f64::INFINITY, f64::NEG_INFINITY);
+                    widen(table, from_s, to_s, &mut least, &mut greatest);
+                    let through = |v: f64| video.gain * if v < 0.0 { v * video.sync_ratio } else { v };
+                    let beside = self.beside_video_v(video, t);
+                    (low, high) = (low.min(through(least) + beside), high.max(through(greatest) + beside));
+                };
                 match picture {
                     Picture::Tape { table, clock, noise_v: n } => {
-                        noise_v = noise_v.max(n);
-                        widen(&table, clock.at(t), clock.at(end_s), &mut low, &mut high);
+                        noise_v = noise_v.max(video.gain * n);
+                        let late_s = self.late_s(video, &table, clock.at(t), t);
+                        stage(&table, clock.at(t) - late_s, clock.at(end_s) - late_s);
                     }
-                    Picture::Own { table, clock } => widen(&table, clock.at(t), clock.at(end_s), &mut low, &mut high),
+                    Picture::Own { table, clock } => stage(&table, clock.at(t), clock.at(end_s)),
                     Picture::Snow => {
                         noise_v = noise_v.max(super::replay::SNOW_V);
                         (low, high) = (low.min(0.0), high.max(0.0));

@@ -115,9 +115,12 @@ impl Timeline {
                 change: (speed * field_hz - drum_speed) / over_s,
             },
             Drum::Run { ratio } if conditions.drum_can_lock() && ratio == 1.0 => {
-                let offset = 2.0 * ((drum_place - field_hz * t) / 2.0).round();
+                let phase = -config.drum.phase_s * field_hz;
+                let offset = phase + 2.0 * ((drum_place - field_hz * t - phase) / 2.0).round();
                 let away = drum_place - field_hz * t - offset;
-                locked(t, field_hz, offset, away, config.drum.lock_tau_s)
+                let hunting_s = conditions.faults.drum_hunting_s.unwrap_or(config.drum.hunting_s);
+                let to_and_fro = (hunting_s * field_hz, config.drum.hunting_period_s, hash(self.seed, 22));
+                locked(t, field_hz, offset, away, config.drum.lock_tau_s).that_hunts(t, to_and_fro)
             }
             Drum::Run { ratio } => {
                 let error = conditions.faults.drum_unlocked.unwrap_or(if conditions.drum_can_lock() {
@@ -148,19 +151,15 @@ impl Timeline {
             Tape::Play if conditions.capstan_can_lock() => {
                 let tape = conditions.tape.as_ref();
                 let knob = conditions.faults.tracking_pitch.unwrap_or(config.tracking.offset_pitch);
-                let target = knob + tape.map_or(0.0, |tape| tape.tracking_pitch) + conditions.switch_shift();
+                let target = knob + tape.map_or(0.0, |tape| tape.tracking_pitch) + conditions.switch_shift()
+                    + conditions.x_pitch()
+                    // Drum and capstan follow one reference.
+                    - config.drum.phase_s * field_hz;
                 let offset = target + 2.0 * ((tape_place - field_hz * t - target) / 2.0).round();
                 let away = tape_place - field_hz * t - offset;
-                let mut motion = locked(t, field_hz, offset, away, config.capstan.lock_tau_s);
-                if let Motion::Locked { hunting, period_s, seed, away, .. } = &mut motion {
-                    *hunting = conditions.faults.hunting_pitch.unwrap_or(config.tracking.hunting_pitch);
-                    *period_s = config.tracking.hunting_period_s.unwrap_or(6.0);
-                    *seed = hash(self.seed, 31);
-                    if *hunting != 0.0 {
-                        *away -= *hunting * super::random::irregular(t, *period_s, *seed);
-                    }
-                }
-                motion
+                let hunting = conditions.faults.hunting_pitch.unwrap_or(config.tracking.hunting_pitch);
+                let to_and_fro = (hunting, config.tracking.hunting_period_s.unwrap_or(6.0), hash(self.seed, 31));
+                locked(t, field_hz, offset, away, config.capstan.lock_tau_s).that_hunts(t, to_and_fro)
             }
             Tape::Play => {
                 let error = conditions.faults.capstan_free.unwrap_or(config.capstan.free_running_error);

@@ -189,17 +189,17 @@ impl FrameTable {
         (1..=count).contains(&line).then(|| self.origin_s + f64::from((line + count - first) % count) * self.line_s)
     }
 
-    /// Composite volts (brightness and colour on the subcarrier) at a table time.
-    pub(crate) fn composite_v(&self, table_s: f64) -> f64 {
+    /// Volts of brightness and of colour on the subcarrier at a table time.
+    pub(crate) fn parts_v(&self, table_s: f64) -> (f64, f64) {
         let (frames, rest) = self.split(table_s);
         let place = self.place(rest);
         let segment = &self.segments[place];
         let luma = segment.luma_v + segment.luma_v_s * (rest - segment.start_s);
         if segment.colour == 0.0 {
-            return luma;
+            return (luma, 0.0);
         }
         let turns = self.subcarrier_hz * (frames * self.frame_s + rest - self.origin_s) + segment.hue;
-        luma + self.burst_v * segment.colour * super::random::cos_cycles(turns)
+        (luma, self.burst_v * segment.colour * super::random::cos_cycles(turns))
     }
 }
 

@@ -1,0 +1,267 @@
+//! The sync separator on ideal video that is built here by hand, from the numbers of the standards.
+
+mod synth;
+
+use synth::Random;
+use tapewright_formats::LineStandard;
+use tapewright_measure::field::field_syncs;
+use tapewright_measure::switching::{difference, point_of_edge, switch_point};
+use tapewright_measure::sync::{PulseKind, Syncs, separate};
+use tapewright_measure::{MeasureError, Trace};
+
+/// One line standard in numbers: SMPTE 170M or ITU-R BT.470, as text books print them.
+#[derive(Clone, Copy)]
+struct Standard {
+    lines: LineStandard,
+    /// 63.5556 us (572/9) or 64 us.
+    line_us: f64,
+    /// Half lines of a field.
+    halves: usize,
+    broad: usize,
+    equalising: usize,
+    broad_us: f64,
+    equalising_us: f64,
+    tip_v: f64,
+    subcarrier_hz: f64,
+    edge_us: f64,
+}
+
+const NTSC_TIMES: Standard = Standard {
+    lines: LineStandard::L525,
+    line_us: 572.0 / 9.0,
+    halves: 525,
+    broad: 6,
+    equalising: 6,
+    broad_us: 27.1,
+    equalising_us: 2.3,
+    tip_v: -0.2857,
+    subcarrier_hz: 3_579_545.0,
+    edge_us: 0.14,
+};
+
+const PAL_TIMES: Standard = Standard {
+    lines: LineStandard::L625,
+    line_us: 64.0,
+    halves: 625,
+    broad: 5,
+    equalising: 5,
+    broad_us: 27.3,
+    equalising_us: 2.35,
+    tip_v: -0.300,
+    subcarrier_hz: 4_433_619.0,
+    edge_us: 0.20,
+};
+
+/// What is wrong with the signal.
+#[derive(Clone, Default)]
+struct Wrong {
+    noise_v: f64,
+    offset_v: f64,
+    /// Volts peak of hum at 50 Hz.
+    hum_v: f64,
+    /// Drift in volts a second, as AC coupling gives.
+    drift_v_s: f64,
+    /// Half lines (counted from the first broad pulse at time 0) without their pulse.
+    missing: Vec<i64>,
+    gain: f64,
+    /// Picture, volts above blanking.
+    picture_v: f64,
+    colour_v: f64,
+}
+
+impl Wrong {
+    fn nothing() -> Self {
+        Self { gain: 1.0, picture_v: 0.5, ..Self::default() }
+    }
+}
+
+/// Volts at a time from the first broad pulse of `field` (1 or 2).
+fn volts(s: &Standard, field: usize, wrong: &Wrong, t_us: f64) -> f64 {
+    let half_us = s.line_us / 2.0;
+    // Half lines since the first broad pulse of field 1.
+    let shift = if field == 1 { 0 } else { s.halves as i64 };
+    let near = (t_us / half_us).floor() as i64;
+    // An edge is a straight line about its middle.
+    let ramp = |away_us: f64| (away_us / (s.edge_us / 0.8) + 0.5).clamp(0.0, 1.0);
+    let mut low = 0.0_f64;
+    let mut picture = 0.0;
+    for half in near - 1..=near + 1 {
+        let in_frame = (half + shift).rem_euclid(2 * s.halves as i64);
+        let in_field = in_frame as usize % s.halves;
+        let width_us = if in_field < s.broad {
+            s.broad_us
+        } else if in_field < s.broad + s.equalising || in_field >= s.halves - s.equalising {
+            s.equalising_us
+        } else if in_frame % 2 == 0 {
+            4.7
+        } else {
+            continue;
+        };
+        let since_us = t_us - half as f64 * half_us;
+        if !wrong.missing.contains(&half) {
+            low = low.max(ramp(since_us) * (1.0 - ramp(since_us - width_us)));
+        }
+        let active = in_frame % 2 == 0 && in_field > 40 && in_field < s.halves - 12;
+        if active && since_us > 10.0 && since_us < s.line_us - 2.0 {
+            let turns = core::f64::consts::TAU * s.subcarrier_hz * t_us * 1e-6;
+            picture = wrong.picture_v + wrong.colour_v * turns.sin();
+        }
+        if active && since_us > 5.5 && since_us < 8.0 {
+            picture = 0.14 * (core::f64::consts::TAU * s.subcarrier_hz * t_us * 1e-6).sin();
+        }
+    }
+    let hum = wrong.hum_v * (core::f64::consts::TAU * 50.0 * t_us * 1e-6).sin();
+    wrong.offset_v + hum + wrong.drift_v_s * t_us * 1e-6 + wrong.gain * (s.tip_v * low + picture)
+}
+
+/// A record in which vertical sync starts at `start_us`.
+fn record(
+    s: &Standard,
+    field: usize,
+    wrong: &Wrong,
+    (dt_us, from_us, span_us): (f64, f64, f64),
+    start_us: f64,
+    random: &mut Random,
+) -> Trace {
+    let count = (span_us / dt_us) as usize;
+    let samples = (0..count)
+        .map(|i| {
+            let t_us = from_us + i as f64 * dt_us - start_us;
+            (volts(s, field, wrong, t_us) + wrong.noise_v * random.normal()) as f32
+        })
+        .collect();
+    Trace::from_volts(from_us * 1e-6, dt_us * 1e-6, samples).unwrap()
+}
+
+fn found(s: &Standard, trace: &Trace) -> Syncs {
+    separate(trace, s.lines).unwrap_or_else(|error| panic!("{:?}: {error}", s.lines))
+}
+
+#[test]
+fn vertical_sync_is_found_in_both_fields_of_both_standards_whatever_the_signal_stands_on() {
+    let mut random = Random::new(1);
+    let cases = [
+        ("clean", Wrong::nothing()),
+        ("noisy", Wrong { noise_v: 0.03, ..Wrong::nothing() }),
+        ("on 3 V", Wrong { offset_v: 3.0, noise_v: 0.01, ..Wrong::nothing() }),
+        ("with hum and drift", Wrong { hum_v: 0.5, drift_v_s: -8.0, noise_v: 0.01, ..Wrong::nothing() }),
+        ("small", Wrong { gain: 0.3, noise_v: 0.005, ..Wrong::nothing() }),
+        ("large", Wrong { gain: 2.0, noise_v: 0.01, ..Wrong::nothing() }),
+        ("black", Wrong { picture_v: 0.0, noise_v: 0.01, ..Wrong::nothing() }),
+        ("white", Wrong { picture_v: 0.71, noise_v: 0.01, ..Wrong::nothing() }),
+        ("deep colour", Wrong { picture_v: 0.2, colour_v: 0.31, noise_v: 0.01, ..Wrong::nothing() }),
+        ("first broad pulse missing", Wrong { missing: vec![0], ..Wrong::nothing() }),
+        ("two broad pulses missing", Wrong { missing: vec![1, 4], ..Wrong::nothing() }),
+        ("an equalising and a line pulse missing", Wrong { missing: vec![-3, -10, 14], ..Wrong::nothing() }),
+    ];
+    for s in [NTSC_TIMES, PAL_TIMES] {
+        for field in [1, 2] {
+            for (name, wrong) in &cases {
+                for (dt_us, start_us) in [(0.61, 413.1), (0.05, 420.0), (0.2794, 318.7)] {
+                    let trace = record(&s, field, wrong, (dt_us, -130.0, 1540.0), start_us, &mut random);
+                    let starts = field_syncs(&found(&s, &trace), s.lines);
+                    let [start] = starts.as_slice() else {
+                        panic!("{:?} field {field}, {name}, {dt_us} us: {starts:?}", s.lines)
+                    };
+                    let away_us = start.at_s * 1e6 - start_us;
+                    let within = 0.02 + dt_us / 2.0 + 4.0 * start.at_u_s * 1e6;
+                    assert!(
+                        away_us.abs() < within,
+                        "{:?} field {field}, {name}, {dt_us} us: off by {away_us} us",
+                        s.lines
+                    );
+                    assert_eq!(start.field, Some(field as u8), "{:?}, {name}, {dt_us} us: {start:?}", s.lines);
+                    let lost = wrong.missing.iter().filter(|half| (0..s.broad as i64).contains(half)).count() as u32;
+                    assert_eq!(start.broad + lost, s.broad as u32, "{:?}, {name}: {start:?}", s.lines);
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn pulses_have_their_widths_and_the_sync_its_depth() {
+    let mut random = Random::new(2);
+    for s in [NTSC_TIMES, PAL_TIMES] {
+        let wrong = Wrong { noise_v: 0.004, offset_v: -1.0, ..Wrong::nothing() };
+        let trace = record(&s, 1, &wrong, (0.05, -400.0, 1000.0), 0.0, &mut random);
+        let syncs = found(&s, &trace);
+        assert!((syncs.depth_v + s.tip_v).abs() < 0.003, "{:?}: {} V", s.lines, syncs.depth_v);
+        assert!((syncs.noise_v / 0.004 - 1.0).abs() < 0.3, "noise {} V", syncs.noise_v);
+        for (kind, width_us) in
+            [(PulseKind::Broad, s.broad_us), (PulseKind::Line, 4.7), (PulseKind::Equalising, s.equalising_us)]
+        {
+            let of: Vec<f64> = syncs.pulses.iter().filter(|p| p.kind == kind).map(|p| p.width_s * 1e6).collect();
+            assert!(of.len() > 3, "{kind:?}: {of:?}");
+            for width in of {
+                assert!((width - width_us).abs() < 0.05, "{:?} {kind:?}: {width} us, {width_us} us", s.lines);
+            }
+        }
+    }
+}
+
+#[test]
+fn noise_alone_and_records_that_cannot_tell_are_refused() {
+    let mut random = Random::new(3);
+    let noise: Vec<f32> = (0..4000).map(|_| (0.25 * random.normal()) as f32).collect();
+    let trace = Trace::from_volts(0.0, 0.4e-6, noise).unwrap();
+    if let Ok(syncs) = separate(&trace, LineStandard::L525) {
+        assert!(field_syncs(&syncs, LineStandard::L525).is_empty(), "vertical sync in noise");
+    }
+    let flat = Trace::from_volts(0.0, 0.4e-6, vec![0.3; 4000]).unwrap();
+    assert!(matches!(separate(&flat, LineStandard::L625), Err(MeasureError::InNoise { .. })));
+    let slow = Trace::from_volts(0.0, 2e-6, vec![0.3; 4000]).unwrap();
+    assert!(matches!(separate(&slow, LineStandard::L625), Err(MeasureError::TooSlow { .. })));
+    let short = Trace::from_volts(0.0, 1e-8, vec![0.3; 100]).unwrap();
+    assert!(matches!(separate(&short, LineStandard::L625), Err(MeasureError::TooShort { .. })));
+}
+
+/// A switching 6.5 lines before vertical sync (413.1 us, 416.0 us), and one that comes three lines late.
+#[test]
+fn an_edge_belongs_to_the_sync_that_follows_or_if_late_to_the_one_just_before() {
+    let mut random = Random::new(4);
+    for (s, start_us, lines) in [(NTSC_TIMES, 413.1, 6.5), (PAL_TIMES, 416.0, 6.5), (PAL_TIMES, -192.0, -3.0)] {
+        let from_us = if lines < 0.0 { -1200.0 } else { -130.0 };
+        let trace = record(&s, 2, &Wrong::nothing(), (0.61, from_us, 1540.0), start_us, &mut random);
+        let starts = field_syncs(&found(&s, &trace), s.lines);
+        let (point_s, _) = point_of_edge(&starts, 20.0 * s.line_us * 1e-6).unwrap();
+        let got = point_s / (s.line_us * 1e-6);
+        assert!((got - lines).abs() < 0.01, "{:?}: {got} lines, {lines} expected", s.lines);
+    }
+    assert!(point_of_edge(&[], 1.0).is_none());
+}
+
+/// The stated 95 % intervals of mean, jitter and difference cover the truth: 200 draws, and the count must lie where
+/// 99.9 % of binomial counts of 95 % lie.
+#[test]
+fn intervals_of_the_switching_point_cover_the_truth() {
+    let mut random = Random::new(5);
+    let dt_s = 0.61e-6;
+    let (mut mean, mut jitter, mut apart) = (0, 0, 0);
+    const TRIALS: usize = 200;
+    for _ in 0..TRIALS {
+        let sigma_s = 20e-6 * random.uniform();
+        let truths = [300e-6 + 200e-6 * random.uniform(), 300e-6 + 200e-6 * random.uniform()];
+        let points = truths.map(|truth| {
+            let edges: Vec<f64> = (0..12)
+                .map(|_| {
+                    let at = truth + sigma_s * random.normal();
+                    // The edge is seen at a sample or the next.
+                    ((at / dt_s).floor() + 0.5) * dt_s
+                })
+                .collect();
+            switch_point(&edges, dt_s / 12.0_f64.sqrt(), 0.5 * dt_s, 3e-5).unwrap()
+        });
+        let covers = |e: &tapewright_measure::Estimate, truth: f64| {
+            usize::from(e.interval.low <= truth && truth <= e.interval.high)
+        };
+        mean += covers(&points[0].mean, truths[0]);
+        jitter += covers(&points[0].jitter, sigma_s);
+        apart += covers(&difference(&points[0], &points[1]).unwrap(), truths[1] - truths[0]);
+    }
+    for (what, count) in [("mean", mean), ("jitter", jitter), ("difference", apart)] {
+        assert!(count >= 179, "{what}: {count} of {TRIALS} intervals hold the truth");
+    }
+    assert!(switch_point(&[1e-4, 1e-4], 0.0, 0.0, 0.0).is_err());
+    assert!(switch_point(&[1e-4, f64::NAN, 1e-4], 0.0, 0.0, 0.0).is_err());
+}
