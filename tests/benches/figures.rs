@@ -3,22 +3,17 @@
 //! `cargo bench -p tapewright-tests`. The envelope of 2,000,000 samples alone, with its parts, stands in
 //! `cargo bench -p tapewright-measure`.
 
+mod wire;
+
 use core::hint::black_box;
 use criterion::{Criterion, Throughput, criterion_group};
-use sim_instrument::scenario::Scenario;
-use sim_instrument::serve::serve_pty;
 use std::time::Duration;
-use tapewright::simulated;
-use tapewright_clock::Clock;
-use tapewright_formats::{LineStandard, Signal, format_named};
+use tapewright_formats::{LineStandard, format_named};
 use tapewright_host::Engine;
 use tapewright_instrument::scpi::frame;
-use tapewright_instrument::{Address, CaptureRequest, Scope, link};
 use tapewright_measure::Trace;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::scan::{Head, scans_from_trigger};
-
-const BAUD: u32 = 921_600;
 
 fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime")
@@ -66,42 +61,6 @@ fn components(c: &mut Criterion) {
     group.finish();
 }
 
-/// Captures over a pseudo-terminal at a real baud rate: how long they take, over the time that the bytes
-/// of their blocks take on the wire.
-fn serial_capture() {
-    let text = tapewright::demo::VC_07;
-    let scenario = Scenario::parse(text).expect("the shipped scenario");
-    runtime().block_on(async {
-        let clock = Clock::real();
-        let sim = scenario.bench().expect("a right machine");
-        let pty = serve_pty(sim.scope_port(), clock.clone()).expect("a pseudo-terminal");
-        let address: Address = format!("serial://{}?baud={BAUD}", pty.path().display()).parse().expect("an address");
-        let dialect = simulated::dialect(&scenario).expect("a dialect");
-        let hookup = simulated::hookup(&scenario, &dialect);
-        let link = link::connect(&address, &clock).await.expect("the link opens");
-        let mut scope = Scope::open(link, dialect, clock.clone()).await.expect("the scope opens");
-        let request =
-            CaptureRequest { count: 10, ..CaptureRequest::free([Signal::Rf, Signal::ControlTrack], 1e-3) };
-        drop(scope.acquire(&hookup, &request).await.expect("a first one, which sets up"));
-        let from = clock.now();
-        let captures = scope.acquire(&hookup, &request).await.expect("captures");
-        let took_s = clock.now().since(from).as_secs_f64();
-        let bytes: usize = captures.iter().flat_map(|c| &c.traces).map(|t| t.codes.len()).sum();
-        let wire_s = bytes as f64 * 10.0 / f64::from(BAUD);
-        let each = took_s / captures.len() as f64;
-        let ratio = took_s / wire_s;
-        drop(std::io::Write::write_fmt(
-            &mut std::io::stdout(),
-            format_args!(
-                "serial capture: {} captures of 2 x 2,500 samples at {BAUD} baud, {:.0} ms each; {ratio:.2} times the {:.0} ms on the wire\n",
-                captures.len(),
-                each * 1e3,
-                wire_s / captures.len() as f64 * 1e3,
-            ),
-        ));
-    });
-}
-
 criterion_group! {
     name = benches;
     config = Criterion::default().warm_up_time(Duration::from_secs(1)).measurement_time(Duration::from_secs(4));
@@ -111,5 +70,5 @@ criterion_group! {
 fn main() {
     benches();
     Criterion::default().configure_from_args().final_summary();
-    serial_capture();
+    wire::serial_captures();
 }

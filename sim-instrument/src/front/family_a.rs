@@ -35,6 +35,7 @@ enum Command {
     Single,
     Run,
     Stop,
+    Force,
     TriggerStatus,
     Wave(Wave),
 }
@@ -53,6 +54,7 @@ static TABLE: LazyLock<Table<Command>> = LazyLock::new(|| {
         ("ACQuire:SRATe", Command::Rate),
         ("TRIGger:MODE", Command::TriggerMode),
         ("TRIGger:SWEep", Command::Sweep),
+        ("TRIGger:FORCe", Command::Force),
         ("TRIGger:EDGE:SOURce", Command::EdgeSource),
         ("TRIGger:EDGE:SLOPe", Command::EdgeSlope),
         ("TRIGger:EDGE:LEVel", Command::EdgeLevel),
@@ -228,7 +230,7 @@ impl FamilyA {
         let call = Call { suffixes, params };
         match *command {
             Command::Wave(wave) => return self.wave(wave, scope, query, &call, world),
-            Command::Single | Command::Run | Command::Stop if query => {
+            Command::Single | Command::Run | Command::Stop | Command::Force if query => {
                 return Err(Code::UndefinedHeader.about("it cannot be read"));
             }
             Command::Single => {
@@ -244,6 +246,13 @@ impl FamilyA {
             Command::Stop => {
                 call.takes(0, 0)?;
                 scope.stop(world);
+                return Ok(Reply::None);
+            }
+            Command::Force => {
+                call.takes(0, 0)?;
+                if !scope.force(world) {
+                    return Err(Code::TriggerIgnored.into());
+                }
                 return Ok(Reply::None);
             }
             Command::TriggerStatus | Command::Rate if !query => {
@@ -307,6 +316,7 @@ impl FamilyA {
             | Command::Single
             | Command::Run
             | Command::Stop
+            | Command::Force
             | Command::TriggerStatus
             | Command::Wave(_) => return Err(Code::UndefinedHeader.into()),
         }
@@ -362,7 +372,9 @@ impl FamilyA {
                 };
                 word(0, &[state])
             }
-            Command::Single | Command::Run | Command::Stop | Command::Wave(_) => Err(Code::UndefinedHeader.into()),
+            Command::Single | Command::Run | Command::Stop | Command::Force | Command::Wave(_) => {
+                Err(Code::UndefinedHeader.into())
+            }
         }
     }
 

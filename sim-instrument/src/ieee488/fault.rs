@@ -41,6 +41,7 @@ codes! {
     InvalidString = -151, "Invalid string data";
     InvalidBlock = -161, "Invalid block data";
     InvalidExpression = -171, "Invalid expression";
+    TriggerIgnored = -211, "Trigger ignored";
     InitIgnored = -213, "Init ignored";
     SettingsConflict = -221, "Settings conflict";
     DataOutOfRange = -222, "Data out of range";

@@ -120,6 +120,20 @@ impl Scope {
         self.abort(world);
     }
 
+    /// Triggers now, or as soon as what lies before the trigger is filled. Whether it waited for a trigger.
+    pub(crate) fn force(&mut self, world: &mut World<'_>) -> bool {
+        self.settle(world);
+        let now_s = world.now_s;
+        match &mut self.shot {
+            Some(shot) if shot.trigger.is_none() => {
+                shot.trigger = Some((shot.ready_s.max(now_s), TriggeredBy::Forced));
+                self.passed.push(Progress::Triggered);
+                true
+            }
+            _ => false,
+        }
+    }
+
     /// Back to idle.
     pub(crate) fn abort(&mut self, world: &World<'_>) {
         if self.shot.take().is_some() | self.running.take().is_some() {

@@ -76,6 +76,8 @@ pub enum TriggeredBy {
     Video,
     /// No trigger came, and the scope triggered by itself.
     Auto,
+    /// A command told it to.
+    Forced,
 }
 
 /// An entry of the scope's exact log, for tests.

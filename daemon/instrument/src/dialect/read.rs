@@ -206,6 +206,9 @@ fn manners(fields: &mut Fields<'_>) -> Profile {
         reply_header: fields.boolean("reply-header", Some(false)),
         padding: fields.boolean("padding", Some(false)),
         bare_block: fields.boolean("bare-block", Some(false)),
+        compound: fields.boolean("compound", Some(false)),
+        most_message: fields.integer("most-message", 40, 4096, Some(200)) as usize,
+        short_words: fields.boolean("short-words", Some(false)),
         clear,
         ..usual
     }

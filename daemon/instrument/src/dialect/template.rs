@@ -121,6 +121,8 @@ words! {
         TriggerLine = "trigger-line",
         /// Starts one acquisition.
         Arm = "arm",
+        /// Triggers now, in free run.
+        Force = "force-trigger",
         /// 8-bit data.
         Format8 = "format-8",
         /// 16-bit data.
@@ -158,6 +160,7 @@ impl Op {
                 | Self::TriggerField
                 | Self::TriggerAnyField
                 | Self::TriggerLine
+                | Self::Force
                 | Self::Format16
                 | Self::Select
                 | Self::Chunk

@@ -3,10 +3,11 @@
 
 use super::plan::{self, ChannelPlan, Level, TimePlan, TriggerPlan};
 use super::setup::Standing;
-use super::{Scope, ScopeError};
+use super::{Force, Scope, ScopeError};
 use crate::capture::{Capture, ChannelSetup, Setup, Trace};
 use crate::hookup::{Hookup, Point};
 use crate::request::{CaptureRequest, Detection, Trigger};
+use crate::scpi::SessionError;
 
 /// Tries of one acquisition when the link spoils it.
 const TRIES: u32 = 3;
@@ -232,6 +233,7 @@ impl Scope {
         let mut captures = Vec::new();
         let mut standings: Option<Vec<Standing>> = None;
         let mut tries = 0;
+        self.careful = false;
         while captures.len() < job.request.count as usize {
             let taken = self.one(job, levels, &mut standings).await;
             match taken {
@@ -246,14 +248,29 @@ impl Scope {
                 }
                 Err(error) if error.is_fault() && tries + 1 < TRIES => {
                     tries += 1;
-                    // What was set before a fault may be gone.
+                    // What was set before a fault may be gone; and from now on each step is proven by itself, so
+                    // that the one that fails is known.
                     standings = None;
+                    self.forget_set_up();
+                    self.careful = true;
+                    if error.is_refusal() {
+                        self.force = Force::Absent;
+                    }
                     tracing::warn!("acquisition spoilt: {error}; trying again");
                 }
-                Err(error) => return Err(error),
+                Err(error) => {
+                    self.forget_set_up();
+                    return Err(error);
+                }
             }
         }
         Ok(captures)
+    }
+
+    /// After a fault nothing that was told to the scope is taken to stand.
+    fn forget_set_up(&mut self) {
+        self.stood = None;
+        self.parts.clear();
     }
 
     async fn one(
@@ -270,7 +287,9 @@ impl Scope {
             None => {
                 // What the event register held before is of no matter.
                 let asked = self.session.restarted().await;
-                asked.map_err(|source| self.failed("read the event register", source))?;
+                if asked.map_err(|source| self.failed("read the event register", source))? {
+                    self.stood = None;
+                }
                 self.set_up(&job.channels, levels, &job.time, job.request, job.trigger.as_ref(), job.hookup).await?
             }
         };
@@ -278,17 +297,24 @@ impl Scope {
         let opened = self.session.reopened();
         let trigger = self.arm_and_wait(&job.time, job.request, &text).await?;
         // Nothing is believed before it is proven that each answer was its own question's.
-        self.confirm("check that the answers were in step").await?;
+        if self.careful {
+            self.confirm("check that the answers were in step").await?;
+        }
         let mut traces = Vec::new();
         for (plan, standing) in job.channels.iter().zip(&standing) {
             traces.push(self.read_trace(plan, standing, &job.time, job.request).await?);
         }
-        let restarted = self.session.restarted().await;
-        if restarted.map_err(|source| self.failed("ask whether the scope was switched on anew", source))? {
+        let doing = "check what the scope says of the capture";
+        let settled = self.session.settle().await.map_err(|source| self.failed(doing, source))?;
+        if settled.restarted {
             let why = "the scope was switched on anew meanwhile: its settings and its record are gone".into();
             return Err(ScopeError::BadData { channel: "the capture".into(), why });
         }
-        self.confirm("check that the answers were in step").await?;
+        if !settled.complaints.is_empty() {
+            let (asked, complaints) = ("arming and reading".to_owned(), settled.complaints);
+            let refused = SessionError::Refused { asked, link: self.session.describe(), complaints };
+            return Err(self.failed(doing, refused));
+        }
         if self.session.reopened() != opened {
             let why = "the link was opened anew meanwhile: the record may be another".into();
             return Err(ScopeError::BadData { channel: "the capture".into(), why });

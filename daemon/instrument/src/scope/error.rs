@@ -199,6 +199,11 @@ impl ScopeError {
         }
     }
 
+    /// Whether the instrument refused something.
+    pub(super) fn is_refusal(&self) -> bool {
+        matches!(self, Self::Session { source, .. } if matches!(**source, SessionError::Refused { .. }))
+    }
+
     /// The link's failure behind it, if it is one.
     #[must_use]
     pub const fn link_error(&self) -> Option<&LinkError> {

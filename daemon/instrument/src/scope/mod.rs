@@ -15,7 +15,7 @@ mod wait;
 
 use crate::dialect::{Dialect, Op, Values};
 use crate::link::Link;
-use crate::scpi::{Identity, Message, Session, SessionError};
+use crate::scpi::{BuildError, Identity, Message, Session, SessionError};
 use std::collections::HashMap;
 use tapewright_clock::Clock;
 
@@ -53,6 +53,23 @@ pub struct Scope {
     /// Whether each block is read twice and compared: on a line that garbles bytes nothing else
     /// finds a wrong one inside a block.
     read_twice: bool,
+    /// Whether each step is proven by itself: after something went wrong, rather than at the end alone.
+    careful: bool,
+    /// How it stands since the last set-up.
+    stood: Option<setup::Stood>,
+    force: Force,
+    /// The part that each channel was last told to read, and the resynchronisations up to then.
+    parts: HashMap<String, (u64, Vec<Message>)>,
+}
+
+/// Whether the dialect's command that forces a trigger works.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Force {
+    /// Not tried yet.
+    Unknown,
+    Works,
+    /// The instrument refused it, or the dialect has none.
+    Absent,
 }
 
 impl Scope {
@@ -63,8 +80,20 @@ impl Scope {
     pub async fn open(link: Box<dyn Link>, dialect: Dialect, clock: Clock) -> Result<Self, ScopeError> {
         let session = Session::new(link, clock.clone(), dialect.profile.clone());
         let identity = Identity::default();
-        let mut scope =
-            Self { session, dialect, clock, identity, learned: HashMap::new(), words_proven: false, read_twice: false };
+        let force = if dialect.can(Op::Force) { Force::Unknown } else { Force::Absent };
+        let mut scope = Self {
+            session,
+            dialect,
+            clock,
+            identity,
+            learned: HashMap::new(),
+            words_proven: false,
+            read_twice: false,
+            careful: false,
+            stood: None,
+            force,
+            parts: HashMap::new(),
+        };
         scope.identify().await?;
         let doing = "make the scope ready";
         scope.group(Op::Prepare, &Values::new(), doing).await?;
@@ -141,12 +170,37 @@ impl Scope {
     /// The one message of an operation that asks.
     fn built(&self, op: Op, values: &Values, doing: &str) -> Result<Message, ScopeError> {
         let failed = |source| ScopeError::Build { doing: doing.to_owned(), source };
-        let mut list = self.dialect.render(op, values).map_err(failed)?;
+        let mut list = self.render(op, values).map_err(failed)?;
         // The dialect's checks demand exactly one; a missing one is an operation that it lacks.
         list.pop().ok_or_else(|| ScopeError::CannotDo {
             asked: doing.to_owned(),
             can: format!("its dialect `{}` has no words for {op}", self.dialect.name),
         })
+    }
+
+    /// The messages of an operation, in short forms where the line is slow and the dialect allows it.
+    fn render(&self, op: Op, values: &Values) -> Result<Vec<Message>, BuildError> {
+        let list = self.dialect.render(op, values)?;
+        if self.session.byte_s() > 0.0 && self.dialect.profile.short_words {
+            return Ok(list.into_iter().map(Message::short).collect());
+        }
+        Ok(list)
+    }
+
+    fn rendered(&self, ops: &[(Op, Values)], doing: &str) -> Result<Vec<Message>, ScopeError> {
+        let mut list = Vec::new();
+        for (op, values) in ops {
+            let more = self.render(*op, values);
+            list.extend(more.map_err(|source| ScopeError::Build { doing: doing.to_owned(), source })?);
+        }
+        Ok(list)
+    }
+
+    /// Sends the commands of several operations; the error queue is read at the end of the row.
+    async fn tell(&mut self, ops: &[(Op, Values)], doing: &str) -> Result<(), ScopeError> {
+        let list = self.rendered(ops, doing)?;
+        let sent = self.session.commands(&list).await;
+        sent.map_err(|source| self.failed(doing, source))
     }
 
     /// Sends the commands of an operation and reads the error queue.
@@ -156,11 +210,7 @@ impl Scope {
 
     /// Sends the commands of several operations, then reads the error queue once.
     async fn groups(&mut self, ops: &[(Op, Values)], doing: &str) -> Result<(), ScopeError> {
-        let mut list = Vec::new();
-        for (op, values) in ops {
-            let more = self.dialect.render(*op, values);
-            list.extend(more.map_err(|source| ScopeError::Build { doing: doing.to_owned(), source })?);
-        }
+        let list = self.rendered(ops, doing)?;
         if list.is_empty() {
             return Ok(());
         }

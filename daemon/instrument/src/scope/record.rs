@@ -6,7 +6,7 @@ use super::{Scope, ScopeError};
 use crate::capture::Trace;
 use crate::dialect::{CodeScale, Formula, Op, Preamble, PreambleForm, RawPreamble, Slot, TimebaseIs, Values, decode};
 use crate::request::{CaptureRequest, Detection};
-use crate::scpi::answer;
+use crate::scpi::Message;
 
 /// Tries of one block: what the scope holds is still there.
 const BLOCK_TRIES: u32 = 3;
@@ -31,9 +31,15 @@ impl Scope {
         let preamble = self.preamble(plan, standing, time, request).await?;
         let pairs = request.detection == Detection::Peak;
         let (first, count) = Self::part_asked_for(&preamble, request, pairs);
-        self.confirm(&format!("check the scaling of {label}")).await?;
         let bits = self.data_bits();
-        let bytes = self.read_codes(&label, &name, first, count, bits).await?;
+        let part = self.part(bits);
+        // What comes in one part is proven with the whole capture; more parts are proven one by one, so that
+        // only a spoilt one is read again.
+        let proven = self.careful || count > part;
+        if proven {
+            self.confirm(&format!("check the scaling of {label}")).await?;
+        }
+        let bytes = self.read_codes(&label, &name, (first, count, part), bits, proven).await?;
         let decoded = decode(&self.dialect, &bytes, bits, preamble.scale)
             .map_err(|trouble| ScopeError::BadData { channel: label.clone(), why: trouble.to_string() })?;
         self.check_scaling(&label, plan, standing, decoded.scale, (decoded.code_low, decoded.code_high), bits)?;
@@ -72,19 +78,22 @@ impl Scope {
         let label = &plan.input.label;
         let name = Self::channel_values(plan);
         let paired = request.detection == Detection::Peak;
-        self.group(Op::Select, &name, &format!("choose {label} for reading")).await?;
         let doing = format!("ask the scaling of {label}");
+        let select = [(Op::Select, name.clone())];
         let (points, interval_s, first_s, scale) = match self.dialect.preamble {
             PreambleForm::TenFields => {
-                let message = self.built(Op::AskPreamble, &name, &doing)?;
-                let mut told = Vec::new();
-                for _ in 0..2 {
-                    let raw = self.session.query_as(&message, RawPreamble::parse).await;
-                    told.push(raw.map_err(|source| self.failed(&doing, source))?);
-                }
-                let raw = told[0];
+                let message = self.asking(&select, Op::AskPreamble, &name, &doing).await?;
+                let raw = self.session.query_as(&message, RawPreamble::parse).await;
+                let raw = raw.map_err(|source| self.failed(&doing, source))?;
                 // A digit that the line spoilt would be wrong volts or seconds without any error.
-                if told[1] != raw {
+                if self.read_twice
+                    && raw
+                        != self
+                            .session
+                            .query_as(&message, RawPreamble::parse)
+                            .await
+                            .map_err(|source| self.failed(&doing, source))?
+                {
                     let why = "the scaling, asked twice, differs: the line garbles bytes".into();
                     return Err(ScopeError::BadData { channel: label.clone(), why });
                 }
@@ -93,13 +102,11 @@ impl Scope {
                 (raw.points, raw.x_increment_s, first_s, self.dialect.formula.scale(&raw))
             }
             PreambleForm::Queries => {
-                let message = self.built(Op::AskTimebase, &Values::new(), &doing)?;
-                let interval = self.session.query_as(&message, answer::value).await;
-                let told = interval.map_err(|source| self.failed(&doing, source))?;
-                let message = self.built(Op::AskPoints, &Values::new(), &doing)?;
-                let points = self.session.query_as(&message, answer::integer).await;
-                let points = points.map_err(|source| self.failed(&doing, source))?;
-                let points = u32::try_from(points).unwrap_or(0).max(1);
+                self.tell(&select, &doing).await?;
+                let asked = [Op::AskTimebase, Op::AskPoints].map(|op| (op, Values::new(), doing.clone()));
+                let told = self.ask_numbers(&asked).await?;
+                let &[told, points] = told.as_slice() else { return Err(self.strange_state("too few answers")) };
+                let points = if points.fract() == 0.0 { points.clamp(1.0, f64::from(u32::MAX)) as u32 } else { 1 };
                 let between = f64::from(points.max(2) - 1);
                 let interval_s = match self.dialect.timebase_is {
                     TimebaseIs::Interval => told,
@@ -200,31 +207,55 @@ impl Scope {
         (first as u32, (count as u32).min(all - first as u32))
     }
 
-    async fn read_codes(
-        &mut self,
-        label: &str,
-        name: &Values,
-        first: u32,
-        count: u32,
-        bits: u32,
-    ) -> Result<Vec<u8>, ScopeError> {
+    /// Most codes of a part that takes a few seconds.
+    fn part(&self, bits: u32) -> u32 {
         let each = bits / 8;
         let by_time = if self.session.byte_s() > 0.0 {
             (PART_S / self.session.byte_s() / f64::from(each)) as u32
         } else {
             u32::MAX
         };
-        let part = by_time.max(LEAST_PART).min(self.dialect.limits.points_a_read) & !1;
+        by_time.max(LEAST_PART).min(self.dialect.limits.points_a_read) & !1
+    }
+
+    /// A question with the commands that must stand before it, in one message where the instrument takes
+    /// that; otherwise they are sent here.
+    async fn asking(
+        &mut self,
+        before: &[(Op, Values)],
+        op: Op,
+        values: &Values,
+        doing: &str,
+    ) -> Result<Message, ScopeError> {
+        let asked = self.built(op, values, doing)?;
+        if self.careful || !self.dialect.profile.compound {
+            self.groups(before, doing).await?;
+            return Ok(asked);
+        }
+        let list = self.rendered(before, doing)?;
+        Ok(list.iter().chain([&asked]).cloned().reduce(|all, next| all.and(&next)).unwrap_or(asked))
+    }
+
+    /// Codes `(first, count)`, at most `part` at a time.
+    async fn read_codes(
+        &mut self,
+        label: &str,
+        name: &Values,
+        (first, count, part): (u32, u32, u32),
+        bits: u32,
+        proven: bool,
+    ) -> Result<Vec<u8>, ScopeError> {
+        let each = bits / 8;
         let mut bytes = Vec::with_capacity((count * each) as usize);
         let mut at = first;
         while at < first + count {
             let now = part.min(first + count - at);
-            let mut block = self.read_part(label, name, at, now, each).await?;
+            let mut block = self.read_part(label, name, (at, now, each), proven).await?;
             if self.read_twice {
-                let again = self.read_part(label, name, at, now, each).await?;
+                let again = self.read_part(label, name, (at, now, each), proven).await?;
                 if again != block {
                     // Two of three must agree, or the line is not fit for use.
-                    let third = self.read_part(label, name, at, now, each).await?;
+                    let third = self.read_part(label, name, (at, now, each), proven).await?;
                     if third != block && third != again {
                         let why = format!(
                             "three readings of points {} to {} all differ: the line garbles bytes",
@@ -247,9 +278,8 @@ impl Scope {
         &mut self,
         label: &str,
         name: &Values,
-        at: u32,
-        count: u32,
-        each: u32,
+        (at, count, each): (u32, u32, u32),
+        proven: bool,
     ) -> Result<Vec<u8>, ScopeError> {
         let doing = format!("read points {} to {} of {label}", at + 1, at + count);
         let values = name
@@ -260,8 +290,9 @@ impl Scope {
         let mut tries = 0;
         loop {
             tries += 1;
-            match self.read_part_once(label, &values, count, each, &doing).await {
-                Err(error) if error.is_fault() && tries < BLOCK_TRIES => {
+            match self.read_part_once(label, &values, (count * each) as usize, &doing, proven).await {
+                // Where the scaling is not proven yet, all is asked again.
+                Err(error) if proven && error.is_fault() && tries < BLOCK_TRIES => {
                     tracing::warn!("{doing}: {error}; asking again");
                 }
                 done => return done,
@@ -273,26 +304,43 @@ impl Scope {
         &mut self,
         label: &str,
         values: &Values,
-        count: u32,
-        each: u32,
+        wanted: usize,
         doing: &str,
+        proven: bool,
     ) -> Result<Vec<u8>, ScopeError> {
         let opened = self.session.reopened();
-        self.groups(&[(Op::Select, values.clone()), (Op::Chunk, values.clone())], doing).await?;
-        let message = self.built(Op::AskData, values, doing)?;
-        let wanted = (count * each) as usize;
+        // The scaling was just asked of this channel. On a line that garbles, what was said once may have
+        // been heard wrong, so there each reading says it anew.
+        let mut before = vec![(Op::Select, values.clone()), (Op::Chunk, values.clone())];
+        if !self.read_twice && !self.careful {
+            before.remove(0);
+            if self.same_part(label, values, doing)? {
+                before.clear();
+            }
+        }
+        let message = self.asking(&before, Op::AskData, values, doing).await?;
         let block = self.session.query_block(&message, wanted.max(64) * 2).await;
         let block = block.map_err(|source| self.failed(doing, source))?;
         if block.len() != wanted {
             let why = format!("{} bytes came where {wanted} were due", block.len());
             return Err(ScopeError::BadData { channel: label.to_owned(), why });
         }
-        self.confirm(doing).await?;
+        if proven {
+            self.confirm(doing).await?;
+        }
         if self.session.reopened() != opened {
             let why = "the link was opened anew while it was read: the record may be another".into();
             return Err(ScopeError::BadData { channel: label.to_owned(), why });
         }
         Ok(block)
+    }
+
+    /// Whether the scope reads this part of this channel already, since it was told so last; it is noted.
+    fn same_part(&mut self, label: &str, values: &Values, doing: &str) -> Result<bool, ScopeError> {
+        let words = self.rendered(&[(Op::Chunk, values.clone())], doing)?;
+        let at = self.session.resyncs();
+        let told = self.parts.insert(label.to_owned(), (at, words.clone()));
+        Ok(told.is_some_and(|(then, before)| then == at && before == words))
     }
 
     /// The scaling told with the data must fit the settings read back: a wrong formula gives wrong

@@ -6,7 +6,7 @@ use super::{Scope, ScopeError};
 use crate::dialect::{Op, RangeIs, Slot, TimebaseIs, Values};
 use crate::hookup::{Coupling, Hookup};
 use crate::request::{CaptureRequest, Detection, Slope, Trigger};
-use crate::scpi::answer;
+use crate::scpi::{Message, SessionError, answer};
 use core::time::Duration;
 
 /// How a channel stands, read back; volts at the test point.
@@ -15,6 +15,20 @@ pub(super) struct Standing {
     pub(super) volts_a_division: f64,
     pub(super) centre_v: f64,
 }
+
+/// How the scope stands since its last whole set-up.
+#[derive(Debug, Clone)]
+pub(super) struct Stood {
+    /// Every message that was sent for it.
+    words: Vec<Message>,
+    /// What was read back.
+    standings: Vec<Standing>,
+    /// Resynchronisations up to then: after another, what was set may be gone.
+    resyncs: u64,
+}
+
+/// What is done, in words, and its operations.
+type Step = (String, Vec<(Op, Values)>);
 
 /// How far a read-back setting may lie above what was set: a knob of 1, 2, 5 rounds by at most 2.5.
 const MOST_ROUNDING: f64 = 2.6;
@@ -28,7 +42,8 @@ impl Scope {
         Values::new().word(Slot::Channel, &plan.input.label).number(Slot::Number, number)
     }
 
-    /// Sets everything up and reads it back.
+    /// Sets everything up and reads it back. What stands already is not set again, only read back: a knob
+    /// may have been turned.
     pub(super) async fn set_up(
         &mut self,
         channels: &[ChannelPlan],
@@ -38,7 +53,60 @@ impl Scope {
         trigger: Option<&TriggerPlan>,
         hookup: &Hookup,
     ) -> Result<Vec<Standing>, ScopeError> {
-        self.group(Op::Stop, &Values::new(), "stop what runs").await?;
+        let mut steps = self.steps(channels, levels, trigger, hookup)?;
+        steps.push(self.time_step(time, request));
+        let trigger = Self::trigger_step(request, trigger, hookup);
+        let mut words = Vec::new();
+        for (doing, ops) in steps.iter().chain([&trigger]) {
+            words.extend(self.rendered(ops, doing)?);
+        }
+        if let Some(stood) = self.stood.take()
+            && stood.words == words
+            && stood.resyncs == self.session.resyncs()
+            && !self.careful
+        {
+            // What triggers cannot be read back in every dialect, so that is said again.
+            self.tell(&trigger.1, &trigger.0).await?;
+            let standings = self.read_back(channels, levels, time).await;
+            if standings.is_ok_and(|standings| standings == stood.standings) {
+                let standings = stood.standings.clone();
+                self.stood = Some(stood);
+                return Ok(standings);
+            }
+        }
+        steps.push(trigger);
+        self.take(&steps, &words).await?;
+        let standings = self.read_back(channels, levels, time).await?;
+        self.words_proven = true;
+        self.clock.sleep(Duration::from_secs_f64(self.dialect.limits.settle_s)).await;
+        self.stood = Some(Stood { words, standings: standings.clone(), resyncs: self.session.resyncs() });
+        Ok(standings)
+    }
+
+    /// Takes steps: all at once where the instrument takes that, and one by one where it is to be known which
+    /// of them it refuses.
+    async fn take(&mut self, steps: &[Step], words: &[Message]) -> Result<(), ScopeError> {
+        if self.dialect.profile.compound && !self.careful {
+            match self.session.group(words).await {
+                Ok(()) => return Ok(()),
+                Err(SessionError::Refused { .. }) => {}
+                Err(source) => return Err(self.failed("set the scope up", source)),
+            }
+        }
+        for (doing, ops) in steps {
+            self.groups(ops, doing).await?;
+        }
+        Ok(())
+    }
+
+    /// The steps up to the channels' settings.
+    fn steps(
+        &self,
+        channels: &[ChannelPlan],
+        levels: &[Level],
+        trigger: Option<&TriggerPlan>,
+        hookup: &Hookup,
+    ) -> Result<Vec<Step>, ScopeError> {
         let others: Vec<(Op, Values)> = self
             .dialect
             .channels()
@@ -49,10 +117,11 @@ impl Scope {
                 (Op::ChannelOff, Values::new().word(Slot::Channel, &input.label).number(Slot::Number, number))
             })
             .collect();
-        self.groups(&others, "switch off the channels that are not asked for").await?;
-        for (plan, level) in channels.iter().zip(levels) {
-            self.set_channel(plan, level).await?;
-        }
+        let mut steps = vec![
+            ("stop what runs".to_owned(), vec![(Op::Stop, Values::new())]),
+            ("switch off the channels that are not asked for".to_owned(), others),
+        ];
+        steps.extend(channels.iter().zip(levels).map(|(plan, level)| self.channel_step(plan, level)));
         // A trigger on a channel that is not sampled still needs that channel to stand right.
         if let Some(source) = trigger.filter(|source| !source.input.trigger_only)
             && channels.iter().all(|plan| plan.input.label != source.input.label)
@@ -60,19 +129,10 @@ impl Scope {
             let found = super::plan::channels(&self.dialect, hookup, &[source.signal])?;
             for plan in found {
                 let level = plan.level.unwrap_or_else(|| super::plan::widest(&self.dialect, &plan.point));
-                self.set_channel(&plan, &level).await?;
+                steps.push(self.channel_step(&plan, &level));
             }
         }
-        self.set_time(time, request).await?;
-        self.set_trigger(request, trigger, hookup).await?;
-        let mut standings = Vec::new();
-        for (plan, level) in channels.iter().zip(levels) {
-            standings.push(self.read_channel(plan, level).await?);
-        }
-        self.read_time(time).await?;
-        self.words_proven = true;
-        self.clock.sleep(Duration::from_secs_f64(self.dialect.limits.settle_s)).await;
-        Ok(standings)
+        Ok(steps)
     }
 
     /// Volts as the instrument means them, of volts at the test point.
@@ -80,7 +140,7 @@ impl Scope {
         if self.dialect.volts_at_tip { volts } else { volts / plan.point.probe_factor }
     }
 
-    async fn set_channel(&mut self, plan: &ChannelPlan, level: &Level) -> Result<(), ScopeError> {
+    fn channel_step(&self, plan: &ChannelPlan, level: &Level) -> Step {
         let name = Self::channel_values(plan);
         let coupling = if plan.point.coupling() == Coupling::Ac { "AC" } else { "DC" };
         let full = self.dialect.limits.full_scale(level.volts_a_division);
@@ -88,17 +148,17 @@ impl Scope {
             .clone()
             .number(Slot::VoltsADivision, self.told(plan, level.volts_a_division))
             .number(Slot::FullScale, self.told(plan, full));
-        let ops = [
+        let ops = vec![
             (Op::ChannelOn, name.clone()),
             (Op::Coupling, name.clone().word(Slot::Coupling, coupling)),
             (Op::Probe, name.clone().number(Slot::Probe, plan.point.probe_factor)),
             (Op::Range, range),
             (Op::Offset, name.number(Slot::Centre, self.told(plan, level.centre_v))),
         ];
-        self.groups(&ops, &format!("set up {} for `{}`", plan.input.label, plan.signal())).await
+        (format!("set up {} for `{}`", plan.input.label, plan.signal()), ops)
     }
 
-    async fn set_time(&mut self, time: &TimePlan, request: &CaptureRequest) -> Result<(), ScopeError> {
+    fn time_step(&self, time: &TimePlan, request: &CaptureRequest) -> Step {
         let points = f64::from(time.points);
         let interval = time.span_s / points;
         let between = interval * (points - 1.0);
@@ -113,18 +173,13 @@ impl Scope {
         let detection = if request.detection == Detection::Peak { Op::Peak } else { Op::Sample };
         let format = if self.data_bits() == 16 { Op::Format16 } else { Op::Format8 };
         let none = Values::new();
-        let ops = [(detection, none.clone()), (Op::Points, values.clone()), (Op::Timebase, values), (format, none)];
-        self.groups(&ops, "set up the time base").await
+        let ops = vec![(detection, none.clone()), (Op::Points, values.clone()), (Op::Timebase, values), (format, none)];
+        ("set up the time base".to_owned(), ops)
     }
 
-    async fn set_trigger(
-        &mut self,
-        request: &CaptureRequest,
-        plan: Option<&TriggerPlan>,
-        hookup: &Hookup,
-    ) -> Result<(), ScopeError> {
+    fn trigger_step(request: &CaptureRequest, plan: Option<&TriggerPlan>, hookup: &Hookup) -> Step {
         let Some(plan) = plan else {
-            return self.group(Op::TriggerFree, &Values::new(), "let the scope run free").await;
+            return ("let the scope run free".to_owned(), vec![(Op::TriggerFree, Values::new())]);
         };
         let values = Values::new()
             .word(Slot::Source, &plan.input.trigger)
@@ -140,7 +195,7 @@ impl Scope {
             Trigger::Line(line) => (Op::TriggerLine, values.number(Slot::Line, f64::from(line))),
             Trigger::Free => (Op::TriggerFree, values),
         };
-        self.group(op, &values, &format!("set the trigger to {}", Self::trigger_text(request, Some(plan)))).await
+        (format!("set the trigger to {}", Self::trigger_text(request, Some(plan))), vec![(op, values)])
     }
 
     /// A trigger in words, for messages.
@@ -159,18 +214,53 @@ impl Scope {
         }
     }
 
-    async fn ask_number(&mut self, op: Op, values: &Values, doing: &str) -> Result<f64, ScopeError> {
-        let message = self.built(op, values, doing)?;
-        let answer = self.session.query_as(&message, answer::value).await;
-        answer.map_err(|source| self.failed(doing, source))
+    /// Reads back the settings that matter.
+    async fn read_back(
+        &mut self,
+        channels: &[ChannelPlan],
+        levels: &[Level],
+        time: &TimePlan,
+    ) -> Result<Vec<Standing>, ScopeError> {
+        let mut asked = Vec::new();
+        for plan in channels {
+            let (name, label) = (Self::channel_values(plan), &plan.input.label);
+            asked.push((Op::AskRange, name.clone(), format!("read back the range of {label}")));
+            asked.push((Op::AskOffset, name, format!("read back the offset of {label}")));
+        }
+        asked.push((Op::AskTimebase, Values::new(), "read back the time base".to_owned()));
+        let told = self.ask_numbers(&asked).await?;
+        let mut standings = Vec::new();
+        for ((plan, level), told) in channels.iter().zip(levels).zip(told.chunks(2)) {
+            standings.push(self.check_channel(plan, level, told)?);
+        }
+        self.check_span(time, told.last().copied().unwrap_or(f64::NAN))?;
+        Ok(standings)
     }
 
-    async fn read_channel(&mut self, plan: &ChannelPlan, level: &Level) -> Result<Standing, ScopeError> {
+    pub(super) async fn ask_numbers(&mut self, asked: &[(Op, Values, String)]) -> Result<Vec<f64>, ScopeError> {
+        let mut messages = Vec::new();
+        for (op, values, doing) in asked {
+            messages.push(self.built(*op, values, doing)?);
+        }
+        if self.dialect.profile.compound && !self.careful {
+            let told = self.session.query_list(&messages, answer::value).await;
+            return told.map_err(|source| self.failed("read the settings back", source));
+        }
+        let mut told = Vec::new();
+        for (message, (_, _, doing)) in messages.iter().zip(asked) {
+            let value = self.session.query_as(message, answer::value).await;
+            told.push(value.map_err(|source| self.failed(doing, source))?);
+        }
+        Ok(told)
+    }
+
+    fn check_channel(&self, plan: &ChannelPlan, level: &Level, told: &[f64]) -> Result<Standing, ScopeError> {
         let label = &plan.input.label;
-        let name = Self::channel_values(plan);
         let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
-        let range = self.ask_number(Op::AskRange, &name, &format!("read back the range of {label}")).await? * back;
-        let centre_v = self.ask_number(Op::AskOffset, &name, &format!("read back the offset of {label}")).await? * back;
+        let &[range, centre_v] = told else {
+            return Err(self.strange_state("too few answers"));
+        };
+        let (range, centre_v) = (range * back, centre_v * back);
         let volts_a_division = match self.dialect.range_is {
             RangeIs::VoltsADivision => range,
             RangeIs::FullScale => range * self.dialect.limits.steps_a_division / self.dialect.limits.steps(),
@@ -197,9 +287,8 @@ impl Scope {
         Ok(Standing { volts_a_division, centre_v })
     }
 
-    /// Reads the time base back; the seconds from point to point that it means.
-    async fn read_time(&mut self, time: &TimePlan) -> Result<(), ScopeError> {
-        let is = self.ask_number(Op::AskTimebase, &Values::new(), "read back the time base").await?;
+    /// The record must be as long as was set.
+    fn check_span(&self, time: &TimePlan, is: f64) -> Result<(), ScopeError> {
         let span_s = match self.dialect.timebase_is {
             TimebaseIs::SecondsADivision => is * self.dialect.limits.time_divisions,
             TimebaseIs::Interval => is * f64::from(time.points),

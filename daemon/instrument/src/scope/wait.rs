@@ -6,7 +6,7 @@
 //! estimate, half the width over the root of 3 its standard uncertainty (JCGM 100:2008, 4.3.7).
 
 use super::plan::TimePlan;
-use super::{Scope, ScopeError};
+use super::{Force, Scope, ScopeError};
 use crate::dialect::{Op, State, Values};
 use crate::request::{CaptureRequest, Trigger};
 use core::time::Duration;
@@ -38,13 +38,18 @@ impl Scope {
     ) -> Result<TriggerTime, ScopeError> {
         let doing = "wait for the acquisition";
         let armed = self.clock.now();
-        self.group(Op::Arm, &Values::new(), "arm the scope").await?;
+        self.arm(request.trigger == Trigger::Free).await?;
         let asked = self.built(Op::AskState, &Values::new(), doing)?;
         let after_s = time.span_s - time.before_s;
         let patience_s = if request.trigger == Trigger::Free { FREE_START_S } else { request.deadline_s };
         // The scope first fills what lies before the trigger.
         let trigger_until = armed + Duration::from_secs_f64(time.before_s * 1.1 + patience_s);
         let (mut low_s, mut high_s) = (armed.as_secs_f64(), f64::INFINITY);
+        if request.trigger == Trigger::Free {
+            // A record is not whole before the time that it covers has passed; until then questions would
+            // only take up the line.
+            self.clock.sleep_until(armed + Duration::from_secs_f64(time.span_s)).await;
+        }
         let mut triggered: Option<Instant> = None;
         loop {
             let sent = self.clock.now();
@@ -87,6 +92,34 @@ impl Scope {
                 return Err(ScopeError::NotDone { waited_s, state: text });
             }
             self.pause(armed, low_s, after_s, triggered.is_some()).await;
+        }
+    }
+
+    /// Arms; in free run it triggers at once where the dialect has a command for that, since waiting for
+    /// the scope to trigger by itself may take longer than the record does on the wire.
+    async fn arm(&mut self, free: bool) -> Result<(), ScopeError> {
+        let (arm, none, doing) = ((Op::Arm, Values::new()), Values::new(), "arm the scope");
+        if self.careful {
+            return self.group(Op::Arm, &none, doing).await;
+        }
+        // Both in one message: with time between them the scope may have triggered by itself, and would
+        // complain.
+        let both = [arm.clone(), (Op::Force, none)];
+        match self.force {
+            Force::Works if free => self.tell(&both, doing).await,
+            Force::Unknown if free && self.dialect.profile.compound => match self.groups(&both, doing).await {
+                Ok(()) => {
+                    self.force = Force::Works;
+                    Ok(())
+                }
+                Err(error) if error.is_refusal() => {
+                    tracing::info!("{error}; it is left to trigger by itself");
+                    self.force = Force::Absent;
+                    self.groups(&[arm], doing).await
+                }
+                Err(error) => Err(error),
+            },
+            _ => self.tell(&[arm], doing).await,
         }
     }
 

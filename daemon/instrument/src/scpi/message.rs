@@ -121,6 +121,18 @@ impl Message {
         self
     }
 
+    /// The same in short forms: of each word as the standard writes it, the capitals (SCPI-99 vol. 1,
+    /// 6.2.1). Strings stay as they are.
+    #[must_use]
+    pub(crate) fn short(mut self) -> Self {
+        let mut quoted = false;
+        self.text.retain(|c| {
+            quoted ^= c == '"';
+            quoted || !c.is_ascii_lowercase()
+        });
+        self
+    }
+
     /// Whether it asks for an answer.
     #[must_use]
     pub fn is_query(&self) -> bool {
@@ -176,6 +188,9 @@ mod tests {
             "*ESE 7;*ESE?"
         );
         assert_eq!(built(Message::new("A:B").map(|m| m.and(&Message::new("C").unwrap()))), "A:B;:C");
+        let short = |text: &str| Message::raw(text.into()).unwrap().short().to_string();
+        assert_eq!(short(":WAVeform:SOURce CHANnel1;:TRIGger:TV:MODE AFIelds"), ":WAV:SOUR CHAN1;:TRIG:TV:MODE AFI");
+        assert_eq!(short(":DISPlay:TEXT \"as it is\""), ":DISP:TEXT \"as it is\"");
         assert!(built(Message::new("A\n*RST")).starts_with("error: "));
         assert!(built(Message::new("A;B")).starts_with("error: "));
         assert!(built(Message::new("A?B")).starts_with("error: "));

@@ -9,6 +9,7 @@ mod message;
 mod profile;
 mod reading;
 mod resync;
+mod rows;
 mod session;
 mod session_error;
 
@@ -19,6 +20,7 @@ pub use answer::{Form, Number, Numeric};
 pub use message::{BuildError, Message};
 pub(crate) use message::{is_word, number as number_text};
 pub use profile::{Profile, Terminator};
+pub use rows::Settled;
 pub use session::Session;
 pub use session_error::SessionError;
 

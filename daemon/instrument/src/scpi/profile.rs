@@ -55,6 +55,14 @@ pub struct Profile {
     pub padding: bool,
     /// Whether a definite block may come without an end of line.
     pub bare_block: bool,
+    /// Whether it takes several commands and questions in one message (SCPI-99 vol. 1, 6.2.4).
+    pub compound: bool,
+    /// Most bytes of a message of several; input buffers of 256 bytes are met (instrument maker's
+    /// manual, not named).
+    pub most_message: usize,
+    /// Whether the dialect writes each word as the standard does, its short form in capitals, so that slow
+    /// lines can be spared the rest.
+    pub short_words: bool,
     /// Bytes that make it drop what it holds; none: an empty line.
     pub clear: Option<Vec<u8>>,
     /// Mask of the standard event register that is put back after resynchronising.
@@ -74,6 +82,9 @@ impl Default for Profile {
             reply_header: false,
             padding: false,
             bare_block: false,
+            compound: false,
+            most_message: 200,
+            short_words: false,
             clear: None,
             event_mask: 0,
         }

@@ -6,7 +6,7 @@
 //! uses several answers together ends with [`Session::confirm`], which proves that the last
 //! answer was the last.
 
-use super::{ErrorClass, ErrorEntry, Identity, Message, Profile, SessionError, Trouble, answer, frame};
+use super::{ErrorEntry, Identity, Message, Profile, SessionError, Trouble, answer, frame};
 use crate::link::Link;
 use core::time::Duration;
 use std::collections::VecDeque;
@@ -154,33 +154,6 @@ impl Session {
         Ok(())
     }
 
-    /// Sends commands one by one, then reads the error queue.
-    ///
-    /// # Errors
-    /// [`SessionError::Refused`] with what the queue says, and others.
-    pub async fn group(&mut self, messages: &[Message]) -> Result<(), SessionError> {
-        self.begin().await?;
-        self.in_step = true;
-        // What the queue said before is no answer to this group.
-        self.drained.clear();
-        let resyncs = self.resyncs;
-        for message in messages {
-            self.command(message).await?;
-        }
-        let mut complaints = self.errors().await?;
-        complaints.retain(|entry| entry.class() != ErrorClass::Event);
-        if complaints.is_empty() {
-            if self.resyncs == resyncs {
-                return Ok(());
-            }
-            // A command may have been lost with the place in the stream.
-            let why = "the place was lost between commands".into();
-            return Err(SessionError::OutOfStep { link: self.describe(), why });
-        }
-        let asked: Vec<&str> = messages.iter().map(Message::text).collect();
-        Err(SessionError::Refused { asked: asked.join("; "), link: self.describe(), complaints })
-    }
-
     /// Asks, and returns the line that is the answer, without blanks around it.
     ///
     /// # Errors
@@ -194,12 +167,22 @@ impl Session {
     /// # Errors
     /// [`SessionError`].
     pub async fn query_within(&mut self, message: &Message, first_byte: Duration) -> Result<String, SessionError> {
+        let line = self.whole_line(message, first_byte).await?;
+        Ok(if self.profile.reply_header { answer::without_header(&line).to_owned() } else { line })
+    }
+
+    /// As [`Self::query`], header words included.
+    pub(super) async fn query_whole(&mut self, message: &Message) -> Result<String, SessionError> {
+        self.whole_line(message, self.profile.first_byte).await
+    }
+
+    async fn whole_line(&mut self, message: &Message, first_byte: Duration) -> Result<String, SessionError> {
         self.begin().await?;
         self.send(message).await?;
         match self.read_line(message.text(), first_byte).await {
             Ok(line) => {
                 self.settle_step();
-                Ok(if self.profile.reply_header { answer::without_header(&line).to_owned() } else { line })
+                Ok(line)
             }
             Err(error) => Err(self.explain(error).await),
         }
@@ -281,23 +264,24 @@ impl Session {
             let why = "the place in the stream had to be found again".into();
             return Err(SessionError::OutOfStep { link: self.describe(), why });
         }
-        let (nonce, message) = self.next_nonce();
-        self.send(&message).await?;
-        let line = match self.read_line(message.text(), self.profile.first_byte).await {
-            Ok(line) => line,
-            Err(error) => return Err(self.explain(error).await),
-        };
+        let (nonce, ask) = self.next_nonce();
+        let line = self.ask_line(&ask.and(&self.restore())).await?;
         if answer::integer(self.bare(&line)).ok() != Some(i64::from(nonce)) {
             self.keep_stray(line.as_bytes());
             let why = format!("`{}` came where {nonce} was due", line.chars().take(40).collect::<String>());
             return Err(SessionError::OutOfStep { link: self.describe(), why });
         }
         self.settle_step();
-        let clean = core::mem::replace(&mut self.in_step, false);
-        let restore = self.restore();
-        self.send(&restore).await?;
-        self.in_step = clean;
         Ok(())
+    }
+
+    /// Sends a question and reads the line that comes; whether it was the answer is for the caller to say.
+    pub(super) async fn ask_line(&mut self, message: &Message) -> Result<String, SessionError> {
+        self.send(message).await?;
+        match self.read_line(message.text(), self.profile.first_byte).await {
+            Ok(line) => Ok(line),
+            Err(error) => Err(self.explain(error).await),
+        }
     }
 
     /// Whether the instrument was switched on since this was last asked; asking clears the event register.
@@ -305,16 +289,21 @@ impl Session {
     /// # Errors
     /// [`SessionError`]; [`SessionError::Changed`] when another one was switched on in its place.
     pub async fn restarted(&mut self) -> Result<bool, SessionError> {
-        let seen = core::mem::take(&mut self.power_on);
         let events = self.query_as(&built("*ESR?"), answer::integer).await?;
-        if events & POWER_ON != 0 {
+        self.switched_on(events & POWER_ON != 0).await
+    }
+
+    /// After the event register was read: whether it, or a resynchronisation before, told of a switching on.
+    pub(super) async fn switched_on(&mut self, told: bool) -> Result<bool, SessionError> {
+        let seen = core::mem::take(&mut self.power_on);
+        if told {
             // Switched on anew, it may be another one on the same cable.
             self.stranger = true;
             self.in_step = false;
             self.resynchronise().await?;
             self.in_step = true;
         }
-        Ok(seen || core::mem::take(&mut self.power_on) || events & POWER_ON != 0)
+        Ok(seen || core::mem::take(&mut self.power_on) || told)
     }
 
     /// Makes sure of the place in the stream now.
@@ -330,7 +319,7 @@ impl Session {
 
     /// Before an exchange: in step, and nothing waits. Leaves `in_step` false, so that an exchange
     /// that is dropped half-way is found by the next.
-    async fn begin(&mut self) -> Result<(), SessionError> {
+    pub(super) async fn begin(&mut self) -> Result<(), SessionError> {
         if !self.in_step || self.something_waits().await {
             self.in_step = false;
             self.doubt = true;
@@ -364,7 +353,7 @@ impl Session {
     }
 
     /// After a whole answer: what is left over makes the place unknown.
-    fn settle_step(&mut self) {
+    pub(super) fn settle_step(&mut self) {
         let clean =
             if self.profile.padding { self.buffer.iter().all(|&b| frame::is_blank(b)) } else { self.buffer.is_empty() };
         let left = core::mem::take(&mut self.buffer);

@@ -105,16 +105,25 @@ impl Instrument {
 
     fn message(&mut self, text: &str, now: Instant) {
         let mut answer = Vec::new();
+        let mut lines = Vec::new();
         for unit in text.split(';') {
             match self.unit(unit.trim(), now) {
                 Say::Nothing => {}
-                Say::Line(line) => {
-                    answer.extend_from_slice(line.as_bytes());
-                    answer.push(b'\n');
-                }
+                Say::Line(line) => lines.push(line),
                 Say::Bytes(bytes) => answer.extend_from_slice(&bytes),
-                Say::Error(code, text) => self.errors.push_back(format!("{code},\"{text}\"")),
+                Say::Error(code, text) => {
+                    self.errors.push_back(format!("{code},\"{text}\""));
+                    // After a command error the rest of the message is not looked at.
+                    if (-199..=-100).contains(&code) {
+                        break;
+                    }
+                }
             }
+        }
+        // One response message to one program message (IEEE 488.2, 8.4.1).
+        if !lines.is_empty() {
+            answer.extend_from_slice(lines.join(";").as_bytes());
+            answer.push(b'\n');
         }
         let (delay, silent, repeat) = {
             let mut knobs = self.knobs.lock().unwrap();

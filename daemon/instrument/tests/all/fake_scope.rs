@@ -23,6 +23,10 @@ pub(crate) struct World {
     pub(crate) triggers: Vec<f64>,
     /// Forgets everything at the next arming.
     pub(crate) restart: bool,
+    /// Settings that somebody changes at the scope's knobs: header and data.
+    pub(crate) turned: Vec<(String, String)>,
+    /// Whether it knows the command that forces a trigger.
+    pub(crate) forces: bool,
 }
 
 impl Default for World {
@@ -36,6 +40,8 @@ impl Default for World {
             garble_blocks: 0,
             triggers: Vec::new(),
             restart: false,
+            turned: Vec::new(),
+            forces: true,
         }
     }
 }
@@ -118,6 +124,7 @@ impl Fake {
     }
 
     fn unit(&mut self, unit: &str, now: f64) -> Say {
+        self.set.extend(core::mem::take(&mut self.world.lock().unwrap().turned));
         let (header, data) = unit.split_once(' ').unwrap_or((unit, ""));
         let header = header.to_ascii_uppercase();
         let known = ["CHANNEL", "TIMEBASE", "ACQUIRE", "TRIGGER", "WAVEFORM", "SINGLE", "STOP"];
@@ -131,6 +138,7 @@ impl Fake {
                 self.arm(now);
                 Say::Nothing
             }
+            "TRIGGER:FORCE" if !self.world.lock().unwrap().forces => Say::Error(-113, "Undefined header"),
             "STOP" | "ABORT" => {
                 self.armed = None;
                 Say::Nothing

@@ -2,6 +2,7 @@
 
 mod common;
 mod dialects;
+mod economy;
 mod fake_scope;
 mod hislip;
 mod links;

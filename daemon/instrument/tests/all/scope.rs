@@ -13,10 +13,10 @@ use tapewright_instrument::{
 
 const FAMILY_A: &str = "channel-timebase-waveform";
 
-struct Bench {
-    scope: Scope,
-    world: Shared,
-    knobs: Arc<Mutex<Knobs>>,
+pub(crate) struct Bench {
+    pub(crate) scope: Scope,
+    pub(crate) world: Shared,
+    pub(crate) knobs: Arc<Mutex<Knobs>>,
     faults: FaultControl,
 }
 
@@ -27,12 +27,12 @@ async fn bench_with(dialect: Dialect, family_a: bool, world: World, clock: &Cloc
     Ok(Bench { scope, world, knobs, faults })
 }
 
-async fn bench(dialect: &str, world: World, clock: &Clock) -> Bench {
+pub(crate) async fn bench(dialect: &str, world: World, clock: &Clock) -> Bench {
     bench_with(Dialect::shipped(dialect).unwrap(), dialect.starts_with(FAMILY_A), world, clock).await.unwrap()
 }
 
 /// RF of 2 V about 0 V on the first channel, a square of 5 V on the second.
-fn hookup(dialect: &str) -> Hookup {
+pub(crate) fn hookup(dialect: &str) -> Hookup {
     let labels =
         if dialect.starts_with(FAMILY_A) { ["CHANnel1", "CHANnel2", "EXTernal"] } else { ["CH1", "CH2", "EXTernal"] };
     let mut rf = Point::new(Signal::Rf, labels[0]);
@@ -45,7 +45,7 @@ fn hookup(dialect: &str) -> Hookup {
     Hookup { lines: None, points: vec![rf, switch, reference] }
 }
 
-fn triggered(signals: &[Signal], span_s: f64) -> CaptureRequest {
+pub(crate) fn triggered(signals: &[Signal], span_s: f64) -> CaptureRequest {
     let edge = Edge { signal: Signal::Reference, slope: Slope::Rising, level_v: None };
     CaptureRequest { before_s: span_s / 4.0, trigger: Trigger::Edge(edge), ..CaptureRequest::free(signals, span_s) }
 }
