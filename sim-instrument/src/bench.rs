@@ -255,7 +255,7 @@ impl SimBench {
             deck,
             home: setup.probes.clone(),
             probes: setup.probes,
-            scope: ScopeDevice::new(setup.front_end, setup.specs, &setup.model, setup.seed),
+            scope: ScopeDevice::new(setup.front_end, setup.specs, setup.scope_port.quirks, &setup.model, setup.seed),
             scope_line: Line::new(setup.scope_port, setup.seed, "scope link"),
             relays: RelayBox::new(),
             relay_line: Line::new(setup.relay_port, setup.seed, "relay link"),

@@ -2,6 +2,7 @@
 
 use crate::ieee488::exchange::Limits;
 use crate::ieee488::{Code, Device, Exchange};
+use crate::quirks::{Quirk, Quirks, SLOW_REPLY_S};
 use crate::rng::Rng;
 use crate::world::World;
 use std::collections::VecDeque;
@@ -25,11 +26,21 @@ pub struct PortSettings {
     pub output_bytes: usize,
     /// Entries of the error queue.
     pub errors: usize,
+    /// Ways in which it leaves the standard.
+    pub quirks: Quirks,
 }
 
 impl Default for PortSettings {
     fn default() -> Self {
-        Self { baud: None, latency_s: 1e-3, interrupt: true, input_bytes: 1024, output_bytes: 4096, errors: 16 }
+        Self {
+            baud: None,
+            latency_s: 1e-3,
+            interrupt: true,
+            input_bytes: 1024,
+            output_bytes: 4096,
+            errors: 16,
+            quirks: Quirks::default(),
+        }
     }
 }
 
@@ -188,6 +199,7 @@ impl Line {
             input_bytes: settings.input_bytes,
             output_bytes: settings.output_bytes,
             errors: settings.errors,
+            quirks: settings.quirks,
         })
     }
 
@@ -305,6 +317,9 @@ impl Line {
             return;
         }
         let mut start = self.out_free.max(at);
+        if self.settings.quirks.has(Quirk::SlowReplies) {
+            start = self.out_free.max(at + nanos(SLOW_REPLY_S));
+        }
         let acts = match &mut self.faults.replies_left {
             Some(0) => false,
             Some(left) => {

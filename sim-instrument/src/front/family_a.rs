@@ -363,7 +363,7 @@ impl FamilyA {
             Command::VideoLine => Ok(call.asked(f64::from(self.video_line), self.line_range())?.to_string()),
             Command::VideoPolarity => word(self.video_polarity, &POLARITIES),
             Command::TriggerStatus => {
-                let state = match scope.progress(world) {
+                let state = match scope.told(world) {
                     Progress::Idle => "STOP",
                     Progress::Armed => "WAIT",
                     Progress::Triggered => "TD",
@@ -388,7 +388,7 @@ impl FamilyA {
     }
 }
 
-fn times(range: Range, factor: f64) -> Range {
+pub(super) fn times(range: Range, factor: f64) -> Range {
     Range { least: range.least * factor, greatest: range.greatest * factor, default: range.default * factor }
 }
 

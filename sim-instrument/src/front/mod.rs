@@ -2,14 +2,19 @@
 
 mod family_a;
 mod family_a_wave;
+mod family_b;
+mod family_b_data;
+mod panel;
 mod scpi99;
 
 use crate::ieee488::parse::{Node, Param};
-use crate::ieee488::{Device, Fault, Range, Reply};
+use crate::ieee488::{Device, ErrorsBy, Fault, Range, Reply};
+use crate::quirks::{Quirk, Quirks};
 use crate::scope::{Errors, Progress, Scope, Specs};
 use crate::world::World;
 pub(crate) use family_a::FamilyA;
 pub use family_a_wave::Scaling;
+pub(crate) use family_b::FamilyB;
 pub(crate) use scpi99::Scpi99;
 
 /// Least and greatest volts a division at the connector, and the one after power-on.
@@ -30,6 +35,7 @@ const MEASURING: u16 = 1 << 4;
 #[derive(Debug)]
 enum Words {
     FamilyA(FamilyA),
+    FamilyB(FamilyB),
     Scpi99(Scpi99),
 }
 
@@ -38,6 +44,8 @@ enum Words {
 pub enum FrontEnd {
     /// The widely shared channel, time base and waveform words, with one of their scalings.
     FamilyA(Scaling),
+    /// Channel, horizontal and curve words, headers in replies, errors as events.
+    FamilyB,
     /// The standard's own tree.
     Scpi99,
 }
@@ -51,9 +59,10 @@ pub(crate) struct ScopeDevice {
 }
 
 impl ScopeDevice {
-    pub(crate) fn new(front_end: FrontEnd, specs: Specs, model: &str, seed: u64) -> Self {
+    pub(crate) fn new(front_end: FrontEnd, specs: Specs, quirks: Quirks, model: &str, seed: u64) -> Self {
         let mut device =
             Self { words: Words::Scpi99(Scpi99::new(&specs)), scope: Scope::new(specs, seed), model: model.to_owned() };
+        device.scope.lags = quirks.has(Quirk::LaggingState);
         device.words = device.fresh(front_end);
         device
     }
@@ -61,6 +70,7 @@ impl ScopeDevice {
     fn fresh(&self, front_end: FrontEnd) -> Words {
         match front_end {
             FrontEnd::FamilyA(scaling) => Words::FamilyA(FamilyA::new(scaling, &self.scope.specs)),
+            FrontEnd::FamilyB => Words::FamilyB(FamilyB::new(&self.scope.specs)),
             FrontEnd::Scpi99 => Words::Scpi99(Scpi99::new(&self.scope.specs)),
         }
     }
@@ -68,6 +78,7 @@ impl ScopeDevice {
     const fn front_end(&self) -> FrontEnd {
         match &self.words {
             Words::FamilyA(words) => FrontEnd::FamilyA(words.scaling),
+            Words::FamilyB(_) => FrontEnd::FamilyB,
             Words::Scpi99(_) => FrontEnd::Scpi99,
         }
     }
@@ -91,7 +102,22 @@ impl Device for ScopeDevice {
     ) -> Result<Reply, Fault> {
         match &mut self.words {
             Words::FamilyA(words) => words.execute(&mut self.scope, nodes, query, params, world),
+            Words::FamilyB(words) => words.execute(&mut self.scope, nodes, query, params, world),
             Words::Scpi99(words) => words.execute(&mut self.scope, nodes, query, params, world),
+        }
+    }
+
+    fn errors_by(&self) -> ErrorsBy {
+        match &self.words {
+            Words::FamilyA(_) | Words::Scpi99(_) => ErrorsBy::Queue,
+            Words::FamilyB(_) => ErrorsBy::Events,
+        }
+    }
+
+    fn headed(&self, printed: &str, text: String) -> String {
+        match &self.words {
+            Words::FamilyB(words) => words.with_header(printed, &[], text),
+            _ => text,
         }
     }
 
@@ -109,8 +135,9 @@ impl Device for ScopeDevice {
     }
 
     fn conditions(&mut self, world: &mut World<'_>) -> Vec<u16> {
-        let now = self.scope.progress(world);
+        self.scope.progress(world);
         let mut passed = self.scope.take_passed();
+        let now = self.scope.told(world);
         passed.push(now);
         let bits = |progress: &Progress| match progress {
             Progress::Idle => 0,

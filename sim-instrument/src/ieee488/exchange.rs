@@ -1,10 +1,15 @@
 //! Message exchange (IEEE 488.2 clause 6): program messages in, response messages out, one at a time.
 
+use super::block::{Digits, block};
 use super::call::{Call, Range};
 use super::common;
+use super::events::{self, ErrorsBy};
 use super::fault::{Code, Fault};
+use super::framing::Framing;
 use super::parse::{Header, Node, Reader, Unit};
 use super::status::{OPERATION_COMPLETE, Status};
+use super::table::written;
+use crate::quirks::{Quirk, Quirks, SMALL_INPUT};
 use crate::world::World;
 use std::collections::VecDeque;
 
@@ -14,8 +19,16 @@ pub(crate) enum Reply {
     /// The command was no query.
     None,
     Text(String),
-    /// Sent as a definite-length block.
+    /// Sent as a definite-length block, its count in eight digits.
     Block(Vec<u8>),
+    /// A text of any length, which is streamed.
+    Long(String),
+    /// A block with something before it, and its own number of digits.
+    Headed {
+        before: String,
+        data: Vec<u8>,
+        digits: Digits,
+    },
 }
 
 /// What is behind the message exchange.
@@ -34,6 +47,14 @@ pub(crate) trait Device {
     fn idle_since(&mut self, world: &mut World<'_>) -> Option<f64>;
     /// Settings to their defaults, operations aborted.
     fn reset(&mut self, world: &mut World<'_>);
+    /// How it tells its errors.
+    fn errors_by(&self) -> ErrorsBy {
+        ErrorsBy::Queue
+    }
+    /// A reply with the header that this device puts before it now; none, where it puts none.
+    fn headed(&self, _printed: &str, text: String) -> String {
+        text
+    }
     /// OPERation conditions that were passed since last asked, the present one last.
     fn conditions(&mut self, world: &mut World<'_>) -> Vec<u16>;
 }
@@ -47,68 +68,7 @@ pub(crate) struct Limits {
     /// Greatest response message but for blocks, which are streamed.
     pub(crate) output_bytes: usize,
     pub(crate) errors: usize,
-}
-
-/// Digits of the block header's count: always `#8`.
-const BLOCK_DIGITS: usize = 8;
-
-/// Finds the end of a program message in a row of bytes: NL outside of a block.
-#[derive(Debug, Default)]
-struct Framing {
-    quote: Option<u8>,
-    hash: Hash,
-}
-
-#[derive(Debug, Default)]
-enum Hash {
-    #[default]
-    None,
-    Seen,
-    Count {
-        digits: u8,
-        count: usize,
-    },
-    Data(usize),
-}
-
-impl Framing {
-    /// Whether this byte ends the message.
-    fn ends(&mut self, byte: u8) -> bool {
-        match &mut self.hash {
-            Hash::Data(left) => {
-                *left -= 1;
-                if *left == 0 {
-                    self.hash = Hash::None;
-                }
-                return false;
-            }
-            Hash::Count { digits, count } if byte.is_ascii_digit() => {
-                *count = *count * 10 + usize::from(byte - b'0');
-                *digits -= 1;
-                if *digits == 0 {
-                    self.hash = if *count == 0 { Hash::None } else { Hash::Data(*count) };
-                }
-                return false;
-            }
-            Hash::Seen if (b'1'..=b'9').contains(&byte) => {
-                self.hash = Hash::Count { digits: byte - b'0', count: 0 };
-                return false;
-            }
-            Hash::Seen | Hash::Count { .. } => self.hash = Hash::None,
-            Hash::None => {}
-        }
-        if byte == b'\n' {
-            *self = Self::default();
-            return true;
-        }
-        match self.quote {
-            Some(quote) if quote == byte => self.quote = None,
-            None if matches!(byte, b'"' | b'\'') => self.quote = Some(byte),
-            None if byte == b'#' => self.hash = Hash::Seen,
-            _ => {}
-        }
-        false
-    }
+    pub(crate) quirks: Quirks,
 }
 
 /// A message that is being executed.
@@ -120,6 +80,10 @@ struct Running {
     /// A reply to a query without a definite end was given: nothing may follow it.
     closed: bool,
     deadlocked: bool,
+    /// The message as it came, for sets that send it back.
+    echo: Vec<u8>,
+    /// A block is among the replies.
+    blocks: bool,
     waiting: Option<Waiting>,
 }
 
@@ -163,6 +127,12 @@ impl Exchange {
     pub(crate) fn receive(&mut self, byte: u8) -> bool {
         let ended = self.framing.ends(byte);
         let held = self.input.len() + self.queue.iter().map(Vec::len).sum::<usize>();
+        if !ended && self.limits.quirks.has(Quirk::SmallInput) && self.input.len() >= SMALL_INPUT {
+            // What fits is decoded as if it were a message.
+            let message = core::mem::replace(&mut self.input, vec![byte]);
+            self.queue.push_back(message);
+            return true;
+        }
         if !ended && held >= self.limits.input_bytes {
             // The message is lost as a whole: half of it might mean something else.
             self.input.clear();
@@ -222,8 +192,11 @@ impl Exchange {
             return false;
         }
         let Some(message) = self.queue.pop_front() else { return false };
+        let echo = if self.limits.quirks.has(Quirk::Echo) { [&message[..], b"\n"].concat() } else { Vec::new() };
         self.running = Some(Running {
             reader: Reader::new(message),
+            echo,
+            blocks: false,
             path: Vec::new(),
             replies: Vec::new(),
             closed: false,
@@ -248,7 +221,8 @@ impl Exchange {
                 return None;
             }
             if running.waiting.take() == Some(Waiting::Query) {
-                self.answer(&mut running, Reply::Text("1".to_owned()), false);
+                let text = device.headed("*OPC", "1".to_owned());
+                self.answer(&mut running, Reply::Text(text), false);
             }
         }
         while let Some(unit) = running.reader.next_unit() {
@@ -262,6 +236,9 @@ impl Exchange {
                     return None;
                 }
                 Err(fault) => {
+                    if fault.code == Code::DataStale && self.limits.quirks.has(Quirk::EmptyWhenOff) {
+                        running.replies.push(Vec::new());
+                    }
                     // After a command error the parser cannot trust the rest; after others it can.
                     let command_error = (-199..=-100).contains(&fault.code.number());
                     self.status.raise(fault);
@@ -272,11 +249,28 @@ impl Exchange {
             }
         }
         self.refresh(device, world);
-        let mut response = running.replies.join(&b';');
-        if !response.is_empty() {
+        Some(self.response(&running))
+    }
+
+    /// The response message with its end, and what this set puts around it.
+    fn response(&self, running: &Running) -> Vec<u8> {
+        let quirks = self.limits.quirks;
+        let mut response = running.echo.clone();
+        if running.replies.is_empty() {
+            return response;
+        }
+        response.extend(running.replies.join(&b';'));
+        response.push(b'\n');
+        if quirks.has(Quirk::LineFeedReturn) {
+            response.push(b'\r');
+        }
+        if running.blocks && quirks.has(Quirk::ExtraNewline) {
             response.push(b'\n');
         }
-        Some(response)
+        if quirks.has(Quirk::NulPadding) {
+            response.resize(response.len().next_multiple_of(4), 0);
+        }
+        response
     }
 
     /// Brings conditions and a pending `*OPC` up to the present.
@@ -295,9 +289,17 @@ impl Exchange {
             Reply::None => return,
             Reply::Text(text) => text.into_bytes(),
             Reply::Block(data) => {
-                let mut bytes = format!("#{BLOCK_DIGITS}{:0width$}", data.len(), width = BLOCK_DIGITS).into_bytes();
-                bytes.extend(data);
-                running.replies.push(bytes);
+                running.blocks = true;
+                running.replies.push(block(data, Digits::Fixed(8), self.limits.quirks));
+                return;
+            }
+            Reply::Long(text) => {
+                running.replies.push(text.into_bytes());
+                return;
+            }
+            Reply::Headed { before, data, digits } => {
+                running.blocks = true;
+                running.replies.push([before.into_bytes(), block(data, digits, self.limits.quirks)].concat());
                 return;
             }
         };
@@ -331,13 +333,29 @@ impl Exchange {
                 let mut full = if *rooted { Vec::new() } else { running.path.clone() };
                 full.extend(nodes.iter().cloned());
                 running.path = full.get(..full.len() - 1).unwrap_or_default().to_vec();
-                let reply = match common::find(&full) {
+                let by = device.errors_by();
+                if unit.query
+                    && let Some((asked, printed)) = events::find(by, &full)
+                {
+                    Call { suffixes: Vec::new(), params: &unit.params }.takes(0, 0)?;
+                    let text = device.headed(printed, events::answer(asked, &mut self.status));
+                    self.answer(running, Reply::Text(text), false);
+                    return Ok(None);
+                }
+                let required =
+                    if by == ErrorsBy::Queue { common::find(&full) } else { Err(Code::UndefinedHeader.into()) };
+                let reply = match required {
                     Ok(required) => {
                         let call = Call { suffixes: Vec::new(), params: &unit.params };
                         common::execute(required, unit.query, &call, &mut self.status)?.map_or(Reply::None, Reply::Text)
                     }
                     Err(fault) if fault.code == Code::HeaderSuffixOutOfRange => return Err(fault),
-                    Err(_) => device.execute(&full, unit.query, &unit.params, world)?,
+                    Err(_) => match device.execute(&full, unit.query, &unit.params, world)? {
+                        Reply::Text(text) if self.limits.quirks.has(Quirk::HeaderOn) => {
+                            Reply::Text(format!(":{} {text}", written(&full)))
+                        }
+                        reply => reply,
+                    },
                 };
                 self.answer(running, reply, false);
                 Ok(None)
@@ -383,7 +401,10 @@ impl Exchange {
             }
             ("ESE", true) => Some(self.status.event_enable.to_string()),
             ("SRE", true) => Some(self.status.service_enable.to_string()),
-            ("ESR", true) => Some(core::mem::take(&mut self.status.event).to_string()),
+            ("ESR", true) => {
+                self.status.shown = self.status.errors.len();
+                Some(core::mem::take(&mut self.status.event).to_string())
+            }
             ("STB", true) => Some(self.status.byte(!running.replies.is_empty()).to_string()),
             ("TST", true) => Some("0".to_owned()),
             ("OPC", false) => {
@@ -391,12 +412,14 @@ impl Exchange {
                 self.refresh(device, world);
                 None
             }
+            ("OPC", true) if self.limits.quirks.has(Quirk::IgnoresOpc) => Some("1".to_owned()),
             ("OPC", true) if device.idle_since(world).is_none() => return Ok(Some(Waiting::Query)),
             ("WAI", false) if device.idle_since(world).is_none() => return Ok(Some(Waiting::Wait)),
             ("OPC", true) => Some("1".to_owned()),
             ("WAI", false) => None,
             _ => return Err(Code::UndefinedHeader.about(format!("*{word}"))),
         };
+        let reply = reply.map(|text| device.headed(&format!("*{word}"), text));
         self.answer(running, reply.map_or(Reply::None, Reply::Text), closes);
         Ok(None)
     }

@@ -129,8 +129,12 @@ impl ErrorQueue {
         }
     }
 
+    pub(crate) fn pop_fault(&mut self) -> Option<Fault> {
+        self.entries.pop_front()
+    }
+
     pub(crate) fn pop(&mut self) -> String {
-        self.entries.pop_front().map_or_else(|| NO_ERROR.to_owned(), |fault| fault.entry())
+        self.pop_fault().map_or_else(|| NO_ERROR.to_owned(), |fault| fault.entry())
     }
 
     pub(crate) fn len(&self) -> usize {

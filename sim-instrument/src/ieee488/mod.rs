@@ -4,15 +4,19 @@
 //! Written for the simulator alone; the daemon's own SCPI room shares nothing with it, so that each
 //! checks the other.
 
+pub(crate) mod block;
 pub(crate) mod call;
 pub(crate) mod common;
+pub(crate) mod events;
 pub(crate) mod exchange;
 pub(crate) mod fault;
+pub(crate) mod framing;
 pub(crate) mod parse;
 pub(crate) mod status;
 pub(crate) mod table;
 
 pub(crate) use call::{Call, Range, real};
+pub(crate) use events::ErrorsBy;
 pub(crate) use exchange::{Device, Exchange, Reply};
 pub(crate) use fault::{Code, Fault};
 pub(crate) use table::Table;

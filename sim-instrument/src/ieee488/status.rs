@@ -54,6 +54,10 @@ pub(crate) struct Status {
     pub(crate) operation: RegisterSet,
     pub(crate) questionable: RegisterSet,
     pub(crate) errors: ErrorQueue,
+    /// How many entries may be read yet where `*ESR?` opens the queue.
+    pub(crate) shown: usize,
+    /// The last error of each class, where a register a class tells it: command, execution, device.
+    pub(crate) registers: [u16; 3],
 }
 
 impl Status {
@@ -66,12 +70,15 @@ impl Status {
             operation: RegisterSet::new(),
             questionable: RegisterSet::new(),
             errors: ErrorQueue::new(error_capacity),
+            shown: 0,
+            registers: [0; 3],
         }
     }
 
     /// Queues an error and sets the bit of its class.
     pub(crate) fn raise(&mut self, fault: Fault) {
         self.event |= fault.code.event_bit();
+        super::events::note(&mut self.registers, fault.code);
         self.errors.push(fault);
     }
 
@@ -81,6 +88,8 @@ impl Status {
         self.operation.event = 0;
         self.questionable.event = 0;
         self.errors.clear();
+        self.shown = 0;
+        self.registers = [0; 3];
     }
 
     /// The status byte with the master summary in bit 6.

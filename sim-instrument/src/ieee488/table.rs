@@ -53,6 +53,20 @@ fn steps(printed: &str) -> Vec<Step> {
     steps
 }
 
+/// The header of a reply: every node of the printed one, long or short, with its numeric suffixes.
+pub(crate) fn reply_header(printed: &str, suffixes: &[u32], long: bool) -> String {
+    let mut numbers = suffixes.iter();
+    let mut text = String::new();
+    for step in steps(printed) {
+        text.push(':');
+        text.push_str(if long { &step.long } else { &step.short });
+        if step.numbered {
+            text.push_str(&numbers.next().copied().unwrap_or(1).to_string());
+        }
+    }
+    text
+}
+
 /// Numeric suffixes of a match, or a suffix on a node that has none.
 enum Fit {
     Fits(Vec<u32>),
@@ -100,20 +114,25 @@ fn fit(steps: &[Step], nodes: &[Node]) -> Fit {
 /// Headers and what each stands for.
 #[derive(Debug)]
 pub(crate) struct Table<T> {
-    rows: Vec<(Vec<Step>, T)>,
+    rows: Vec<(&'static str, Vec<Step>, T)>,
 }
 
 impl<T> Table<T> {
     pub(crate) fn new(rows: impl IntoIterator<Item = (&'static str, T)>) -> Self {
-        Self { rows: rows.into_iter().map(|(printed, what)| (steps(printed), what)).collect() }
+        Self { rows: rows.into_iter().map(|(printed, what)| (printed, steps(printed), what)).collect() }
     }
 
     /// Finds a path, with the numeric suffixes of its numbered nodes (1 where none was sent).
     pub(crate) fn find(&self, nodes: &[Node]) -> Result<(&T, Vec<u32>), Fault> {
+        self.find_printed(nodes).map(|(what, _, suffixes)| (what, suffixes))
+    }
+
+    /// As [`Self::find`], with the header as it is printed.
+    pub(crate) fn find_printed(&self, nodes: &[Node]) -> Result<(&T, &'static str, Vec<u32>), Fault> {
         let mut code = Code::UndefinedHeader;
-        for (steps, what) in &self.rows {
+        for (printed, steps, what) in &self.rows {
             match fit(steps, nodes) {
-                Fit::Fits(suffixes) => return Ok((what, suffixes)),
+                Fit::Fits(suffixes) => return Ok((what, printed, suffixes)),
                 Fit::BadSuffix => code = Code::HeaderSuffixOutOfRange,
                 Fit::No => {}
             }

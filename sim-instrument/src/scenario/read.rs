@@ -7,6 +7,7 @@ use crate::front::{FrontEnd, Scaling};
 use crate::line::PortSettings;
 use crate::machine::config::TapeConfig;
 use crate::machine::{FAULTS, MachineConfig};
+use crate::quirks::Quirks;
 use crate::scope::Specs;
 use std::collections::BTreeSet;
 use toml::{Table, Value};
@@ -152,8 +153,9 @@ fn config_from<T: serde::de::DeserializeOwned>(place: &str, value: Value, faults
 fn scope(mut section: Section<'_>) -> ScopePlan {
     let large = section.choice("model", &["modest", "large"]) == Some(1);
     let scaling = section.choice("scaling", &Scaling::WORDS).and_then(|i| Scaling::named(Scaling::WORDS[i]));
-    let front_end = match section.choice("front_end", &["family-a", "scpi-99"]) {
+    let front_end = match section.choice("front_end", &["family-a", "scpi-99", "family-b"]) {
         Some(1) => FrontEnd::Scpi99,
+        Some(2) => FrontEnd::FamilyB,
         _ => FrontEnd::FamilyA(scaling.unwrap_or(Scaling::A1)),
     };
     let mut specs = if large { Specs::large() } else { Specs::modest() };
@@ -218,8 +220,17 @@ fn port(section: &mut Section<'_>, usual: PortSettings) -> PortSettings {
         interrupt: section.flag("interrupts").unwrap_or(usual.interrupt),
         input_bytes: section.whole("input_bytes", 64, 1_000_000).map_or(usual.input_bytes, |bytes| bytes as usize),
         output_bytes: section.whole("output_bytes", 64, 1_000_000).map_or(usual.output_bytes, |bytes| bytes as usize),
+        quirks: quirks(section),
         errors: section.whole("error_queue", 2, 1000).map_or(usual.errors, |count| count as usize),
     }
+}
+
+fn quirks(section: &mut Section<'_>) -> Quirks {
+    let words = section.texts("quirks");
+    Quirks::named(&words).unwrap_or_else(|why| {
+        section.fault("quirks", why);
+        Quirks::default()
+    })
 }
 
 fn operator(mut section: Section<'_>, checks: &Checks) -> Operator {

@@ -3,6 +3,7 @@
 use super::convert::{Converter, STEPS, STEPS_A_DIVISION};
 use super::shot::{Acquisition, Coupling, Record, Setup, Trace, TriggerFrom, TriggerOn, TriggeredBy};
 use super::specs::{Errors, Specs};
+use crate::quirks::STATE_LAG_S;
 use crate::rng::Rng;
 use crate::source::{Point, Slope};
 use crate::world::{Probe, Tip, World};
@@ -56,6 +57,8 @@ pub(crate) struct Scope {
     idle_since_s: f64,
     log: VecDeque<Acquisition>,
     passed: Vec<Progress>,
+    /// The state is told late, and the last record is read until the next is whole.
+    pub(crate) lags: bool,
 }
 
 impl Scope {
@@ -72,13 +75,16 @@ impl Scope {
             idle_since_s: 0.0,
             log: VecDeque::new(),
             passed: Vec::new(),
+            lags: false,
         }
     }
 
     /// Starts one acquisition; one under way is dropped, and so is the last record.
     pub(crate) fn arm(&mut self, setup: Setup, world: &World<'_>) {
         self.abort(world);
-        self.record = None;
+        if !self.lags {
+            self.record = None;
+        }
         self.start(setup, world.now_s);
         self.passed.push(Progress::Armed);
     }
@@ -150,7 +156,31 @@ impl Scope {
 
     /// The last complete record, if nothing is under way.
     pub(crate) fn record(&mut self, world: &mut World<'_>) -> Option<&Record> {
-        (self.progress(world) == Progress::Idle).then_some(self.record.as_ref()).flatten()
+        (self.progress(world) == Progress::Idle || self.lags).then_some(self.record.as_ref()).flatten()
+    }
+
+    /// The state that it tells: the present one, or that of a while ago.
+    pub(crate) fn told(&mut self, world: &mut World<'_>) -> Progress {
+        let now = self.progress(world);
+        if !self.lags {
+            return now;
+        }
+        let then_s = world.now_s - STATE_LAG_S;
+        match (&self.shot, self.log.back()) {
+            (Some(shot), _) if shot.armed_s <= then_s => match shot.trigger {
+                Some((at_s, _)) if at_s <= then_s => Progress::Triggered,
+                _ => Progress::Armed,
+            },
+            (None, _) if self.running.is_some() => now,
+            (_, Some(last)) if (last.armed_s..last.done_s).contains(&then_s) => {
+                if last.trigger_s <= then_s {
+                    Progress::Triggered
+                } else {
+                    Progress::Armed
+                }
+            }
+            _ => Progress::Idle,
+        }
     }
 
     pub(crate) fn log(&self) -> Vec<Acquisition> {

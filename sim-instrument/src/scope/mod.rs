@@ -7,7 +7,7 @@ mod engine;
 mod shot;
 mod specs;
 
-pub(crate) use convert::{STEPS, ZERO_CODE};
+pub(crate) use convert::{STEPS, STEPS_A_DIVISION, ZERO_CODE};
 pub(crate) use engine::{Progress, Scope};
 pub(crate) use shot::Record;
 pub use shot::{Acquisition, TriggeredBy};

@@ -59,6 +59,11 @@ pub(crate) struct Setup {
 }
 
 impl Setup {
+    /// The way of taking samples, in a word.
+    pub(crate) const fn peak_word(&self) -> &'static str {
+        if self.peak { "peak detect" } else { "sample" }
+    }
+
     /// Samples or pairs in a trace.
     pub(crate) const fn items(&self) -> usize {
         self.points as usize / if self.peak { 2 } else { 1 }

@@ -3,6 +3,7 @@
 mod commands;
 mod exchange;
 mod family_a;
+mod family_b;
 mod hislip;
 mod line;
 mod machine;

@@ -1,6 +1,6 @@
 //! Relations between the keys of a dialect: one small check each, named for what it refuses.
 
-use super::{Dialect, Fault, Formula, Op, PreambleForm, RangeIs, Slot, StateForm, Steps, TimebaseIs};
+use super::{Dialect, Fault, Formula, OffsetIs, Op, PreambleForm, RangeIs, Slot, StateForm, Steps, TimebaseIs};
 
 /// Runs every check.
 pub(super) fn all(file: &str, dialect: &Dialect, faults: &mut Vec<Fault>) {
@@ -17,6 +17,8 @@ pub(super) fn all(file: &str, dialect: &Dialect, faults: &mut Vec<Fault>) {
         video_without_words,
         tip_without_probe_word,
         preamble_without_query,
+        named_fields_of_another_formula,
+        position_without_place,
         range_formula_with_preamble,
         range_read_back_not_set,
         timebase_read_back_not_set,
@@ -96,14 +98,29 @@ fn tip_without_probe_word(d: &Dialect) -> Found {
 }
 
 fn preamble_without_query(d: &Dialect) -> Found {
-    (d.preamble == PreambleForm::TenFields && !d.can(Op::AskPreamble))
-        .then(|| ("commands.ask-preamble", "it is missing, but data.scaling-from = \"ten-fields\" needs it".into()))
+    (d.preamble != PreambleForm::Queries && !d.can(Op::AskPreamble))
+        .then(|| ("commands.ask-preamble", "it is missing, but data.scaling-from needs it".into()))
+}
+
+fn named_fields_of_another_formula(d: &Dialect) -> Found {
+    let named = matches!(d.preamble, PreambleForm::NamedFields(_));
+    (named != (d.formula == Formula::B))
+        .then(|| ("data.formula", "\"b\" goes with scaling-from = \"named-fields\", and only with it".into()))
+}
+
+fn position_without_place(d: &Dialect) -> Found {
+    let slot = match d.offset_is {
+        OffsetIs::Centre => Slot::Centre,
+        OffsetIs::MinusCentre => Slot::MinusCentre,
+        OffsetIs::Position => Slot::Position,
+    };
+    (!has(d, Op::Offset, slot))
+        .then(|| ("commands.offset", format!("`{{{slot}}}` is not in it, though read-back.offset says so")))
 }
 
 fn range_formula_with_preamble(d: &Dialect) -> Found {
-    ((d.formula == Formula::Range) != (d.preamble == PreambleForm::Queries)).then(|| {
-        ("data.formula", "\"range\" goes with scaling-from = \"queries\", the others with \"ten-fields\"".into())
-    })
+    ((d.formula == Formula::Range) != (d.preamble == PreambleForm::Queries))
+        .then(|| ("data.formula", "\"range\" goes with scaling-from = \"queries\", and only with it".into()))
 }
 
 fn has(d: &Dialect, op: Op, slot: Slot) -> bool {
@@ -129,6 +146,9 @@ fn timebase_read_back_not_set(d: &Dialect) -> Found {
 }
 
 fn signed_formula_with_unsigned_codes(d: &Dialect) -> Found {
+    if d.formula == Formula::B {
+        return None;
+    }
     let wanted = matches!(d.formula, Formula::A3 | Formula::Range);
     let word = if wanted { "signed" } else { "unsigned" };
     (d.signed != wanted).then(|| ("data.codes", format!("this formula has \"{word}\" codes")))
@@ -141,7 +161,8 @@ fn wide_converter_without_wide_data(d: &Dialect) -> Found {
 }
 
 fn reading_in_parts_without_words(d: &Dialect) -> Found {
-    let parts = has(d, Op::Chunk, Slot::First) || has(d, Op::AskData, Slot::First);
+    let places = [Slot::First, Slot::FirstFromZero];
+    let parts = places.iter().any(|slot| has(d, Op::Chunk, *slot) || has(d, Op::AskData, *slot));
     (d.limits.points_a_read < d.limits.greatest_points && !parts).then(|| {
         (
             "limits.points-a-read",

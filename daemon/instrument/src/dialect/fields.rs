@@ -52,6 +52,26 @@ impl<'a> Fields<'a> {
         }
     }
 
+    pub(super) fn maybe_text(&mut self, key: &'static str) -> Option<String> {
+        if self.table.contains_key(key) {
+            return Some(self.text(key));
+        }
+        self.known.push(key);
+        None
+    }
+
+    /// A list of texts, each with something in it; empty where the key is absent.
+    pub(super) fn texts(&mut self, key: &'static str) -> Vec<String> {
+        let Some(value) = self.get(key) else { return Vec::new() };
+        let list: Option<Vec<String>> = value.as_array().and_then(|list| {
+            list.iter().map(|item| item.as_str().filter(|text| !text.trim().is_empty()).map(str::to_owned)).collect()
+        });
+        list.unwrap_or_else(|| {
+            self.fault(key, format!("{} is not a list of texts", shown(value)));
+            Vec::new()
+        })
+    }
+
     pub(super) fn number(&mut self, key: &'static str, least: f64, greatest: f64, fallback: Option<f64>) -> f64 {
         let expected = format!("a number from {least:?} to {greatest:?}");
         let found = self.wanted(key, &expected, fallback.is_some());

@@ -1,15 +1,19 @@
 //! Dialects: data files that map abstract operations to one family's words, and its codes to volts.
 //!
-//! A file is TOML. Unknown keys are refused, and every fault of a file is told at once. Two are
+//! A file is TOML. Unknown keys are refused, and every fault of a file is told at once. Some are
 //! shipped ([`Dialect::shipped`]); a shop's own is loaded from disk ([`Dialect::load`]) and needs
 //! no rebuilding. Placeholders stand in braces, e.g. `:TIMebase:SCALe {seconds-a-division}`.
 
 mod checks;
+mod descriptor;
 mod fields;
 mod limits;
+mod manners;
+mod named;
 mod read;
 mod scaling;
 mod template;
+mod words;
 
 use crate::scpi::{BuildError, Message, Profile};
 use core::fmt;
@@ -18,6 +22,7 @@ use std::path::Path;
 pub use limits::{Limits, Steps};
 pub use scaling::{CodeScale, Formula, Preamble, RawPreamble, decode};
 pub use template::{Op, Slot, Template, Values};
+pub use words::Words;
 
 /// One fault of a dialect file.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -132,11 +137,31 @@ pub enum TimebaseIs {
     Span,
 }
 
-/// Where the scaling of a record is told.
+/// What a read-back of the offset means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OffsetIs {
+    /// Volts at the middle of the range.
+    Centre,
+    /// The same with the other sign.
+    MinusCentre,
+    /// Divisions by which zero stands above the middle.
+    Position,
+}
+
+impl OffsetIs {
+    /// Their words in a file.
+    pub(crate) const WORDS: &'static [&'static str] = &["centre-v", "minus-centre-v", "position-divisions"];
+}
+
+/// Where the scaling of a record is told.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PreambleForm {
     /// A line of ten fields: format, type, points, count, and three each for x and y.
     TenFields,
+    /// Fields by name, or in this order where they come without; semicolons between them.
+    NamedFields(Vec<String>),
+    /// A binary descriptor.
+    Descriptor,
     /// Single queries.
     Queries,
 }
@@ -166,6 +191,12 @@ pub struct Dialect {
     pub range_is: RangeIs,
     /// What the time base read-back means.
     pub timebase_is: TimebaseIs,
+    /// What the offset read-back means.
+    pub offset_is: OffsetIs,
+    /// Words for values that are words.
+    pub words: Words,
+    /// What it cannot do, in sentences.
+    pub cannot: Vec<String>,
     /// Where the scaling is told.
     pub preamble: PreambleForm,
     /// How codes become volts.
@@ -189,6 +220,7 @@ pub struct Dialect {
 
 /// The shipped files.
 const SHIPPED: &[(&str, &str)] = &[
+    ("channel-horizontal-curve", include_str!("../../dialects/channel-horizontal-curve.toml")),
     ("channel-timebase-waveform", include_str!("../../dialects/channel-timebase-waveform.toml")),
     ("scpi-99", include_str!("../../dialects/scpi-99.toml")),
 ];
@@ -292,7 +324,27 @@ impl Dialect {
     /// [`BuildError`] when a value cannot be sent.
     pub fn render(&self, op: Op, values: &Values) -> Result<Vec<Message>, BuildError> {
         let list = self.templates.iter().find(|(have, _)| *have == op).map_or(&[][..], |(_, list)| list.as_slice());
-        list.iter().map(|template| template.render(values)).collect()
+        let values = self.told(values);
+        list.iter().map(|template| template.render(&values)).collect()
+    }
+
+    /// Reads the scaling of a record from the answer to the question for it.
+    ///
+    /// # Errors
+    /// [`Trouble::Wrong`](crate::scpi::Trouble::Wrong) says which field.
+    pub fn read_preamble(&self, answer: &str) -> Result<RawPreamble, crate::scpi::Trouble> {
+        match &self.preamble {
+            PreambleForm::NamedFields(order) => named::parse(answer, order, self.signed, self.most_significant_first),
+            _ => RawPreamble::parse(answer),
+        }
+    }
+
+    /// Reads the scaling of a record from a binary descriptor.
+    ///
+    /// # Errors
+    /// [`Trouble::Wrong`](crate::scpi::Trouble::Wrong) says which field.
+    pub fn read_descriptor(&self, block: &[u8]) -> Result<RawPreamble, crate::scpi::Trouble> {
+        descriptor::parse(block, self.most_significant_first)
     }
 
     /// What the answer to the state query means.

@@ -2,7 +2,8 @@
 
 use super::fields::{Fields, shown};
 use super::{
-    Dialect, Fault, Formula, Input, Limits, Op, PreambleForm, RangeIs, State, StateForm, Template, TimebaseIs, checks,
+    Dialect, Fault, Formula, Input, Limits, OffsetIs, Op, PreambleForm, RangeIs, State, StateForm, Template,
+    TimebaseIs, Words, checks, manners, named,
 };
 use crate::scpi::{Profile, Terminator, is_word};
 use core::time::Duration;
@@ -59,12 +60,19 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
     let volts_at_tip = root.one_of("volts-at", &["tip", "input"], None) == Some(0);
     let mut inputs = section(root, "inputs", inputs);
     let mut limits = section(root, "limits", |fields| Limits::read(fields, None));
-    let profile = section(root, "manners", manners);
+    let profile = section(root, "manners", self::manners);
+    let words = root.table("words", false).map(|table| root.inside("words", table, Words::read)).unwrap_or_default();
+    let cannot = root.texts("cannot");
     let state = section(root, "state", state);
     let read_back = section(root, "read-back", |fields| {
         let range = fields.one_of("range", &["volts-a-division", "full-scale-v"], None);
         let time = fields.one_of("timebase", &["seconds-a-division", "interval-s", "span-s"], None);
-        (range, time)
+        let offset = match fields.one_of("offset", OffsetIs::WORDS, Some("centre-v")) {
+            Some(1) => OffsetIs::MinusCentre,
+            Some(2) => OffsetIs::Position,
+            _ => OffsetIs::Centre,
+        };
+        (range, time, offset)
     });
     let mut scaling = section(root, "data", data);
     let templates = section(root, "commands", commands);
@@ -107,6 +115,9 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
             Some(2) => TimebaseIs::Span,
             _ => TimebaseIs::SecondsADivision,
         },
+        offset_is: read_back.2,
+        words,
+        cannot,
         preamble: scaling.preamble,
         formula: scaling.formula,
         signed: scaling.signed,
@@ -197,6 +208,7 @@ fn manners(fields: &mut Fields<'_>) -> Profile {
             None
         }
     };
+    let usual = manners::more(fields, usual);
     Profile {
         terminator,
         first_byte: seconds(first_byte_s),
@@ -254,9 +266,16 @@ struct Data {
 }
 
 fn data(fields: &mut Fields<'_>) -> Data {
-    let queries = fields.one_of("scaling-from", &["ten-fields", "queries"], None) == Some(1);
+    let from = fields.one_of("scaling-from", &["ten-fields", "queries", "named-fields", "descriptor"], None);
+    let queries = from == Some(1);
+    let preamble = match from {
+        Some(1) => PreambleForm::Queries,
+        Some(2) => PreambleForm::NamedFields(field_names(fields)),
+        Some(3) => PreambleForm::Descriptor,
+        _ => PreambleForm::TenFields,
+    };
     Data {
-        preamble: if queries { PreambleForm::Queries } else { PreambleForm::TenFields },
+        preamble,
         formula: fields.one_of("formula", Formula::WORDS, None).map_or(Formula::A1, |i| Formula::ALL[i]),
         signed: fields.one_of("codes", &["unsigned", "signed"], None) == Some(1),
         most_significant_first: fields.one_of(
@@ -271,6 +290,16 @@ fn data(fields: &mut Fields<'_>) -> Data {
         type_code_peak: fields.integer("type-code-peak", 0, 99, queries.then_some(0)),
         peak_counts_values: fields.one_of("peak-points-count", &["values", "pairs"], Some("values")) != Some(1),
     }
+}
+
+/// Names of the scaling's fields, in the order in which they come where they come without names.
+fn field_names(fields: &mut Fields<'_>) -> Vec<String> {
+    let names = fields.texts("fields");
+    let missing = named::missing(&names);
+    if !missing.is_empty() {
+        fields.fault("fields", format!("the list of names lacks {}", missing.join(", ")));
+    }
+    names
 }
 
 fn commands(fields: &mut Fields<'_>) -> Vec<(Op, Vec<Template>)> {

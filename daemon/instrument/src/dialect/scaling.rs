@@ -6,6 +6,7 @@
 //! | `a2` | `(raw - yorg - yref) * yinc`, yorg in counts | unsigned |
 //! | `a3` | `raw * yinc + yorg`, no reference | signed |
 //! | `a4` | `yorg + yinc * raw` | unsigned |
+//! | `b` | `(raw - yref) * yinc + yorg`, as a1 | as the dialect says |
 //! | `range` | `offset + raw * range / steps`, steps 256 or 65536 | signed |
 //!
 //! Source: instrument makers' manuals, not named; `range` follows from SCPI-99 vol. 2, SENSe:VOLTage:RANGe:PTPeak.
@@ -24,14 +25,16 @@ pub enum Formula {
     A3,
     /// `yorg + yinc * raw`.
     A4,
+    /// `(raw - yref) * yinc + yorg`, signed or unsigned.
+    B,
     /// `offset + raw * range / steps`.
     Range,
 }
 
 impl Formula {
     /// Its word in a file.
-    pub(super) const WORDS: &'static [&'static str] = &["a1", "a2", "a3", "a4", "range"];
-    pub(super) const ALL: &'static [Self] = &[Self::A1, Self::A2, Self::A3, Self::A4, Self::Range];
+    pub(super) const WORDS: &'static [&'static str] = &["a1", "a2", "a3", "a4", "b", "range"];
+    pub(super) const ALL: &'static [Self] = &[Self::A1, Self::A2, Self::A3, Self::A4, Self::B, Self::Range];
 }
 
 /// The ten fields, as sent.
@@ -125,7 +128,7 @@ impl Formula {
     pub fn scale(self, preamble: &RawPreamble) -> CodeScale {
         let RawPreamble { y_increment_v: inc, y_origin: origin, y_reference: reference, .. } = *preamble;
         let offset_v = match self {
-            Self::A1 => origin - reference * inc,
+            Self::A1 | Self::B => origin - reference * inc,
             Self::A2 => -(origin + reference) * inc,
             Self::A3 | Self::A4 | Self::Range => origin,
         };

@@ -47,6 +47,10 @@ words! {
         FullScale = "full-scale-v",
         /// Volts at the middle of the converter's range.
         Centre = "centre-v",
+        /// The same with the other sign, for instruments that add their offset.
+        MinusCentre = "minus-centre-v",
+        /// Divisions by which zero stands above the middle.
+        Position = "position-divisions",
         /// Points a trace.
         Points = "points",
         /// Seconds a division.
@@ -75,6 +79,8 @@ words! {
         Lines = "lines",
         /// First point of a reading, from 1.
         First = "first",
+        /// First point of a reading, from 0.
+        FirstFromZero = "first-from-0",
         /// Last point of a reading, from 1, included.
         Last = "last",
         /// Points of a reading.
@@ -197,7 +203,7 @@ impl Op {
             Self::Coupling => &[S::Channel, S::Number, S::Coupling],
             Self::Probe => &[S::Channel, S::Number, S::Probe],
             Self::Range => &[S::Channel, S::Number, S::VoltsADivision, S::FullScale],
-            Self::Offset => &[S::Channel, S::Number, S::Centre],
+            Self::Offset => &[S::Channel, S::Number, S::Centre, S::MinusCentre, S::Position],
             Self::Points => &[S::Points],
             Self::Timebase => {
                 &[S::Points, S::SecondsADivision, S::Span, S::Interval, S::CentreTime, S::Reference, S::ReferenceOffset]
@@ -206,7 +212,7 @@ impl Op {
             Self::TriggerField => &[S::Source, S::Field, S::Lines],
             Self::TriggerAnyField => &[S::Source, S::Lines],
             Self::TriggerLine => &[S::Source, S::Line, S::Lines],
-            Self::Chunk | Self::AskData => &[S::Channel, S::Number, S::First, S::Last, S::Count],
+            Self::Chunk | Self::AskData => &[S::Channel, S::Number, S::First, S::FirstFromZero, S::Last, S::Count],
             _ => &[],
         }
     }
@@ -239,7 +245,7 @@ impl Values {
         self
     }
 
-    fn get(&self, slot: Slot) -> Option<&str> {
+    pub(super) fn get(&self, slot: Slot) -> Option<&str> {
         self.0.iter().rev().find(|(have, _)| *have == slot).map(|(_, text)| text.as_str())
     }
 }

@@ -7,6 +7,7 @@
 
 mod acquire;
 mod check;
+mod descriptor;
 mod error;
 mod plan;
 mod record;

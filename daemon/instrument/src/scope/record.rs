@@ -80,17 +80,23 @@ impl Scope {
         let paired = request.detection == Detection::Peak;
         let doing = format!("ask the scaling of {label}");
         let select = [(Op::Select, name.clone())];
-        let (points, interval_s, first_s, scale) = match self.dialect.preamble {
-            PreambleForm::TenFields => {
+        let (points, interval_s, first_s, scale) = match &self.dialect.preamble {
+            PreambleForm::Descriptor => {
+                let raw = self.descriptor(label, &name, &doing).await?;
+                self.check_codes_of(label, &raw, paired)?;
+                (raw.points, raw.x_increment_s, raw.x_origin_s, self.dialect.formula.scale(&raw))
+            }
+            PreambleForm::TenFields | PreambleForm::NamedFields(_) => {
                 let message = self.asking(&select, Op::AskPreamble, &name, &doing).await?;
-                let raw = self.session.query_as(&message, RawPreamble::parse).await;
+                let dialect = self.dialect.clone();
+                let raw = self.session.query_as(&message, |text| dialect.read_preamble(text)).await;
                 let raw = raw.map_err(|source| self.failed(&doing, source))?;
                 // A digit that the line spoilt would be wrong volts or seconds without any error.
                 if self.read_twice
                     && raw
                         != self
                             .session
-                            .query_as(&message, RawPreamble::parse)
+                            .query_as(&message, |text| dialect.read_preamble(text))
                             .await
                             .map_err(|source| self.failed(&doing, source))?
                 {
@@ -99,7 +105,8 @@ impl Scope {
                 }
                 self.check_codes_of(label, &raw, paired)?;
                 let first_s = raw.x_origin_s - raw.x_reference * raw.x_increment_s;
-                (raw.points, raw.x_increment_s, first_s, self.dialect.formula.scale(&raw))
+                let points = self.points_of(&raw).await?;
+                (points, raw.x_increment_s, first_s, self.dialect.formula.scale(&raw))
             }
             PreambleForm::Queries => {
                 self.tell(&select, &doing).await?;

@@ -153,7 +153,11 @@ impl Scope {
             (Op::Coupling, name.clone().word(Slot::Coupling, coupling)),
             (Op::Probe, name.clone().number(Slot::Probe, plan.point.probe_factor)),
             (Op::Range, range),
-            (Op::Offset, name.number(Slot::Centre, self.told(plan, level.centre_v))),
+            (
+                Op::Offset,
+                name.number(Slot::Centre, self.told(plan, level.centre_v))
+                    .number(Slot::VoltsADivision, self.told(plan, level.volts_a_division)),
+            ),
         ];
         (format!("set up {} for `{}`", plan.input.label, plan.signal()), ops)
     }
@@ -257,14 +261,15 @@ impl Scope {
     fn check_channel(&self, plan: &ChannelPlan, level: &Level, told: &[f64]) -> Result<Standing, ScopeError> {
         let label = &plan.input.label;
         let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
-        let &[range, centre_v] = told else {
+        let &[range, offset] = told else {
             return Err(self.strange_state("too few answers"));
         };
-        let (range, centre_v) = (range * back, centre_v * back);
+        let range = range * back;
         let volts_a_division = match self.dialect.range_is {
             RangeIs::VoltsADivision => range,
             RangeIs::FullScale => range * self.dialect.limits.steps_a_division / self.dialect.limits.steps(),
         };
+        let centre_v = self.dialect.centre_of(offset, volts_a_division / back) * back;
         let ratio = volts_a_division / level.volts_a_division;
         if !(LEAST_ROUNDING..=MOST_ROUNDING).contains(&ratio) {
             return Err(ScopeError::Setting {

@@ -39,8 +39,11 @@ impl Scope {
         let doing = "wait for the acquisition";
         let armed = self.clock.now();
         self.arm(request.trigger == Trigger::Free).await?;
+        let told = self.clock.now();
         let asked = self.built(Op::AskState, &Values::new(), doing)?;
         let after_s = time.span_s - time.before_s;
+        // How far behind the real one the state may be told.
+        let lag_s = self.dialect.profile.state_lag.as_secs_f64();
         let patience_s = if request.trigger == Trigger::Free { FREE_START_S } else { request.deadline_s };
         // The scope first fills what lies before the trigger.
         let trigger_until = armed + Duration::from_secs_f64(time.before_s * 1.1 + patience_s);
@@ -57,15 +60,16 @@ impl Scope {
             let heard = self.clock.now();
             let state = self.dialect.read_state(&text).ok_or_else(|| self.strange_state(&text))?;
             match state {
-                State::Waiting => low_s = low_s.max(sent.as_secs_f64()),
+                State::Waiting => low_s = low_s.max(sent.as_secs_f64() - lag_s),
                 State::Filling => {
                     triggered = triggered.or(Some(heard));
                     high_s = high_s.min(heard.as_secs_f64());
-                    low_s = low_s.max(sent.as_secs_f64() - after_s * 1.001);
+                    low_s = low_s.max(sent.as_secs_f64() - after_s * 1.001 - lag_s);
                 }
                 // A state that lags may still tell of the time before arming: a record cannot be
                 // whole before the time that it covers has passed.
                 State::Done if heard.since(armed).as_secs_f64() < after_s * 0.99 => {}
+                State::Done if lag_s > 0.0 && sent.since(told).as_secs_f64() < lag_s => {}
                 State::Done => {
                     high_s = high_s.min(heard.as_secs_f64() - after_s);
                     let half_s = (high_s - low_s).abs() / 2.0;

@@ -181,12 +181,62 @@ pub fn numeric(text: &str) -> Result<Numeric, Trouble> {
     }
 }
 
-/// A number, special or not.
+/// Units that answers carry, the longest first so that `S` does not hide in `PTS`; and whether `M` before one
+/// is mega (IEEE 488.2, 7.7.3: `MHZ` and `MOHM`; of samples and points by custom: common practice, no source).
+const UNITS: [(&str, bool); 13] = [
+    ("DIV", false),
+    ("OHM", true),
+    ("PTS", true),
+    ("PCT", false),
+    ("HZ", true),
+    ("PT", true),
+    ("SA", true),
+    ("V", false),
+    ("S", false),
+    ("A", false),
+    ("W", false),
+    ("X", false),
+    ("%", false),
+];
+
+/// What a unit with its multiplier makes of the number before it (IEEE 488.2, 7.7.3); none for a unit that is
+/// not known: then the number means nothing. Small multipliers divide, so that `20 us` is the number nearest
+/// to 20e-6.
+fn multiplied(value: f64, unit: &str) -> Option<f64> {
+    let unit = unit.split_once('/').map_or(unit, |(unit, _)| unit).to_ascii_uppercase();
+    let find = |(base, mega): &(&str, bool)| Some((unit.strip_suffix(base)?.to_owned(), *mega));
+    UNITS.iter().filter_map(find).find_map(|(prefix, mega)| {
+        Some(match prefix.as_str() {
+            "" => value,
+            "T" => value * 1e12,
+            "G" => value * 1e9,
+            "MA" => value * 1e6,
+            "M" if mega => value * 1e6,
+            "K" => value * 1e3,
+            "M" => value / 1e3,
+            "U" => value / 1e6,
+            "N" => value / 1e9,
+            "P" => value / 1e12,
+            "F" => value / 1e15,
+            _ => return None,
+        })
+    })
+}
+
+/// A number, special or not; a unit after it counts.
 ///
 /// # Errors
-/// [`Trouble::Wrong`].
+/// [`Trouble::Wrong`], also for a unit that is not known.
 pub fn number(text: &str) -> Result<Number, Trouble> {
-    numeric(text).map(|numeric| numeric.number)
+    let Numeric { number, unit, .. } = numeric(text)?;
+    match (number, unit) {
+        (number, None) => Ok(number),
+        (Number::Value(value), Some(unit)) => match multiplied(value, &unit) {
+            Some(value) => Ok(Number::from_sent(value)),
+            None => Err(wrong("a number with a unit that is known", text)),
+        },
+        (special, Some(_)) => Ok(special),
+    }
 }
 
 /// A number that is one.
@@ -333,16 +383,35 @@ pub fn identity(text: &str) -> Result<Identity, Trouble> {
     Ok(Identity { maker: next(), model: next(), serial: next(), firmware: next() })
 }
 
-/// Takes a header word off the front of an answer, for sets that send one (`:CHAN1:SCAL 1.0`).
+/// Takes the header off the front of an answer, for sets that send one: `:CHAN1:SCAL 1.0`, `C1:VDIV 1.0V`,
+/// `*ESR 0`. What was asked tells whether the first word is a header: of a text such as an identity it is not.
 #[must_use]
-pub fn without_header(text: &str) -> &str {
-    let headed = text.starts_with(|c: char| c == ':' || c.is_ascii_alphabetic());
-    match text.split_once(' ') {
-        Some((header, rest)) if headed && header.chars().all(|c| c.is_ascii_alphanumeric() || ":_*".contains(c)) => {
-            rest.trim_start()
-        }
-        _ => text,
-    }
+pub fn without_header<'a>(asked: &str, text: &'a str) -> &'a str {
+    let Some((word, rest)) = text.split_once(' ') else { return text };
+    let question = asked.rsplit(';').next().unwrap_or(asked);
+    let question = question.trim().split(['?', ' ']).next().unwrap_or_default();
+    if is_header_of(word.trim_start_matches(':'), question.trim_start_matches(':')) { rest.trim_start() } else { text }
+}
+
+/// Whether a header that was sent is the one that was asked for: its last node is, in its long or short form
+/// (one begins as the other does), and it has no more nodes than may have been left out.
+fn is_header_of(word: &str, question: &str) -> bool {
+    let good = word.chars().all(|c| c.is_ascii_alphanumeric() || ":_*".contains(c));
+    let last = |path: &str| path.rsplit(':').next().unwrap_or_default().to_ascii_uppercase();
+    let (word, question) = (last(word), last(question));
+    let alike = |a: &str, b: &str| {
+        let split = |text: &str| text.find(|c: char| c.is_ascii_digit()).unwrap_or(text.len());
+        let ((a, m), (b, n)) = (a.split_at(split(a)), b.split_at(split(b)));
+        m == n && !a.is_empty() && !b.is_empty() && (a.starts_with(b) || b.starts_with(a) || abbreviates(a, b))
+    };
+    good && alike(&word, &question)
+}
+
+/// Whether the shorter word is an abbreviation of the longer one: its letters, in their order.
+fn abbreviates(a: &str, b: &str) -> bool {
+    let (short, long) = if a.len() < b.len() { (a, b) } else { (b, a) };
+    let mut letters = long.chars();
+    short.len() >= 2 && short.chars().next() == long.chars().next() && short.chars().all(|c| letters.any(|l| l == c))
 }
 
 #[cfg(test)]

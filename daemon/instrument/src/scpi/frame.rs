@@ -132,9 +132,19 @@ pub fn block(input: &[u8], most: usize, cr: bool) -> Result<(usize, &[u8]), Trou
     };
     let end = head.header + length;
     let data = input.get(head.header..end).ok_or(Trouble::Incomplete(Some(end.saturating_sub(input.len()) + 1)))?;
+    block_end(input, head.header, length, cr).map(|used| (used, data))
+}
+
+/// Looks for the end of line after a block with a header and data of these lengths; how many bytes were used
+/// in all.
+///
+/// # Errors
+/// [`Trouble::Incomplete`] while it has not come; [`Trouble::Hopeless`] for anything else.
+pub fn block_end(input: &[u8], header: usize, length: usize, cr: bool) -> Result<usize, Trouble> {
+    let end = header + length;
     match (input.get(end), input.get(end + 1)) {
-        (Some(b'\n'), _) => Ok((end + 1, data)),
-        (Some(b'\r'), Some(b'\n')) if cr => Ok((end + 2, data)),
+        (Some(b'\n'), _) => Ok(end + 1),
+        (Some(b'\r'), Some(b'\n')) if cr => Ok(end + 2),
         (None, _) => Err(Trouble::Incomplete(Some(1))),
         (Some(b'\r'), None) if cr => Err(Trouble::Incomplete(Some(1))),
         (Some(&byte), _) => Err(Trouble::Hopeless(format!(

@@ -4,6 +4,7 @@
 //! reads them. [`Session`] keeps one query outstanding and never takes a late reply for another's.
 
 pub mod answer;
+mod complaints;
 pub mod frame;
 mod message;
 mod profile;
@@ -12,6 +13,7 @@ mod resync;
 mod rows;
 mod session;
 mod session_error;
+mod shape;
 
 use core::fmt;
 use serde::{Deserialize, Serialize};
@@ -19,10 +21,11 @@ use serde::{Deserialize, Serialize};
 pub use answer::{Form, Number, Numeric};
 pub use message::{BuildError, Message};
 pub(crate) use message::{is_word, number as number_text};
-pub use profile::{Profile, Terminator};
+pub use profile::{BlockShape, ErrorForm, OperationComplete, Profile, Terminator};
 pub use rows::Settled;
 pub use session::Session;
 pub use session_error::SessionError;
+pub use shape::{shaped_header, unwrapped};
 
 /// Why bytes are not (yet) an answer.
 #[derive(Debug, Clone, PartialEq, Eq)]

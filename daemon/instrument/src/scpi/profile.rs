@@ -32,6 +32,45 @@ impl Terminator {
     }
 }
 
+/// How an instrument tells its errors.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum ErrorForm {
+    /// `SYSTem:ERRor?` (SCPI-99 vol. 2).
+    #[default]
+    Queue,
+    /// `*ESR?` makes events readable, which `ALLEv?` tells.
+    Events,
+    /// `CMR?`, `EXR?`, `DDR?`: a register a class of errors.
+    Registers,
+}
+
+/// What `*OPC?` is worth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum OperationComplete {
+    /// It waits for the end of an acquisition.
+    #[default]
+    Waits,
+    /// It answers at once, and says nothing.
+    AtOnce,
+    /// There is no answer.
+    Absent,
+}
+
+/// How an instrument's blocks differ from the standard's (IEEE 488.2, 8.7.9).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct BlockShape {
+    /// Most bytes of text before the `#`.
+    pub text_before: usize,
+    /// The count is that of the whole packet, the header from its `#` on included.
+    pub count_of_packet: bool,
+    /// By how much the count is more than the data.
+    pub count_excess: i32,
+    /// Digits of count that really follow the digit after `#`, whatever that says.
+    pub digits: Option<u8>,
+    /// The data stand between a format byte and a checksum byte (their sum modulo 256).
+    pub wrapped: bool,
+}
+
 /// An instrument's manners.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Profile {
@@ -63,6 +102,14 @@ pub struct Profile {
     /// Whether the dialect writes each word as the standard does, its short form in capitals, so that slow
     /// lines can be spared the rest.
     pub short_words: bool,
+    /// How it tells its errors.
+    pub errors: ErrorForm,
+    /// What `*OPC?` is worth.
+    pub operation_complete: OperationComplete,
+    /// How its blocks differ.
+    pub block: BlockShape,
+    /// How late the state of the acquisition may be told.
+    pub state_lag: Duration,
     /// Bytes that make it drop what it holds; none: an empty line.
     pub clear: Option<Vec<u8>>,
     /// Mask of the standard event register that is put back after resynchronising.
@@ -85,6 +132,10 @@ impl Default for Profile {
             compound: false,
             most_message: 200,
             short_words: false,
+            errors: ErrorForm::Queue,
+            operation_complete: OperationComplete::Waits,
+            block: BlockShape::default(),
+            state_lag: Duration::ZERO,
             clear: None,
             event_mask: 0,
         }

@@ -1,8 +1,11 @@
 //! Reading one answer of a session: a line by its end, a block by its count, each wait bounded.
 
-use super::{Session, SessionError, Trouble, frame};
+use super::{Session, SessionError, Trouble, frame, shaped_header, unwrapped};
 use core::time::Duration;
 use tapewright_clock::Instant;
+
+/// Longest header word before a block.
+const LONGEST_HEADER: usize = 64;
 
 impl Session {
     pub(super) async fn read_line(&mut self, asked: &str, first_byte: Duration) -> Result<String, SessionError> {
@@ -25,19 +28,28 @@ impl Session {
     }
 
     pub(super) async fn read_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
+        if !self.profile.block.wrapped {
+            return self.read_bare_block(asked, most).await;
+        }
+        // A byte before the data and one after them.
+        let data = self.read_bare_block(asked, most.saturating_add(2)).await?;
+        unwrapped(&data).map(<[u8]>::to_vec).map_err(|trouble| self.wrong_text(asked, &trouble))
+    }
+
+    async fn read_bare_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
         let byte_s = self.link.byte_s();
         let mut whole = self.clock.now() + self.profile.whole_with(64, byte_s);
         let mut first = Some(self.profile.first_byte);
         let mut head = None;
+        let mut shape = self.profile.block;
+        if self.profile.reply_header {
+            // A header word stands before the block.
+            shape.text_before = shape.text_before.max(LONGEST_HEADER);
+        }
         loop {
             self.skip_padding();
-            if self.profile.reply_header {
-                // A header word stands before the block: letters up to a blank.
-                let text = self.buffer.iter().take(64).position(|&b| b == b' ').filter(|_| self.buffer[0] != b'#');
-                self.buffer.drain(..text.map_or(0, |place| place + 1));
-            }
             if head.is_none() {
-                match frame::block_header(&self.buffer, most) {
+                match shaped_header(&self.buffer, most, &shape) {
                     Ok(header) => {
                         let bytes = header.header + header.data.unwrap_or(most) + 2;
                         self.buffer.reserve(header.data.unwrap_or(0) + 2);
@@ -51,6 +63,7 @@ impl Session {
                     Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
                 }
             }
+            let header = head.map_or(0, |head| head.header);
             let size = head.and_then(|head| head.data.map(|data| head.header + data));
             self.on_its_way = size.map_or(0, |size| size.saturating_sub(self.buffer.len()));
             // Only the bytes that decide are looked at again, not the whole block at each chunk.
@@ -65,9 +78,9 @@ impl Session {
                         other => other?,
                     }
                 }
-                Some(_) => match frame::block(&self.buffer, most, self.profile.padding) {
-                    Ok((used, data)) => {
-                        let data = data.to_vec();
+                Some(size) => match frame::block_end(&self.buffer, header, size - header, self.profile.padding) {
+                    Ok(used) => {
+                        let data = self.buffer[header..size].to_vec();
                         self.buffer.drain(..used);
                         return Ok(data);
                     }

@@ -14,7 +14,7 @@
 //! Common practice, no source; the commands are IEEE 488.2, 10.10 to 10.12.
 
 use super::session::{POWER_ON, built};
-use super::{Message, Session, SessionError, answer, frame};
+use super::{ErrorForm, Message, Session, SessionError, answer, frame};
 use crate::link::LinkError;
 use core::time::Duration;
 
@@ -188,6 +188,14 @@ impl Session {
             self.power_on = true;
             self.stranger = true;
             tracing::info!(link = %self.describe(), "the instrument was switched on since it was last asked");
+        }
+        if self.profile.errors != ErrorForm::Queue {
+            let entries = self.told_errors(events).await.map_err(Failed::from)?;
+            for entry in entries {
+                tracing::info!(link = %self.describe(), "error: {entry}");
+                self.drained.push(entry);
+            }
+            return Ok(());
         }
         let queue = built("SYSTem:ERRor?");
         for _ in 0..MOST_ERRORS {

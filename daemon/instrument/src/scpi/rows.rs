@@ -3,7 +3,7 @@
 //! is not sent is time for data.
 
 use super::session::{POWER_ON, built};
-use super::{ErrorClass, ErrorEntry, Message, Session, SessionError, Trouble, answer};
+use super::{ErrorClass, ErrorEntry, ErrorForm, Message, Session, SessionError, Trouble, answer};
 
 /// What the check at the end of a row found.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -82,10 +82,11 @@ impl Session {
         let mut answers = Vec::new();
         for message in self.joined(messages) {
             let line = self.query_whole(&message).await?;
-            let count = if self.profile.compound { split(message.text()).len() } else { 1 };
+            let questions = if self.profile.compound { split(message.text()) } else { vec![message.text()] };
+            let count = questions.len();
             let parts = if count == 1 { vec![line.as_str()] } else { split(&line) };
             let told: Result<Vec<T>, Trouble> = if parts.len() == count {
-                parts.into_iter().map(|part| read(self.bare(part))).collect()
+                parts.into_iter().zip(questions).map(|(part, asked)| read(self.bare_of(asked, part))).collect()
             } else {
                 Err(Trouble::Wrong(format!("{} answers came to {count} questions", parts.len())))
             };
@@ -105,7 +106,7 @@ impl Session {
     /// # Errors
     /// As [`Self::confirm`]: nothing read since the last check may be used.
     pub async fn settle(&mut self) -> Result<Settled, SessionError> {
-        if !self.profile.compound {
+        if !self.profile.compound || self.profile.errors != ErrorForm::Queue {
             let mut complaints = self.errors().await?;
             complaints.retain(|entry| entry.class() != ErrorClass::Event);
             let restarted = self.restarted().await?;

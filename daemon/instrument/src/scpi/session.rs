@@ -6,7 +6,7 @@
 //! uses several answers together ends with [`Session::confirm`], which proves that the last
 //! answer was the last.
 
-use super::{ErrorEntry, Identity, Message, Profile, SessionError, Trouble, answer, frame};
+use super::{ErrorEntry, ErrorForm, Identity, Message, Profile, SessionError, Trouble, answer, frame};
 use crate::link::Link;
 use core::time::Duration;
 use std::collections::VecDeque;
@@ -42,6 +42,8 @@ pub struct Session {
     /// Whether it is to be asked yet who answers, since the link was opened anew.
     pub(super) stranger: bool,
     pub(super) drained: Vec<ErrorEntry>,
+    /// What was sent last: an answer's header is known by it.
+    pub(super) asked: String,
 }
 
 impl Session {
@@ -64,6 +66,7 @@ impl Session {
             doubt: false,
             stranger: false,
             drained: Vec::new(),
+            asked: String::new(),
         }
     }
 
@@ -168,7 +171,7 @@ impl Session {
     /// [`SessionError`].
     pub async fn query_within(&mut self, message: &Message, first_byte: Duration) -> Result<String, SessionError> {
         let line = self.whole_line(message, first_byte).await?;
-        Ok(if self.profile.reply_header { answer::without_header(&line).to_owned() } else { line })
+        Ok(self.bare(&line).to_owned())
     }
 
     /// As [`Self::query`], header words included.
@@ -226,6 +229,9 @@ impl Session {
     /// # Errors
     /// [`SessionError`].
     pub async fn errors(&mut self) -> Result<Vec<ErrorEntry>, SessionError> {
+        if self.profile.errors != ErrorForm::Queue {
+            return self.family_errors().await;
+        }
         let asked = built("SYSTem:ERRor?");
         let mut entries = core::mem::take(&mut self.drained);
         while entries.len() < MOST_ERRORS {
@@ -373,6 +379,7 @@ impl Session {
     }
 
     pub(super) async fn send(&mut self, message: &Message) -> Result<(), SessionError> {
+        message.text().clone_into(&mut self.asked);
         let mut bytes = message.text().as_bytes().to_vec();
         bytes.extend_from_slice(self.profile.terminator.bytes());
         let deadline = self.clock.now() + self.profile.whole_with(bytes.len(), self.link.byte_s());
@@ -406,7 +413,12 @@ impl Session {
     }
 
     pub(super) fn bare<'a>(&self, line: &'a str) -> &'a str {
-        if self.profile.reply_header { answer::without_header(line) } else { line }
+        self.bare_of(&self.asked, line)
+    }
+
+    /// An answer without the header word of what was asked, where this instrument sends one.
+    pub(super) fn bare_of<'a>(&self, asked: &str, line: &'a str) -> &'a str {
+        if self.profile.reply_header { answer::without_header(asked, line) } else { line }
     }
 
     pub(super) fn wrong(&self, asked: &Message, trouble: &Trouble) -> SessionError {
