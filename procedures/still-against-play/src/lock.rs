@@ -12,9 +12,23 @@ use tapewright_sdk::prelude::*;
 /// pitch moves the level by some per cent. Common practice, no source.
 const EVEN: f64 = 0.02;
 
+/// A free capstan's speed is not quite even: of a phase that runs, this share of the run may be off a straight line
+/// before it is a wander. Common practice, no source.
+const UNEVEN_RUN: f64 = 0.1;
+
 /// Phase that runs further than this share of a frame within the record is a slip, not a wander: a fifth
 /// of a pitch. Common practice, no source.
 const RUNS: f64 = 0.1;
+
+/// A run shorter than this may be the turn of a slow hunting: a servo that hunts comes back before a neighbour's track.
+const SURE_RUN_PITCHES: f64 = 1.0;
+
+impl Lock {
+    /// It runs, but not yet so far that a slow hunting could not do the same.
+    pub(crate) fn may_turn_back(&self) -> bool {
+        self.kind == Kind::Drifts && self.run_pitches < SURE_RUN_PITCHES
+    }
+}
 
 /// Fewest pulses that tell.
 const LEAST_PULSES: usize = 30;
@@ -36,6 +50,8 @@ pub(crate) struct Lock {
     /// How far the phase leaves a straight line, as a standard deviation in track pitches (unit 1). A head as
     /// wide as its track loses about as much of its level.
     pub(crate) wander: Estimate,
+    /// How far the phase ran along a straight line over the record, in track pitches.
+    pub(crate) run_pitches: f64,
     /// Greatest less least phase over the record, in milliseconds.
     pub(crate) excursion_ms: f64,
     /// Length of time seen.
@@ -76,15 +92,25 @@ pub(crate) fn lock(pulses: &Pulses, frame_s: f64, timebase_u: f64) -> Result<Loc
     )?;
     let (least, greatest) = phase.iter().fold((f64::MAX, f64::MIN), |(l, g), p| (l.min(*p), g.max(*p)));
     let sure = signed.interval.low > 0.0 || signed.interval.high < 0.0;
-    let kind = if line.deviation > (2.0 * pulses.time_u_s).max(EVEN * frame_s) {
+    let wander = wander(line.deviation, pulses.time_u_s, stuck, times.len() as f64)?.scaled(2.0 / frame_s);
+    let run_pitches = 2.0 * line.slope.abs() * observed_s / frame_s;
+    // Pulses that flip between two bins are off by up to half a bin, which is sqrt(3) times what bins do at random.
+    let beyond_bins = line.deviation > 1.75 * pulses.time_u_s;
+    let kind = if beyond_bins && wander.interval.low > (2.0 * EVEN).max(UNEVEN_RUN * run_pitches) {
         Kind::Wanders
     } else if sure && line.slope.abs() * observed_s > RUNS * frame_s {
         Kind::Drifts
     } else {
         Kind::Held
     };
-    let wander = wander(line.deviation, pulses.time_u_s, stuck, times.len() as f64)?.scaled(2.0 / frame_s);
-    Ok(Lock { kind, speed_error: without_sign(&signed)?, wander, excursion_ms: (greatest - least) * 1e3, observed_s })
+    Ok(Lock {
+        kind,
+        speed_error: without_sign(&signed)?,
+        wander,
+        run_pitches,
+        excursion_ms: (greatest - least) * 1e3,
+        observed_s,
+    })
 }
 
 /// Standard deviation of the phase over this record, in seconds, the sampling's part taken off.
@@ -176,6 +202,8 @@ mod tests {
             ("slip of 0.7 %", 0.7, 0.0, Kind::Drifts),
             ("slip of 0.4 %, backwards", -0.4, 0.0, Kind::Drifts),
             ("hunting by a fifth of a frame", 0.0, 0.2, Kind::Wanders),
+            // The turn of a slow hunting: mostly a run, and coarse bins hide half of what it is off a line.
+            ("hunting by a tenth of a frame", 0.0, 0.1, Kind::Wanders),
         ] {
             for bin_s in [0.4e-3, 3.2e-3, 3.22e-3] {
                 let rate = -speed_error_percent / 100.0 / FRAME_S;

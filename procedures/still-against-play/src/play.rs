@@ -59,15 +59,17 @@ pub(crate) fn take(front: &Front, settings: &Settings, report: &mut Report) -> R
     for (n, span_s) in spans.iter().enumerate() {
         report.progress(0.2 + 0.1 * n as f64, &format!("record of {span_s:.0} s in play"));
         let lock = taken.as_mut().and_then(|before| before.lock.take());
-        let now = if n == 0 {
-            first_record(front, *span_s, control.as_ref(), report)?
+        // A run that may turn back is followed further, by its pulses; else the level alone goes on to tell.
+        let now = if n == 0 || lock.as_ref().is_some_and(Lock::may_turn_back) {
+            with_pulses(front, *span_s, control.as_ref(), report)?
         } else {
             Taken { capture: front.record(*span_s, None, false)?, lock }
         };
         let course = course_of(&front.level_against_time(&now.capture, &no_floor)?)?;
         // A slip or hunting that the control pulses show needs no longer record.
-        let moves = now.lock.as_ref().is_some_and(|lock| lock.kind != Kind::Held);
-        let told = moves || !matches!(course.course, Course::Slow { .. });
+        let moves = now.lock.as_ref().is_some_and(|lock| lock.kind != Kind::Held && !lock.may_turn_back());
+        let may_turn_back = now.lock.as_ref().is_some_and(Lock::may_turn_back);
+        let told = moves || (!may_turn_back && !matches!(course.course, Course::Slow { .. }));
         taken = Some(now);
         if told {
             break;
@@ -87,9 +89,9 @@ impl Taken {
     }
 }
 
-/// The first record, from a head-switch edge and with the control pulses beside it where they are hooked up.
+/// A record with all that tells, from a head-switch edge and with the control pulses beside it where they are hooked up.
 /// Without a head switch it is taken all the same, free-running.
-fn first_record(front: &Front, span_s: f64, control: Option<&Point>, report: &mut Report) -> Result<Taken> {
+fn with_pulses(front: &Front, span_s: f64, control: Option<&Point>, report: &mut Report) -> Result<Taken> {
     let Some(point) = control else { return Ok(Taken { capture: front.record(span_s, None, false)?, lock: None }) };
     let capture = match front.record(span_s, Some(Signal::ControlTrack), true) {
         Err(unable) if unable.code == UnableCode::NoTrigger => {
