@@ -11,9 +11,15 @@ pub struct Fault {
     pub name: String,
     /// Findings that must all be there.
     pub needs: Vec<Finding>,
+    /// Of these at least one must be there, if any is listed.
+    #[serde(default)]
+    pub any: Vec<Finding>,
     /// Findings that must not be there.
     #[serde(default)]
     pub excludes: Vec<Finding>,
+    /// What else is found follows from it: it comes before every fault that is not so.
+    #[serde(default)]
+    pub root: bool,
     /// What it means, in words.
     pub says: String,
     /// The next best check.
@@ -73,10 +79,12 @@ pub fn shipped_faults() -> Vec<Fault> {
 pub fn conclude(faults: &[Fault], findings: &[Finding], whole: Outcome, why_not: &[String]) -> Conclusion {
     let mut fit: Vec<&Fault> = faults
         .iter()
-        .filter(|f| f.needs.iter().all(|n| findings.contains(n)) && !f.excludes.iter().any(|e| findings.contains(e)))
+        .filter(|f| f.needs.iter().all(|n| findings.contains(n)))
+        .filter(|f| f.any.is_empty() || f.any.iter().any(|a| findings.contains(a)))
+        .filter(|f| !f.excludes.iter().any(|e| findings.contains(e)))
         .collect();
     // A stable sort keeps the order of the file among faults that need equally much.
-    fit.sort_by_key(|f| core::cmp::Reverse(f.needs.len()));
+    fit.sort_by_key(|f| core::cmp::Reverse((f.root, f.needs.len())));
     let names = fit.iter().map(|f| f.name.clone()).collect();
     if let Some(first) = fit.first() {
         return Conclusion { faults: names, text: first.says.clone(), next: first.next.clone() };
@@ -128,7 +136,37 @@ mod tests {
         check(&[TrackingHunting, RfUnsteadyInPlay], &["tracking-hunts"]);
         check(&[EnvelopeExitSag], &["exit-guide"]);
         check(&[EnvelopeExitSag, MachineOrTape], &["machine-or-tape"]);
+        check(&[TapeNoRf, ControlTrackPresent], &["blank-tape"]);
+        check(&[TapeNoControlTrack, RfPresent, TapeSlip, RfUnsteadyInPlay], &["tape-without-control-track"]);
         check(&[], &[]);
+    }
+
+    #[test]
+    fn what_the_rest_follows_from_comes_first() {
+        use Finding::*;
+        let all = [ControlTrackAbsent, RfAbsent, HeadSwitchAbsent];
+        check(&all, &["nothing-moves", "blank-tape-or-no-signal", "head-switch-lost"]);
+        check(&[ReferenceAbsent, ControlTrackPresent, TapeSlip], &["reference-lost", "tape-slip"]);
+        let starved = [SupplyWrong, ControlTrackPresent, RfAbsent, HeadSwitchPresent];
+        check(&starved, &["supply-wrong", "rf-lost"]);
+    }
+
+    #[test]
+    fn one_of_any_is_enough_and_none_is_not() {
+        let text =
+            "[[fault]]\nname = \"f\"\nneeds = []\nany = [\"rf.absent\", \"video.absent\"]\nsays = \"\"\nnext = \"\"";
+        let faults = read_faults("test", text).unwrap();
+        let named = |findings: &[Finding]| conclude(&faults, findings, Outcome::Fail, &[]).faults.len();
+        assert_eq!((named(&[Finding::VideoAbsent]), named(&[Finding::RfPresent])), (1, 0));
+    }
+
+    #[test]
+    fn a_fault_can_be_named_at_all() {
+        for fault in shipped_faults() {
+            assert!(!fault.needs.is_empty() || !fault.any.is_empty(), "{} would always fit", fault.name);
+            let contradicts = fault.excludes.iter().any(|finding| fault.needs.contains(finding));
+            assert!(!contradicts, "{} never fits", fault.name);
+        }
     }
 
     #[test]

@@ -240,10 +240,14 @@ closed_list! {
         ControlTrackWrongRate = "control-track.wrong-rate",
         /// Pulses there, but they do not keep their place to the head switch.
         ControlTrackNotLocked = "control-track.not-locked",
+        /// Pulses of a shape that no recorder writes.
+        ControlTrackWrongDuty = "control-track.wrong-duty",
         /// RF proven absent in every mode asked.
         RfAbsent = "rf.absent",
         /// RF present.
         RfPresent = "rf.present",
+        /// What stands on the RF point swings slowly and far: no RF does.
+        RfWrongShape = "rf.wrong-shape",
         /// RF present in still, gone or unsteady in play.
         RfUnsteadyInPlay = "rf.unsteady-in-play",
         /// RF steady in still.
@@ -298,6 +302,10 @@ closed_list! {
         MachineOrTape = "envelope.machine-or-tape",
         /// Speed of the tape does not fit the recording.
         WrongTapeSpeed = "tape.wrong-speed",
+        /// No control pulses off this tape, and another tape gives them.
+        TapeNoControlTrack = "tape.no-control-track",
+        /// No RF off this tape, and another tape gives it.
+        TapeNoRf = "tape.no-rf",
         /// Both heads far below the known level.
         LevelLow = "envelope.level-low",
         /// A switching edge lies too many lines before vertical sync.

@@ -308,7 +308,11 @@ fn judge_shape(taker: &Taker, captures: &[&Pulses], settings: &Settings, report:
                 ));
             }
             let limits = settings.within(p::DUTY_PERCENT, &p::DUTY_GOOD, &p::DUTY_REJECT);
-            report.measured(Measured::new("control-track.duty", Unit::Percent, &duty).judged(limits));
+            let outcome = report.measured(Measured::new("control-track.duty", Unit::Percent, &duty).judged(limits));
+            if outcome == Some(Outcome::Fail) {
+                let seen = format!("high for {:.1} % of the period, {} % is ordinary", duty.value, p::DUTY_PERCENT);
+                report.found(Finding::ControlTrackWrongDuty, &seen);
+            }
         }
         Err(error) => report.unable(Unable::from(error).on("control-track.duty")),
     }

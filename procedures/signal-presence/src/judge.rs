@@ -83,6 +83,8 @@ pub(crate) struct Look {
     pub(crate) rate: Option<Estimate>,
     /// Pulses or lines were found.
     pub(crate) shaped: bool,
+    /// It swings slowly and far, as its kind never does.
+    pub(crate) misshapen: bool,
     /// Triggers that came, of so many waited for.
     pub(crate) triggers: Option<(u32, u32)>,
 }
@@ -122,6 +124,9 @@ pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Opti
         return if came > 0 { Sight::Seen } else { Sight::Unseen };
     }
     let Some(level) = &look.level else { return Sight::Unknown };
+    if look.misshapen {
+        return Sight::Strange;
+    }
     // A rail may be negative: its size counts.
     let (a, b) = (level.interval.low.abs(), level.interval.high.abs());
     let (low, high) = (a.min(b), a.max(b));
@@ -139,12 +144,14 @@ pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Opti
     }
 }
 
-/// Findings of a signal: present, absent, wrong rate, weak.
+/// Findings of a signal: present, absent, wrong rate, weak, of another shape, on another tape and not on this one.
 pub(crate) struct Findings {
     pub(crate) present: Option<Finding>,
     pub(crate) absent: Option<Finding>,
     pub(crate) wrong_rate: Option<Finding>,
     pub(crate) weak: Option<Finding>,
+    pub(crate) strange: Option<Finding>,
+    pub(crate) not_on_tape: Option<Finding>,
 }
 
 /// The findings that the house knows of a signal.
@@ -168,7 +175,12 @@ pub(crate) const fn findings(signal: Signal) -> Findings {
         Signal::Supply => (None, Some(Finding::SupplyWrong)),
         _ => (None, None),
     };
-    Findings { present, absent, wrong_rate, weak }
+    let (strange, not_on_tape) = match signal {
+        Signal::Rf => (Some(Finding::RfWrongShape), Some(Finding::TapeNoRf)),
+        Signal::ControlTrack => (None, Some(Finding::TapeNoControlTrack)),
+        _ => (None, None),
+    };
+    Findings { present, absent, wrong_rate, weak, strange, not_on_tape }
 }
 
 /// Words of a list that are modes; each comes once, in the order given.
@@ -221,6 +233,13 @@ mod tests {
             ("noise where RF should be", Kind::Carrier, look(0.4, false), five, Sight::Unseen),
             ("RF that may be there", Kind::Carrier, look(0.99, false), five, Sight::Doubtful),
             ("RF of unknown level", Kind::Carrier, look(4.0, false), None, Sight::Unknown),
+            (
+                "pulses on the RF point",
+                Kind::Carrier,
+                Look { misshapen: true, ..look(5.0, false) },
+                Some(0.4),
+                Sight::Strange,
+            ),
             ("a negative rail", Kind::Rail, look(-5.0, false), five, Sight::Seen),
             ("a dead rail", Kind::Rail, look(-0.01, false), five, Sight::Unseen),
             ("video", Kind::Video, look(0.3, true), Some(0.3), Sight::Seen),

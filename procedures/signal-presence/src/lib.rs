@@ -178,14 +178,28 @@ impl Bench {
         let look = match (&seen.look, &seen.proof) {
             (Err(unable), _) => return report.unable(unable.clone().on(name)),
             (_, Some(Proof::Open(unable))) => return report.unable(unable.clone().on(name)),
-            (_, Some(Proof::OnOtherTape)) => return report.unable(lacking(point, &self.eyes.subject).on(name)),
+            (_, Some(Proof::OnOtherTape)) => {
+                if let Some(finding) = findings(point.signal).not_on_tape {
+                    report.found(
+                        finding,
+                        &format!("in {mode}: tape `{}` shows none, another tape does", self.eyes.subject.tape_name),
+                    );
+                }
+                return report.unable(lacking(point, &self.eyes.subject).on(name));
+            }
             (Ok(look), _) => look,
         };
         if let Some(Proof::Absent(how)) = &seen.proof {
             report.note(&format!("{} is absent {how}", point.signal));
         }
         match self.sight(point, look) {
-            Sight::Strange => return report.unable(strange(point, look).on(name)),
+            Sight::Strange => {
+                if let Some(finding) = findings(point.signal).strange {
+                    let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
+                    report.found(finding, &format!("{} swings over {level_v:.3} V in {mode}", point.channel));
+                }
+                return report.unable(strange(point, look).on(name));
+            }
             Sight::Unknown => return report.unable(no_expectation(point).on(name)),
             Sight::Hidden => return report.unable(hidden(point).on(name)),
             Sight::Seen | Sight::Doubtful | Sight::Unseen => {}

@@ -117,6 +117,9 @@ impl Eyes {
             Kind::Rail => greatest(&taken.records, |record| record.level_v(0.5)),
             Kind::Slow | Kind::Video => greatest(&taken.records, Record::swing_v),
         }?;
+        if look.misshapen {
+            return Ok(look);
+        }
         let step_v = taken.records.iter().map(Record::step_v).fold(0.0, f64::max);
         demand_fine(point, &look, expected_level_v(point, &self.subject), step_v)?;
         Ok(look)
@@ -138,12 +141,16 @@ impl Eyes {
         }
         let Some(found) = best else { return greatest(&taken.records, Record::swing_v) };
         let rate = found.rate(self.subject.format.lines.frame_rate_hz(), taken.timebase_u).ok();
-        Ok(Look { level: Some(found.level), rate, shaped: true, triggers: None })
+        Ok(Look { level: Some(found.level), rate, shaped: true, ..Look::default() })
     }
 
     /// The greatest level, not the first: with a slipping tape RF swells and dies over seconds.
     fn carrier(&self, mode: Mode, point: &Point, taken: &Records) -> Result<Look> {
         let mut look = greatest(&taken.records, Record::span_v)?;
+        let swing = greatest(&taken.records, Record::swing_v)?;
+        if swings(&look, &swing, expected_level_v(point, &self.subject)) {
+            return Ok(Look { misshapen: true, ..swing });
+        }
         let enough_v = expected_level_v(point, &self.subject).map_or(0.0, |expected| self.enough * expected);
         let more = if mode == Mode::Play { (self.longer_s / RECORD_S).ceil() as u32 } else { 0 };
         for _ in 0..more {
@@ -167,7 +174,8 @@ impl Eyes {
             let record = Record::of(&capture, point.signal, LINES_S)?;
             let Record::Samples(trace) = &record else { continue };
             if let Some(lines) = lines_in(trace, self.subject.format.lines, capture.info.timebase_uncertainty)? {
-                return Ok(Look { level: Some(lines.sync_v), rate: Some(lines.rate), shaped: true, triggers: None });
+                let (level, rate) = (Some(lines.sync_v), Some(lines.rate));
+                return Ok(Look { level, rate, shaped: true, ..Look::default() });
             }
             look = greater(look, Look { level: Some(record.span_v()?), ..Look::default() });
         }
@@ -194,6 +202,14 @@ impl Eyes {
         };
         Ok(Look { triggers: Some((came, TRIGGERS)), ..Look::default() })
     }
+}
+
+/// RF goes to and fro within a moment, about a middle that stands. What swings over a record several times as far
+/// as within a moment, and further than RF can, is something else: pulses, hum, a rail. Common practice, no source.
+fn swings(moment: &Look, record: &Look, expected_v: Option<f64>) -> bool {
+    let end = |look: &Look, of: fn(&Estimate) -> f64| look.level.as_ref().map_or(0.0, of);
+    let (moment_v, record_v) = (end(moment, |e| e.interval.high), end(record, |e| e.interval.low));
+    record_v > 3.0 * moment_v.max(expected_v.unwrap_or(0.0))
 }
 
 /// Refuses a range on which neither what is seen nor what is expected spans enough steps: the signal could

@@ -155,7 +155,7 @@ impl TapeState {
             recorded_on: conditions.guides,
             level: 1.0,
             tracking_pitch: 0.0,
-            switch_lines: conditions.config.head_switch.lines_before_sync,
+            switch_lines: conditions.switch_lines(),
             control_track: conditions.format.control_track,
             control_level: 1.0,
             blank: false,
@@ -261,11 +261,26 @@ impl Conditions {
         self.faults.drum_unlocked.is_none() && !self.faults.reference_missing
     }
 
+    /// Lines from the machine's switching to vertical sync.
+    pub(crate) fn switch_lines(&self) -> f64 {
+        self.faults.switch_lines.unwrap_or(self.config.head_switch.lines_before_sync)
+    }
+
+    /// Share of the level that air between tape and heads leaves at a position of the scan: a lift that is greatest
+    /// in the middle and fades as a parabola to both ends (shape: common practice, no source; loss: R9).
+    pub(crate) fn lift_keeps(&self, y: f64) -> f64 {
+        let lift_um = self.faults.middle_lift_um * (1.0 - (2.0 * y - 1.0).powi(2)).max(0.0);
+        if lift_um > 0.0 {
+            losses::spacing(lift_um, self.format.fm_sync_hz.value, writing_speed_m_s(self.format))
+        } else {
+            1.0
+        }
+    }
+
     /// Places along the track: position in the scan plus this is position on the tape's own tracks.
     pub(crate) fn switch_shift(&self) -> f64 {
         let recorded = self.tape.as_ref().map_or(6.5, |tape| tape.switch_lines);
-        let own = self.faults.switch_lines.unwrap_or(self.config.head_switch.lines_before_sync);
-        (recorded - own) / self.format.lines.lines_a_scan()
+        (recorded - self.switch_lines()) / self.format.lines.lines_a_scan()
     }
 
     /// By how much the switching edge that starts a scan lies away from where the drum's phase is whole, in seconds.

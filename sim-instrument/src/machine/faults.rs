@@ -60,6 +60,9 @@ pub(crate) struct Faults {
     pub(crate) video_sync: Option<f64>,
     pub(crate) video_burst: Option<f64>,
     pub(crate) video_time_base_s: Option<f64>,
+    pub(crate) middle_lift_um: f64,
+    pub(crate) brush_noise: f64,
+    pub(crate) video_dead: bool,
 }
 
 /// One fault as a list shows it.
@@ -144,6 +147,16 @@ pub const FAULTS: &[FaultKind] = &[
     valued("video-sync", "height of sync over its right one", "1", 0.5, 0.0, 10.0),
     valued("video-burst", "level of colour over its right one", "1", 0.4, 0.0, 10.0),
     valued("video-time-base", "greatest displacement of lines in time", "s", 2e-5, 0.0, 1e-4),
+    valued("middle-lift", "air between tape and heads in the middle of the scan", "um", 0.3, 0.0, 20.0),
+    valued(
+        "brush",
+        "level of each scan scatters by this share: a bad contact that turns with the drum",
+        "1",
+        0.3,
+        0.0,
+        1.0,
+    ),
+    plain("video-dead", "no video comes out"),
 ];
 
 /// A fault by its name.
@@ -224,6 +237,9 @@ impl Faults {
             "video-sync" => self.video_sync = value,
             "video-burst" => self.video_burst = value,
             "video-time-base" => self.video_time_base_s = value,
+            "middle-lift" => self.middle_lift_um = value.unwrap_or(0.0),
+            "brush" => self.brush_noise = value.unwrap_or(0.0),
+            "video-dead" => self.video_dead = on,
             other => unreachable!("fault `{other}` is listed and not handled"),
         }
     }

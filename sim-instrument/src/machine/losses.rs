@@ -16,6 +16,11 @@ pub(crate) fn head(spacing_um: f64, gap_um: f64, frequency_hz: f64, speed_m_s: f
     ratio(spacing_db(spacing_um, wavelength) + gap_db(EFFECTIVE_GAP * gap_um, wavelength))
 }
 
+/// What a distance between tape and head alone keeps of a frequency (ratio), at a writing speed in metres a second.
+pub(crate) fn spacing(spacing_um: f64, frequency_hz: f64, speed_m_s: f64) -> f64 {
+    ratio(spacing_db(spacing_um, wavelength_um(speed_m_s, frequency_hz)))
+}
+
 /// What is kept over an overlap of `x = 2 pi w tan(alpha) / lambda` with a track of the other azimuth.
 pub(crate) fn azimuth(x: f64) -> f64 {
     1.0 / (1.0 + x * x).sqrt()
@@ -35,6 +40,7 @@ mod tests {
         let db = |x: f64| 20.0 * x.log10();
         let crossed = db(azimuth(58.0 * azimuth_x_a_um(6.0, 3.4e6, 5.8044)));
         assert!((crossed + 27.0).abs() < 0.1, "{crossed}");
+        assert!((db(spacing(0.1, 1e6, 1.0)) + 5.46).abs() < 0.01);
         assert!((db(head(0.1, 0.0, 1e6, 1.0)) + 5.46).abs() < 0.01);
         assert!((db(head(0.0, 0.5, 1e6, 1.0)) + 4.96).abs() < 0.01);
     }

@@ -6,6 +6,7 @@
 
 use super::conditions::{Conditions, Head, TapeState};
 use super::losses;
+use super::random::{gauss, hash};
 use super::scan::Stretch;
 
 /// Most tracks that are read at once.
@@ -62,7 +63,7 @@ pub(crate) fn read_tracks(conditions: &Conditions, tape: &TapeState, head: Head,
     if !centre.is_finite() {
         return reading;
     }
-    let contact = contact(conditions, y) * tape.level;
+    let contact = contact(conditions, y) * tape.level * conditions.lift_keeps(y);
     let mut track = (centre - reach).ceil() as i64;
     while (track as f64) < centre + reach && reading.count < MOST {
         let from_um = (centre - track as f64) * tape.pitch_um;
@@ -111,6 +112,14 @@ impl Stretch {
         let (Some(head), Some(tape), true) = (self.selected(), self.conditions.tracks(), self.contact) else {
             return Reading::default();
         };
-        read_tracks(&self.conditions, tape, head, self.kappa(t_s), self.y(t_s))
+        let mut reading = read_tracks(&self.conditions, tape, head, self.kappa(t_s), self.y(t_s));
+        let scatter = self.conditions.faults.brush_noise;
+        if scatter > 0.0 {
+            let keeps = (1.0 + scatter * gauss(hash(tape.seed ^ 0xB7, self.scan.unwrap_or(0)))).clamp(0.0, 2.0);
+            for part in &mut reading.parts[..reading.count] {
+                (part.carrier_v, part.colour_v) = (part.carrier_v * keeps, part.colour_v * keeps);
+            }
+        }
+        reading
     }
 }

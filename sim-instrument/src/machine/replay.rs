@@ -86,6 +86,9 @@ impl Machine {
     }
 
     fn picture_of(&self, stretch: &Stretch, t_s: f64) -> Picture {
+        if stretch.conditions.faults.video_dead {
+            return Picture::Nothing;
+        }
         let config = &self.config;
         let mode = self.timeline.epoch(stretch.epoch).plan.mode;
         let own = || Picture::Own {
