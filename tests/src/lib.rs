@@ -4,6 +4,7 @@
 //! daemon; neither knows the other.
 
 pub mod bench;
+pub mod faults;
 pub mod machines;
 pub mod score;
 pub mod truth;

@@ -1,0 +1,131 @@
+//! The fault matrix: what the tool says first of machines with one fault each, and of their look-alikes.
+
+use clap::Parser;
+use std::io::Write;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+use tapewright::library::Library;
+use tapewright::report::run_report::RunReport;
+use tapewright_tests::bench::{Failed, run};
+use tapewright_tests::faults::{FAULTS, Fault, Row, said, text};
+
+/// Runs a sequence on machines with one fault each, and holds what is concluded against the fault
+#[derive(Debug, Parser)]
+struct Options {
+    /// Machines of each fault
+    #[arg(long, default_value_t = 3)]
+    machines: u64,
+    /// Seed: the same one draws the same machines
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// One JSON array instead of text
+    #[arg(long)]
+    json: bool,
+    /// Only faults whose name contains this
+    #[arg(long)]
+    only: Option<String>,
+    /// Show this machine of the only fault, with its scenario and its report
+    #[arg(long, requires = "only")]
+    show: Option<u64>,
+}
+
+fn main() -> ExitCode {
+    match matrix(&Options::parse()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            let _ = writeln!(std::io::stderr(), "error: {}", tapewright::report::chain(&*error));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// A number of its own for each machine of each fault.
+fn number(place: usize, machine: u64) -> u64 {
+    100 * place as u64 + machine
+}
+
+/// Faults that are asked for, with their place in the list.
+fn asked(options: &Options) -> Vec<(usize, &'static Fault)> {
+    let wanted = |fault: &Fault| options.only.as_ref().is_none_or(|text| fault.name.contains(text.as_str()));
+    FAULTS.iter().enumerate().filter(|(_, fault)| wanted(fault)).collect()
+}
+
+fn matrix(options: &Options) -> Result<(), Failed> {
+    let library = Arc::new(Library::open(&[])?);
+    let faults = asked(options);
+    let mut out = std::io::stdout().lock();
+    if let Some(machine) = options.show {
+        let [(place, fault)] = faults.as_slice() else {
+            return Err(format!("{} faults have that in their name: give more of it", faults.len()).into());
+        };
+        let number = number(*place, machine);
+        writeln!(out, "{}", fault.scenario(options.seed, number))?;
+        let outcome = run(&fault.parsed(options.seed, number)?, fault.sequence, &library)?;
+        write!(out, "{}", tapewright::report::text::run(&outcome.report))?;
+        for text in &outcome.trouble {
+            writeln!(out, "trouble: {text}")?;
+        }
+        writeln!(out, "said: {}", said(&outcome.report))?;
+        return Ok(());
+    }
+    let jobs: Vec<(usize, &'static Fault, u64)> = faults
+        .iter()
+        .flat_map(|(place, fault)| (0..options.machines).map(move |machine| (*place, *fault, machine)))
+        .collect();
+    let reports = all(&jobs, options.seed, &library)?;
+    let mut rows: Vec<Row> = Vec::new();
+    for ((_, fault, machine), report) in jobs.iter().zip(&reports) {
+        if *machine == 0 {
+            rows.push(Row::new(fault));
+        }
+        if let Some(row) = rows.last_mut() {
+            row.add(fault, report);
+        }
+    }
+    if options.json {
+        writeln!(out, "{}", serde_json::to_string(&rows)?)?;
+    } else {
+        write!(out, "{}", text(&rows, options.seed))?;
+    }
+    Ok(())
+}
+
+/// Runs all of them on every core; the reports come in the order of the jobs.
+fn all(jobs: &[(usize, &'static Fault, u64)], seed: u64, library: &Arc<Library>) -> Result<Vec<RunReport>, Failed> {
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    let next = AtomicUsize::new(0);
+    let (sender, results) = mpsc::channel::<(usize, Result<RunReport, String>)>();
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            let (next, sender) = (&next, sender.clone());
+            scope.spawn(move || {
+                while let Some((job, (place, fault, machine))) = {
+                    let job = next.fetch_add(1, Ordering::Relaxed);
+                    jobs.get(job).map(|it| (job, *it))
+                } {
+                    let done = fault.parsed(seed, number(place, machine)).map_err(|e| e.to_string());
+                    let done = done.and_then(|scenario| {
+                        let outcome = run(&scenario, fault.sequence, library);
+                        outcome.map(|o| o.report).map_err(|e| tapewright::report::chain(&*e))
+                    });
+                    let done = done.map_err(|e| format!("machine {machine} with `{}`: {e}", fault.name));
+                    if sender.send((job, done)).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(sender);
+        let mut reports: Vec<(usize, RunReport)> = Vec::with_capacity(jobs.len());
+        for (job, report) in results {
+            reports.push((job, report?));
+            if reports.len().is_multiple_of(20) {
+                let _ = writeln!(std::io::stderr(), "{} of {} machines", reports.len(), jobs.len());
+            }
+        }
+        reports.sort_by_key(|(job, _)| *job);
+        Ok(reports.into_iter().map(|(_, report)| report).collect())
+    })
+}
