@@ -10,7 +10,7 @@ use crate::line::{Counters, Line, LinkFaults, PortSettings};
 use crate::port::{SimPort, Which};
 use crate::relay::RelayBox;
 use crate::scenario::{Event, Scenario, ScenarioError};
-use crate::scope::{Acquisition, Errors, Specs};
+use crate::scope::{Acquisition, Errors, Specs, Taken};
 use crate::world::{Probes, World};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -310,6 +310,17 @@ impl SimBench {
     #[must_use]
     pub fn acquisitions(&self) -> Vec<Acquisition> {
         self.lock().scope.scope.log()
+    }
+
+    /// Keeps the newest `count` acquisitions whole, for [`Self::taken`].
+    pub fn keep_taken(&self, count: usize) {
+        self.lock().scope.scope.keep(count);
+    }
+
+    /// The newest acquisitions whole, oldest first; none without [`Self::keep_taken`].
+    #[must_use]
+    pub fn taken(&self) -> Vec<Taken> {
+        self.lock().scope.scope.taken()
     }
 
     /// The scope's exact errors.

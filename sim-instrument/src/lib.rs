@@ -43,4 +43,5 @@ pub use port::{SimPort, Which};
 pub use quirks::{Quirk, Quirks};
 pub use relay::{KEYS, OPENS_AFTER_S};
 pub use scope::{Acquisition, ChannelErrors, Errors, Specs, TriggeredBy};
+pub use scope::{ChannelSetup, Coupling, Setup, Taken, TriggerFrom, TriggerOn};
 pub use world::{Probe, Probes};

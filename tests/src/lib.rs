@@ -7,5 +7,6 @@ pub mod bench;
 pub mod faults;
 pub mod machines;
 pub mod score;
+pub mod storm;
 pub mod truth;
 mod truth_alignment;

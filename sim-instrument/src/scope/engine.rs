@@ -1,7 +1,7 @@
 //! The acquisition engine: idle, armed, triggered, done; computed at the instants asked for.
 
 use super::convert::{Converter, STEPS, STEPS_A_DIVISION};
-use super::shot::{Acquisition, Coupling, Record, Setup, Trace, TriggerFrom, TriggerOn, TriggeredBy};
+use super::shot::{Acquisition, Coupling, Record, Setup, Taken, Trace, TriggerFrom, TriggerOn, TriggeredBy};
 use super::specs::{Errors, Specs};
 use crate::quirks::STATE_LAG_S;
 use crate::rng::Rng;
@@ -56,6 +56,9 @@ pub(crate) struct Scope {
     count: u64,
     idle_since_s: f64,
     log: VecDeque<Acquisition>,
+    /// The newest acquisitions whole, and how many of them are kept; only where a test asked for it.
+    taken: VecDeque<Taken>,
+    keep: usize,
     passed: Vec<Progress>,
     /// The state is told late, and the last record is read until the next is whole.
     pub(crate) lags: bool,
@@ -74,6 +77,8 @@ impl Scope {
             count: 0,
             idle_since_s: 0.0,
             log: VecDeque::new(),
+            taken: VecDeque::new(),
+            keep: 0,
             passed: Vec::new(),
             lags: false,
         }
@@ -183,6 +188,15 @@ impl Scope {
         }
     }
 
+    /// Keeps the newest acquisitions whole from now on.
+    pub(crate) fn keep(&mut self, count: usize) {
+        self.keep = count;
+    }
+
+    pub(crate) fn taken(&self) -> Vec<Taken> {
+        self.taken.iter().cloned().collect()
+    }
+
     pub(crate) fn log(&self) -> Vec<Acquisition> {
         self.log.iter().cloned().collect()
     }
@@ -263,7 +277,7 @@ impl Scope {
                 if self.log.len() == LOG_LENGTH {
                     self.log.pop_front();
                 }
-                self.log.push_back(Acquisition {
+                let acquisition = Acquisition {
                     number: shot.number,
                     armed_s: shot.armed_s,
                     trigger_s,
@@ -273,7 +287,16 @@ impl Scope {
                     done_s,
                     points: shot.setup.points,
                     peak: shot.setup.peak,
-                });
+                };
+                if self.keep > 0 {
+                    while self.taken.len() >= self.keep {
+                        self.taken.pop_front();
+                    }
+                    let codes = shot.traces.iter().map(|trace| trace.as_ref().map(|trace| trace.codes.clone()));
+                    let (acquisition, codes) = (acquisition.clone(), codes.collect());
+                    self.taken.push_back(Taken { acquisition, setup: shot.setup.clone(), codes });
+                }
+                self.log.push_back(acquisition);
                 self.record = Some(Record { setup: shot.setup, traces: shot.traces });
                 self.idle_since_s = done_s;
                 self.passed.push(Progress::Idle);

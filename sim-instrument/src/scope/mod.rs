@@ -10,6 +10,5 @@ mod specs;
 pub(crate) use convert::{STEPS, STEPS_A_DIVISION, ZERO_CODE};
 pub(crate) use engine::{Progress, Scope};
 pub(crate) use shot::Record;
-pub use shot::{Acquisition, TriggeredBy};
-pub(crate) use shot::{ChannelSetup, Coupling, Setup, TriggerFrom, TriggerOn};
+pub use shot::{Acquisition, ChannelSetup, Coupling, Setup, Taken, TriggerFrom, TriggerOn, TriggeredBy};
 pub use specs::{ChannelErrors, Errors, Specs};

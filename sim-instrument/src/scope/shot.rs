@@ -4,58 +4,81 @@ use crate::source::Slope;
 
 /// How an input is coupled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Coupling {
+pub enum Coupling {
+    /// Without its slow part.
     Ac,
+    /// As it is.
     Dc,
+    /// Nothing: the input's zero.
     Ground,
 }
 
 /// One channel's setting.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct ChannelSetup {
-    pub(crate) on: bool,
-    pub(crate) coupling: Coupling,
+pub struct ChannelSetup {
+    /// Whether it takes samples.
+    pub on: bool,
+    /// How it is coupled.
+    pub coupling: Coupling,
     /// Volts at the connector that the converter's 256 steps span.
-    pub(crate) full_scale_v: f64,
+    pub full_scale_v: f64,
     /// Volts at the connector at the middle of the range.
-    pub(crate) centre_v: f64,
+    pub centre_v: f64,
 }
 
 /// What triggers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum TriggerFrom {
+pub enum TriggerFrom {
+    /// Nothing: at once.
     Immediate,
+    /// A channel, from 0.
     Channel(usize),
+    /// The trigger-only input.
     External,
+    /// The mains.
     Line,
 }
 
 /// What on it triggers.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum TriggerOn {
+pub enum TriggerOn {
     /// An edge through a level in volts at the connector.
-    Edge { slope: Slope, level_v: f64 },
+    Edge {
+        /// Direction.
+        slope: Slope,
+        /// Volts at the connector.
+        level_v: f64,
+    },
     /// A field (1, 2, or either) or a line of the composite video.
-    Video { field: Option<u8>, line: Option<u32> },
+    Video {
+        /// Which field; none: either.
+        field: Option<u8>,
+        /// Which line, from 1; none: the field's start.
+        line: Option<u32>,
+    },
     /// A setting that no signal here fits, such as the other polarity of the sync: it waits.
     Never,
 }
 
 /// Everything that an acquisition is set up with.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Setup {
-    pub(crate) channels: Vec<ChannelSetup>,
+pub struct Setup {
+    /// Channels, in their order.
+    pub channels: Vec<ChannelSetup>,
     /// Values a trace; a pair counts two.
-    pub(crate) points: u32,
+    pub points: u32,
     /// Nominal time from sample to sample, or from pair to pair.
-    pub(crate) dt_s: f64,
+    pub dt_s: f64,
     /// Nominal time from the first sample to the trigger; negative: the record begins after it.
-    pub(crate) before_s: f64,
-    pub(crate) peak: bool,
-    pub(crate) from: TriggerFrom,
-    pub(crate) on: TriggerOn,
+    pub before_s: f64,
+    /// Pairs of least and greatest.
+    pub peak: bool,
+    /// Where the trigger comes from.
+    pub from: TriggerFrom,
+    /// What on it triggers.
+    pub on: TriggerOn,
     /// Trigger by itself when no trigger comes.
-    pub(crate) auto: bool,
+    pub auto: bool,
 }
 
 impl Setup {
@@ -120,4 +143,15 @@ pub(crate) struct Trace {
 pub(crate) struct Record {
     pub(crate) setup: Setup,
     pub(crate) traces: Vec<Option<Trace>>,
+}
+
+/// What an acquisition took, exactly: for tests that compare it with what came over a link.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Taken {
+    /// Its times and its number.
+    pub acquisition: Acquisition,
+    /// What it was set up with.
+    pub setup: Setup,
+    /// Codes of each channel, 0 to 255, 128 at the middle of the range; none of a channel that was off.
+    pub codes: Vec<Option<Vec<u8>>>,
 }

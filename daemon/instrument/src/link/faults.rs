@@ -1,10 +1,20 @@
-//! A wrapper that spoils a link, by a seed: the same seed and traffic give the same faults.
+//! Wrappers that spoil a link, by a seed: the same seed and traffic give the same faults. They stack.
+//!
+//! [`Faulty`] spoils bytes and chunks, [`Outage`] the whole link, [`FarEnd`] the instrument behind it.
+
+mod far_end;
+mod outage;
+mod random;
 
 use super::{BoxFuture, Link, LinkError};
 use core::time::Duration;
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tapewright_clock::{Clock, Instant};
+
+pub use far_end::{FarEnd, Moment};
+pub use outage::{Cuts, Outage, OutageControl};
+use random::Random;
 
 /// Which faults a link has, as chances from 0 to 1.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -15,6 +25,12 @@ pub struct Spoil {
     pub double_byte: f64,
     /// Chance that a bit of a received byte flips.
     pub garble_byte: f64,
+    /// Chance that a sent byte is lost.
+    pub drop_sent: f64,
+    /// Chance that a sent byte arrives twice.
+    pub double_sent: f64,
+    /// Chance that a bit of a sent byte flips.
+    pub garble_sent: f64,
     /// Chance that a received chunk comes twice, the second time `late_by` after the first.
     pub repeat_chunk: f64,
     /// Chance that a received chunk comes late.
@@ -58,44 +74,36 @@ impl FaultControl {
     }
 }
 
-/// A small seeded generator (splitmix, public domain): faults must repeat, not be unguessable.
-struct Random(u64);
-
-impl Random {
-    const fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    fn share(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-}
-
 impl Inside {
     fn strikes(&mut self, chance: f64) -> bool {
-        // A chance of nothing draws nothing, so that one fault's numbers do not move another's.
-        let strikes = chance > 0.0 && self.random.share() < chance;
+        let strikes = self.random.strikes(chance);
         self.spoilt += u64::from(strikes);
         strikes
     }
 
-    fn spoil_bytes(&mut self, bytes: &[u8]) -> Vec<u8> {
+    fn spoil_bytes(&mut self, bytes: &[u8], drop: f64, double: f64, garble: f64) -> Vec<u8> {
         let mut out = Vec::with_capacity(bytes.len());
         for &byte in bytes {
-            if self.strikes(self.spoil.drop_byte) {
+            if self.strikes(drop) {
                 continue;
             }
-            let byte = if self.strikes(self.spoil.garble_byte) { byte ^ (1 << (self.random.next() % 8)) } else { byte };
+            let byte = if self.strikes(garble) { byte ^ (1 << (self.random.next() % 8)) } else { byte };
             out.push(byte);
-            if self.strikes(self.spoil.double_byte) {
+            if self.strikes(double) {
                 out.push(byte);
             }
         }
         out
+    }
+
+    fn received(&mut self, bytes: &[u8]) -> Vec<u8> {
+        let spoil = self.spoil;
+        self.spoil_bytes(bytes, spoil.drop_byte, spoil.double_byte, spoil.garble_byte)
+    }
+
+    fn sent(&mut self, bytes: &[u8]) -> Vec<u8> {
+        let spoil = self.spoil;
+        self.spoil_bytes(bytes, spoil.drop_sent, spoil.double_sent, spoil.garble_sent)
     }
 }
 
@@ -112,7 +120,7 @@ pub struct Faulty<L> {
 impl<L: Link> Faulty<L> {
     /// Spoils `inner`.
     pub fn new(inner: L, clock: Clock, seed: u64, spoil: Spoil) -> (Self, FaultControl) {
-        let control = FaultControl(Arc::new(Mutex::new(Inside { spoil, random: Random(seed), spoilt: 0 })));
+        let control = FaultControl(Arc::new(Mutex::new(Inside { spoil, random: Random::new(seed), spoilt: 0 })));
         (Self { inner, clock, control: control.clone(), held: VecDeque::new(), closed: false }, control)
     }
 
@@ -127,7 +135,7 @@ impl<L: Link> Faulty<L> {
         let mut due = if late { now + spoil.late_by } else { now };
         // A line keeps its order: nothing overtakes what is late.
         due = due.max(self.held.back().map_or(due, |(at, _)| *at));
-        let spoilt = inside.spoil_bytes(bytes);
+        let spoilt = inside.received(bytes);
         let repeat = inside.strikes(spoil.repeat_chunk).then(|| spoilt.clone());
         let mut rest = spoilt.as_slice();
         while spoil.split && rest.len() > 1 {
@@ -151,16 +159,16 @@ impl<L: Link> Faulty<L> {
 impl<L: Link> Link for Faulty<L> {
     fn send<'a>(&'a mut self, bytes: &'a [u8], deadline: Instant) -> BoxFuture<'a, Result<(), LinkError>> {
         Box::pin(async move {
-            let lost = {
+            let spoilt = {
                 let mut inside = self.control.inside();
                 let (close, drop_message) = (inside.spoil.close, inside.spoil.drop_message);
                 self.closed |= inside.strikes(close);
-                inside.strikes(drop_message)
+                if inside.strikes(drop_message) { Vec::new() } else { inside.sent(bytes) }
             };
             if self.closed {
                 return Err(self.gone());
             }
-            if lost { Ok(()) } else { self.inner.send(bytes, deadline).await }
+            if spoilt.is_empty() { Ok(()) } else { self.inner.send(&spoilt, deadline).await }
         })
     }
 
