@@ -105,8 +105,10 @@ fn pieces(name: &str, front_end: FrontEnd, seed: u64, video: bool, baud: Option<
     let second = if video { Signal::Video } else { Signal::ControlTrack };
     let mut setup = BenchSetup::new(seed, Specs::modest());
     setup.front_end = front_end;
-    setup.probes =
-        Probes { channels: vec![probe(Signal::Rf, 10.0), probe(second, 10.0)], external: probe(Signal::HeadSwitch, 10.0) };
+    setup.probes = Probes {
+        channels: vec![probe(Signal::Rf, 10.0), probe(second, 10.0)],
+        external: probe(Signal::HeadSwitch, 10.0),
+    };
     setup.scope_port = PortSettings { baud, ..PortSettings::default() };
     let sim = SimBench::new(setup, Box::new(FormulaDeck));
     sim.keep_taken(KEPT);
@@ -356,9 +358,7 @@ impl Link for Lent {
         Box::pin(async move { self.0.lock().await.receive(deadline).await })
     }
 
-    fn reopen(
-        &mut self,
-    ) -> tapewright_instrument::BoxFuture<'_, Result<(), tapewright_instrument::LinkError>> {
+    fn reopen(&mut self) -> tapewright_instrument::BoxFuture<'_, Result<(), tapewright_instrument::LinkError>> {
         Box::pin(async move { self.0.lock().await.reopen().await })
     }
 

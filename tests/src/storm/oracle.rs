@@ -198,7 +198,11 @@ impl Asked<'_> {
 
     fn source(&self, signal: Signal) -> Result<TriggerFrom, String> {
         let label = &self.hookup.point(signal).ok_or("it is not hooked up")?.channel;
-        Ok(self.dialect.channels().position(|input| &input.label == label).map_or(TriggerFrom::External, TriggerFrom::Channel))
+        Ok(self
+            .dialect
+            .channels()
+            .position(|input| &input.label == label)
+            .map_or(TriggerFrom::External, TriggerFrom::Channel))
     }
 }
 

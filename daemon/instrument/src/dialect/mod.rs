@@ -10,6 +10,7 @@ mod fields;
 mod limits;
 mod manners;
 mod named;
+mod question;
 mod read;
 mod scaling;
 mod template;
@@ -20,6 +21,7 @@ use core::fmt;
 use std::path::Path;
 
 pub use limits::{Limits, Steps};
+pub use question::Question;
 pub use scaling::{CodeScale, Formula, Preamble, RawPreamble, decode};
 pub use template::{Op, Slot, Template, Values};
 pub use words::Words;
@@ -213,6 +215,8 @@ pub struct Dialect {
     pub type_code_peak: i64,
     /// Whether the count of points of a record of pairs counts both values of each.
     pub peak_counts_values: bool,
+    /// Operations whose settings the instrument does not answer when asked.
+    pub not_answered: Vec<Op>,
     templates: Vec<(Op, Vec<Template>)>,
     variants: Vec<(String, toml::Table)>,
     origin: (String, String),
@@ -318,14 +322,17 @@ impl Dialect {
         self.templates.iter().any(|(have, list)| *have == op && !list.is_empty())
     }
 
+    fn templates_of(&self, op: Op) -> &[Template] {
+        self.templates.iter().find(|(have, _)| *have == op).map_or(&[][..], |(_, list)| list.as_slice())
+    }
+
     /// The messages of an operation; none where the dialect has no words for it.
     ///
     /// # Errors
     /// [`BuildError`] when a value cannot be sent.
     pub fn render(&self, op: Op, values: &Values) -> Result<Vec<Message>, BuildError> {
-        let list = self.templates.iter().find(|(have, _)| *have == op).map_or(&[][..], |(_, list)| list.as_slice());
         let values = self.told(values);
-        list.iter().map(|template| template.render(&values)).collect()
+        self.templates_of(op).iter().map(|template| template.render(&values)).collect()
     }
 
     /// Reads the scaling of a record from the answer to the question for it.

@@ -72,7 +72,7 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
             Some(2) => OffsetIs::Position,
             _ => OffsetIs::Centre,
         };
-        (range, time, offset)
+        (range, time, offset, not_answered(fields))
     });
     let mut scaling = section(root, "data", data);
     let templates = section(root, "commands", commands);
@@ -118,6 +118,7 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
         offset_is: read_back.2,
         words,
         cannot,
+        not_answered: read_back.3,
         preamble: scaling.preamble,
         formula: scaling.formula,
         signed: scaling.signed,
@@ -253,6 +254,23 @@ fn state(fields: &mut Fields<'_>) -> Option<StateForm> {
         }
     }
     Some(StateForm::Words(out))
+}
+
+/// Operations whose settings cannot be asked, by their keys.
+fn not_answered(fields: &mut Fields<'_>) -> Vec<Op> {
+    let Some(value) = fields.get("not-answered") else { return Vec::new() };
+    let Some(list) = value.as_array() else {
+        fields.fault("not-answered", format!("{} is not a list of names of commands", shown(value)));
+        return Vec::new();
+    };
+    let mut out = Vec::new();
+    for item in list {
+        match Op::ALL.iter().find(|op| item.as_str() == Some(op.key())) {
+            Some(op) => out.push(*op),
+            None => fields.fault("not-answered", format!("{} is no name of a command", shown(item))),
+        }
+    }
+    out
 }
 
 struct Data {

@@ -310,6 +310,36 @@ impl Template {
         self.0.contains(&Piece::Slot(slot))
     }
 
+    /// For each element of the data, the place that it is made of; none where it is a text or mixed.
+    pub(super) fn places(&self) -> Vec<Option<Slot>> {
+        let (mut in_data, mut places) = (false, Vec::new());
+        // The element so far: nothing, one place alone, or something else.
+        let mut element: Option<Option<Slot>> = None;
+        for piece in &self.0 {
+            match piece {
+                Piece::Slot(slot) if in_data => {
+                    element = Some(if element.is_none() { Some(*slot) } else { None });
+                }
+                Piece::Slot(_) => {}
+                Piece::Text(text) => {
+                    for c in text.chars() {
+                        match c {
+                            ' ' if !in_data => in_data = true,
+                            ' ' => {}
+                            ',' if in_data => places.push(element.take().flatten()),
+                            _ if in_data => element = Some(None),
+                            _ => {}
+                        }
+                    }
+                }
+            }
+        }
+        if in_data {
+            places.push(element.flatten());
+        }
+        places
+    }
+
     /// The message.
     ///
     /// # Errors

@@ -31,6 +31,12 @@ struct Job<'a> {
     trigger: Option<TriggerPlan>,
 }
 
+/// How the channels stand, and after how many losses of the place that was true.
+struct Stands {
+    channels: Vec<Standing>,
+    resyncs: u64,
+}
+
 impl Scope {
     /// Takes the captures that a request asks for, in the order taken.
     ///
@@ -231,7 +237,7 @@ impl Scope {
     /// All acquisitions of a job at given ranges.
     async fn series(&mut self, job: &Job<'_>, levels: &[Level]) -> Result<Vec<Capture>, ScopeError> {
         let mut captures = Vec::new();
-        let mut standings: Option<Vec<Standing>> = None;
+        let mut standings: Option<Stands> = None;
         let mut tries = 0;
         self.careful = false;
         while captures.len() < job.request.count as usize {
@@ -277,13 +283,14 @@ impl Scope {
         &mut self,
         job: &Job<'_>,
         levels: &[Level],
-        standings: &mut Option<Vec<Standing>>,
+        standings: &mut Option<Stands>,
     ) -> Result<Capture, ScopeError> {
         let fresh = self.session.fresh().await;
         fresh.map_err(|source| self.failed("find the place in the conversation", source))?;
-        let found = standings.take();
+        // What was set before the place was lost may be gone with whatever lost it.
+        let found = standings.take().filter(|stands| stands.resyncs == self.session.resyncs());
         let standing = match found {
-            Some(standing) => standing,
+            Some(stands) => stands.channels,
             None => {
                 // What the event register held before is of no matter.
                 let asked = self.session.restarted().await;
@@ -319,7 +326,7 @@ impl Scope {
             let why = "the link was opened anew meanwhile: the record may be another".into();
             return Err(ScopeError::BadData { channel: "the capture".into(), why });
         }
-        *standings = Some(standing.clone());
+        *standings = Some(Stands { channels: standing.clone(), resyncs: self.session.resyncs() });
         let channels = job.channels.iter().zip(&standing).map(|(plan, standing)| ChannelSetup {
             signal: plan.signal(),
             channel: plan.input.label.clone(),

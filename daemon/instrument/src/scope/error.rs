@@ -194,7 +194,7 @@ impl ScopeError {
         match self {
             // A garbled command looks like an unknown word; the scope tells that from a wrong dialect.
             Self::Session { source, .. } => source.is_fault() || matches!(**source, SessionError::Refused { .. }),
-            Self::BadData { .. } | Self::Scaling { .. } | Self::Setting { .. } => true,
+            Self::BadData { .. } | Self::Scaling { .. } | Self::Setting { .. } | Self::WrongDialect { .. } => true,
             _ => false,
         }
     }

@@ -12,6 +12,7 @@ mod error;
 mod plan;
 mod record;
 mod setup;
+mod sure;
 mod wait;
 
 use crate::dialect::{Dialect, Op, Values};

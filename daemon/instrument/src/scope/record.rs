@@ -10,6 +10,8 @@ use crate::scpi::Message;
 
 /// Tries of one block: what the scope holds is still there.
 const BLOCK_TRIES: u32 = 3;
+/// Most readings of one part, for each one that must agree.
+const READINGS: u32 = 3;
 /// How long one part of a record may take on a slow link.
 const PART_S: f64 = 4.0;
 /// Fewest codes of a part.
@@ -88,21 +90,10 @@ impl Scope {
             }
             PreambleForm::TenFields | PreambleForm::NamedFields(_) => {
                 let message = self.asking(&select, Op::AskPreamble, &name, &doing).await?;
-                let dialect = self.dialect.clone();
-                let raw = self.session.query_as(&message, |text| dialect.read_preamble(text)).await;
-                let raw = raw.map_err(|source| self.failed(&doing, source))?;
-                // A digit that the line spoilt would be wrong volts or seconds without any error.
-                if self.read_twice
-                    && raw
-                        != self
-                            .session
-                            .query_as(&message, |text| dialect.read_preamble(text))
-                            .await
-                            .map_err(|source| self.failed(&doing, source))?
-                {
-                    let why = "the scaling, asked twice, differs: the line garbles bytes".into();
-                    return Err(ScopeError::BadData { channel: label.clone(), why });
-                }
+                let told = self.agreed(&[message], &doing).await?;
+                let raw = self.dialect.read_preamble(told.first().map_or("", String::as_str));
+                let raw =
+                    raw.map_err(|trouble| ScopeError::BadData { channel: label.clone(), why: trouble.to_string() })?;
                 self.check_codes_of(label, &raw, paired)?;
                 let first_s = raw.x_origin_s - raw.x_reference * raw.x_increment_s;
                 let points = self.points_of(&raw).await?;
@@ -235,8 +226,12 @@ impl Scope {
         doing: &str,
     ) -> Result<Message, ScopeError> {
         let asked = self.built(op, values, doing)?;
-        if self.careful || !self.dialect.profile.compound {
-            self.groups(before, doing).await?;
+        if !self.dialect.profile.compound || self.careful && !self.read_twice {
+            if self.read_twice {
+                self.surely(before, doing).await?;
+            } else {
+                self.groups(before, doing).await?;
+            }
             return Ok(asked);
         }
         let list = self.rendered(before, doing)?;
@@ -257,27 +252,49 @@ impl Scope {
         let mut at = first;
         while at < first + count {
             let now = part.min(first + count - at);
-            let mut block = self.read_part(label, name, (at, now, each), proven).await?;
-            if self.read_twice {
-                let again = self.read_part(label, name, (at, now, each), proven).await?;
-                if again != block {
-                    // Two of three must agree, or the line is not fit for use.
-                    let third = self.read_part(label, name, (at, now, each), proven).await?;
-                    if third != block && third != again {
-                        let why = format!(
-                            "three readings of points {} to {} all differ: the line garbles bytes",
-                            at + 1,
-                            at + now
-                        );
-                        return Err(ScopeError::BadData { channel: label.to_owned(), why });
-                    }
-                    block = third;
-                }
-            }
+            let block = self.agreed_part(label, name, (at, now, each), proven).await?;
             bytes.extend_from_slice(&block);
             at += now;
         }
         Ok(bytes)
+    }
+
+    /// One part, read until enough readings agree: on a line without a checksum nothing else finds a wrong
+    /// byte inside a block.
+    async fn agreed_part(
+        &mut self,
+        label: &str,
+        name: &Values,
+        (at, count, each): (u32, u32, u32),
+        proven: bool,
+    ) -> Result<Vec<u8>, ScopeError> {
+        let mut heard: Vec<(Vec<u8>, u32)> = Vec::new();
+        let mut readings = 0;
+        loop {
+            let block = self.read_part(label, name, (at, count, each), proven).await?;
+            readings += 1;
+            let place = heard.iter().position(|(known, _)| *known == block);
+            if place.is_none() && !heard.is_empty() {
+                self.session.note_garbled();
+            }
+            let place = place.unwrap_or_else(|| {
+                heard.push((block, 0));
+                heard.len() - 1
+            });
+            heard[place].1 += 1;
+            let needed = self.readings((count * each) as usize);
+            if heard[place].1 >= needed {
+                return Ok(heard.swap_remove(place).0);
+            }
+            if readings >= needed * READINGS {
+                let why = format!(
+                    "of {readings} readings of points {} to {} no {needed} agree: the line garbles bytes",
+                    at + 1,
+                    at + count
+                );
+                return Err(ScopeError::BadData { channel: label.to_owned(), why });
+            }
+        }
     }
 
     /// One part, asked again when it came spoilt: the record is still in the scope.

@@ -2,6 +2,7 @@
 //! instruments round.
 
 use super::plan::{ChannelPlan, Level, TimePlan, TriggerPlan};
+use super::sure::Slack;
 use super::{Scope, ScopeError};
 use crate::dialect::{Op, RangeIs, Slot, TimebaseIs, Values};
 use crate::hookup::{Coupling, Hookup};
@@ -55,6 +56,7 @@ impl Scope {
     ) -> Result<Vec<Standing>, ScopeError> {
         let mut steps = self.steps(channels, levels, trigger, hookup)?;
         steps.push(self.time_step(time, request));
+        let slack = self.slack(channels, levels, time, trigger);
         let trigger = Self::trigger_step(request, trigger, hookup);
         let mut words = Vec::new();
         for (doing, ops) in steps.iter().chain([&trigger]) {
@@ -67,6 +69,7 @@ impl Scope {
         {
             // What triggers cannot be read back in every dialect, so that is said again.
             self.tell(&trigger.1, &trigger.0).await?;
+            self.verify(&trigger.1, slack).await?;
             let standings = self.read_back(channels, levels, time).await;
             if standings.is_ok_and(|standings| standings == stood.standings) {
                 let standings = stood.standings.clone();
@@ -76,11 +79,31 @@ impl Scope {
         }
         steps.push(trigger);
         self.take(&steps, &words).await?;
+        for (_, ops) in &steps {
+            self.verify(ops, slack).await?;
+        }
         let standings = self.read_back(channels, levels, time).await?;
         self.words_proven = true;
         self.clock.sleep(Duration::from_secs_f64(self.dialect.limits.settle_s)).await;
         self.stood = Some(Stood { words, standings: standings.clone(), resyncs: self.session.resyncs() });
         Ok(standings)
+    }
+
+    /// How far settings read back may lie from what was set: a knob's step of a tenth of a division of the
+    /// trigger's channel, or a hundredth of the level where nothing is known of that.
+    fn slack(
+        &self,
+        channels: &[ChannelPlan],
+        levels: &[Level],
+        time: &TimePlan,
+        trigger: Option<&TriggerPlan>,
+    ) -> Slack {
+        let division_v = trigger.and_then(|trigger| {
+            let place = channels.iter().position(|plan| plan.input.label == trigger.input.label)?;
+            Some(self.told(&channels[place], levels[place].volts_a_division))
+        });
+        let level_v = 0.1 * division_v.unwrap_or(0.0) + trigger.map_or(0.0, |trigger| 0.01 * trigger.level_v.abs());
+        Slack { span_s: time.span_s, level_v }
     }
 
     /// Takes steps: all at once where the instrument takes that, and one by one where it is to be known which
@@ -118,7 +141,7 @@ impl Scope {
             })
             .collect();
         let mut steps = vec![
-            ("stop what runs".to_owned(), vec![(Op::Stop, Values::new())]),
+            ("stop what runs".to_owned(), vec![(Op::Stop, Values::new()), (Op::Prepare, Values::new())]),
             ("switch off the channels that are not asked for".to_owned(), others),
         ];
         steps.extend(channels.iter().zip(levels).map(|(plan, level)| self.channel_step(plan, level)));
@@ -245,6 +268,15 @@ impl Scope {
         let mut messages = Vec::new();
         for (op, values, doing) in asked {
             messages.push(self.built(*op, values, doing)?);
+        }
+        if self.read_twice {
+            let doing = "read the settings back";
+            let told = self.agreed(&messages, doing).await?;
+            let read = told.iter().zip(&messages).map(|(text, message)| {
+                let bad = |why| ScopeError::BadData { channel: format!("`{message}`"), why };
+                answer::value(text).map_err(|trouble| bad(trouble.to_string()))
+            });
+            return read.collect();
         }
         if self.dialect.profile.compound && !self.careful {
             let told = self.session.query_list(&messages, answer::value).await;

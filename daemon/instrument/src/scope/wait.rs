@@ -4,11 +4,15 @@
 //! sent, and before the first that said triggered was answered, or done, less the time that the
 //! record runs on after its trigger. Between these two nothing is known: the middle is the
 //! estimate, half the width over the root of 3 its standard uncertainty (JCGM 100:2008, 4.3.7).
+//!
+//! On a line that may garble bytes one answer proves nothing: waiting counts only when the next poll
+//! finds it too, and anything new is asked for twice.
 
 use super::plan::TimePlan;
 use super::{Force, Scope, ScopeError};
 use crate::dialect::{Op, State, Values};
 use crate::request::{CaptureRequest, Trigger};
+use crate::scpi::Message;
 use core::time::Duration;
 use tapewright_clock::Instant;
 
@@ -53,14 +57,28 @@ impl Scope {
             // only take up the line.
             self.clock.sleep_until(armed + Duration::from_secs_f64(time.span_s)).await;
         }
+        // When the last poll was sent that said waiting, and was not borne out yet.
+        let mut unproven_s: Option<f64> = None;
         let mut triggered: Option<Instant> = None;
         loop {
             let sent = self.clock.now();
-            let text = self.session.query(&asked).await.map_err(|source| self.failed(doing, source))?;
+            let (mut state, mut text) = self.ask_state(&asked, doing).await?;
+            if self.read_twice && matches!(state, State::Filling | State::Done) {
+                let again = self.ask_state(&asked, doing).await?;
+                if again.0 != state && (state, again.0) != (State::Filling, State::Done) {
+                    // One of the two was spoilt: neither counts.
+                    unproven_s = None;
+                    self.session.note_garbled();
+                    (state, text) = (State::Running, again.1);
+                }
+            }
             let heard = self.clock.now();
-            let state = self.dialect.read_state(&text).ok_or_else(|| self.strange_state(&text))?;
             match state {
-                State::Waiting => low_s = low_s.max(sent.as_secs_f64() - lag_s),
+                State::Waiting => {
+                    let now_s = sent.as_secs_f64() - lag_s;
+                    let proven_s = if self.read_twice { unproven_s.replace(now_s) } else { Some(now_s) };
+                    low_s = low_s.max(proven_s.unwrap_or(low_s));
+                }
                 State::Filling => {
                     triggered = triggered.or(Some(heard));
                     high_s = high_s.min(heard.as_secs_f64());
@@ -72,6 +90,12 @@ impl Scope {
                 State::Done if lag_s > 0.0 && sent.since(told).as_secs_f64() < lag_s => {}
                 State::Done => {
                     high_s = high_s.min(heard.as_secs_f64() - after_s);
+                    if high_s < low_s - 1e-3 * after_s - 1e-4 {
+                        let why = format!(
+                            "by its states the trigger came after {low_s:.6} s and before {high_s:.6} s: some answer was another's"
+                        );
+                        return Err(ScopeError::BadData { channel: "the acquisition's state".into(), why });
+                    }
                     let half_s = (high_s - low_s).abs() / 2.0;
                     return Ok(TriggerTime {
                         at_s: f64::midpoint(low_s, high_s),
@@ -104,14 +128,14 @@ impl Scope {
     async fn arm(&mut self, free: bool) -> Result<(), ScopeError> {
         let (arm, none, doing) = ((Op::Arm, Values::new()), Values::new(), "arm the scope");
         if self.careful {
-            return self.group(Op::Arm, &none, doing).await;
+            return self.send_arm(&[arm], doing, true).await;
         }
         // Both in one message: with time between them the scope may have triggered by itself, and would
         // complain.
         let both = [arm.clone(), (Op::Force, none)];
         match self.force {
-            Force::Works if free => self.tell(&both, doing).await,
-            Force::Unknown if free && self.dialect.profile.compound => match self.groups(&both, doing).await {
+            Force::Works if free => self.send_arm(&both, doing, false).await,
+            Force::Unknown if free && self.dialect.profile.compound => match self.send_arm(&both, doing, true).await {
                 Ok(()) => {
                     self.force = Force::Works;
                     Ok(())
@@ -119,12 +143,27 @@ impl Scope {
                 Err(error) if error.is_refusal() => {
                     tracing::info!("{error}; it is left to trigger by itself");
                     self.force = Force::Absent;
-                    self.groups(&[arm], doing).await
+                    self.send_arm(&[arm], doing, true).await
                 }
                 Err(error) => Err(error),
             },
-            _ => self.tell(&[arm], doing).await,
+            _ => self.send_arm(&[arm], doing, false).await,
         }
+    }
+
+    /// Sends what arms; `asked` looks at the error queue at once rather than at the end of the capture.
+    async fn send_arm(&mut self, ops: &[(Op, Values)], doing: &str, asked: bool) -> Result<(), ScopeError> {
+        if self.read_twice {
+            // Lost, it would leave the record before in the memory, to be taken for this one.
+            return self.surely(ops, doing).await;
+        }
+        if asked { self.groups(ops, doing).await } else { self.tell(ops, doing).await }
+    }
+
+    async fn ask_state(&mut self, asked: &Message, doing: &str) -> Result<(State, String), ScopeError> {
+        let text = self.session.query(asked).await.map_err(|source| self.failed(doing, source))?;
+        let state = self.dialect.read_state(&text).ok_or_else(|| self.strange_state(&text))?;
+        Ok((state, text))
     }
 
     fn grace(after_s: f64) -> Duration {

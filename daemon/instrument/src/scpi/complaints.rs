@@ -6,7 +6,7 @@ use super::{ErrorEntry, ErrorForm, Message, Session, SessionError, Trouble, answ
 
 /// Bits of the standard event register that tell of an error: query, device, execution, command
 /// (IEEE 488.2, 11.5.1).
-const ERRORS: i64 = 0x3C;
+pub(super) const ERRORS: i64 = 0x3C;
 
 impl Session {
     /// Reads the errors of an instrument without an error queue.

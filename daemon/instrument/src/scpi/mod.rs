@@ -5,6 +5,7 @@
 
 pub mod answer;
 mod complaints;
+mod evidence;
 pub mod frame;
 mod message;
 mod profile;
@@ -14,6 +15,7 @@ mod rows;
 mod session;
 mod session_error;
 mod shape;
+mod sure;
 
 use core::fmt;
 use serde::{Deserialize, Serialize};

@@ -117,6 +117,7 @@ impl Session {
         match self.link.receive((began + wait).min(whole)).await {
             Ok(bytes) => {
                 *first = None;
+                self.evidence.received(bytes.len());
                 self.buffer.extend_from_slice(&bytes);
                 Ok(())
             }

@@ -22,6 +22,9 @@ use core::time::Duration;
 const TRIES: u32 = 3;
 /// Longest wait for silence beyond what a block on its way takes.
 const SILENCE_WITHIN: Duration = Duration::from_secs(10);
+/// Pauses between tries to open a link anew.
+const REOPEN_PAUSES: [Duration; 4] =
+    [Duration::from_millis(200), Duration::from_millis(500), Duration::from_secs(1), Duration::from_secs(2)];
 /// Most lines read in search of a nonce.
 const MOST_LINES: usize = 200;
 /// Most entries of the error queue read while resynchronising.
@@ -74,12 +77,21 @@ impl Session {
         Err(SessionError::Lost { link: self.describe(), tried, source })
     }
 
+    /// Opens the link anew. A port that vanished (a plug, a bus that counts its devices again) is often back
+    /// within seconds: it is looked for a few times, with growing pauses.
     async fn open_anew(&mut self) -> Result<(), LinkError> {
         tracing::warn!(link = %self.describe(), "opening the link anew");
         let left = core::mem::take(&mut self.buffer);
         self.keep_stray(&left);
         self.on_its_way = 0;
-        self.link.reopen().await?;
+        let mut pauses = REOPEN_PAUSES.iter();
+        loop {
+            match (self.link.reopen().await, pauses.next()) {
+                (Ok(()), _) => break,
+                (Err(error), None) => return Err(error),
+                (Err(_), Some(pause)) => self.clock.sleep(*pause).await,
+            }
+        }
         self.reopened += 1;
         self.stranger = true;
         Ok(())
@@ -222,10 +234,7 @@ impl Session {
             self.stranger = false;
             return Ok(());
         };
-        let asked = built("*IDN?");
-        self.send(&asked).await?;
-        let line = self.read_line(asked.text(), self.profile.first_byte).await?;
-        let is = answer::identity(self.bare(&line)).map_err(|trouble| self.wrong(&asked, &trouble))?;
+        let is = self.who_alike(Some(&was)).await?;
         if was == is {
             self.stranger = false;
             return Ok(());

@@ -2,8 +2,12 @@
 //! (SCPI-99 vol. 1, 6.2.4), and the check that ends a row of them. On a serial line each message that
 //! is not sent is time for data.
 
+use super::complaints::ERRORS;
 use super::session::{POWER_ON, built};
 use super::{ErrorClass, ErrorEntry, ErrorForm, Message, Session, SessionError, Trouble, answer};
+
+/// The event that tells of switching on (SCPI-99 vol. 2, SYSTem:ERRor).
+const SWITCHED_ON: i32 = -500;
 
 /// What the check at the end of a row found.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -55,6 +59,11 @@ impl Session {
         self.drained.clear();
         let resyncs = self.resyncs;
         self.commands(messages).await?;
+        self.no_complaints(messages, resyncs).await
+    }
+
+    /// Reads the error queue after some messages: it must be empty, and the place never lost since.
+    pub(super) async fn no_complaints(&mut self, messages: &[Message], resyncs: u64) -> Result<(), SessionError> {
         let mut complaints = self.errors().await?;
         complaints.retain(|entry| entry.class() != ErrorClass::Event);
         if complaints.is_empty() {
@@ -108,8 +117,11 @@ impl Session {
     pub async fn settle(&mut self) -> Result<Settled, SessionError> {
         if !self.profile.compound || self.profile.errors != ErrorForm::Queue {
             let mut complaints = self.errors().await?;
+            let told = complaints.iter().any(|entry| entry.code == SWITCHED_ON);
             complaints.retain(|entry| entry.class() != ErrorClass::Event);
-            let restarted = self.restarted().await?;
+            let events = self.query_as(&built("*ESR?"), answer::integer).await?;
+            self.untroubled(events)?;
+            let restarted = self.switched_on(told || events & POWER_ON != 0).await?;
             self.confirm().await?;
             return Ok(Settled { complaints, restarted });
         }
@@ -141,9 +153,23 @@ impl Session {
             complaints.push(entry);
             complaints.extend(self.errors().await?);
         }
+        let told = complaints.iter().any(|entry| entry.code == SWITCHED_ON);
         complaints.retain(|entry| entry.class() != ErrorClass::Event);
-        let restarted = self.switched_on(events & POWER_ON != 0).await?;
+        if complaints.is_empty() && !told {
+            self.untroubled(events)?;
+        }
+        let restarted = self.switched_on(told || events & POWER_ON != 0).await?;
         Ok(Settled { complaints, restarted })
+    }
+
+    /// An event register that tells of an error that nobody complained of, and not of switching on, was spoilt on
+    /// the line: 128 that lost its first digit is 28, and would hide that the instrument was switched on.
+    fn untroubled(&self, events: i64) -> Result<(), SessionError> {
+        if (0..256).contains(&events) && (events & POWER_ON != 0 || events & ERRORS == 0) {
+            return Ok(());
+        }
+        let why = format!("the event register is {events}, which tells of an error that nobody complained of");
+        Err(SessionError::Wrong { asked: "*ESR?".into(), link: self.describe(), why })
     }
 }
 

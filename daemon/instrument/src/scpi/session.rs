@@ -6,6 +6,7 @@
 //! uses several answers together ends with [`Session::confirm`], which proves that the last
 //! answer was the last.
 
+use super::evidence::Evidence;
 use super::{ErrorEntry, ErrorForm, Identity, Message, Profile, SessionError, Trouble, answer, frame};
 use crate::link::Link;
 use core::time::Duration;
@@ -44,6 +45,8 @@ pub struct Session {
     pub(super) drained: Vec<ErrorEntry>,
     /// What was sent last: an answer's header is known by it.
     pub(super) asked: String,
+    /// How well the line carries bytes, as far as it has shown.
+    pub(super) evidence: Evidence,
 }
 
 impl Session {
@@ -67,6 +70,7 @@ impl Session {
             stranger: false,
             drained: Vec::new(),
             asked: String::new(),
+            evidence: Evidence::default(),
         }
     }
 
@@ -116,28 +120,6 @@ impl Session {
     #[must_use]
     pub const fn identity(&self) -> Option<&Identity> {
         self.identity.as_ref()
-    }
-
-    /// Asks who it is, and keeps it: after the link was opened anew the same one must answer.
-    ///
-    /// # Errors
-    /// [`SessionError`]; [`SessionError::Changed`] when another one answers than before.
-    pub async fn identify(&mut self) -> Result<Identity, SessionError> {
-        self.fresh().await?;
-        let asked = built("*IDN?");
-        let text = self.query(&asked).await?;
-        let is = answer::identity(&text).map_err(|trouble| self.wrong(&asked, &trouble))?;
-        // The answer becomes the measure of all later ones, so it must be in step for certain.
-        self.confirm().await?;
-        match self.identity.clone() {
-            Some(was) if was != is => {
-                Err(SessionError::Changed { link: self.describe(), was: Box::new(was), is: Box::new(is) })
-            }
-            _ => {
-                self.identity = Some(is.clone());
-                Ok(is)
-            }
-        }
     }
 
     /// Forgets who the instrument was, so that another may take its place.
@@ -329,6 +311,7 @@ impl Session {
         if !self.in_step || self.something_waits().await {
             self.in_step = false;
             self.doubt = true;
+            self.evidence.fault();
             self.resynchronise().await?;
         }
         self.in_step = false;
@@ -400,7 +383,7 @@ impl Session {
     }
 
     /// After a reply that failed to come: finds the place again and asks the error queue why.
-    async fn explain(&mut self, error: SessionError) -> SessionError {
+    pub(super) async fn explain(&mut self, error: SessionError) -> SessionError {
         match error {
             SessionError::NoReply { asked, link, got, waited_s, .. } => match self.synchronise().await {
                 Ok(()) => {
