@@ -100,7 +100,17 @@ fn probe(signal: Signal, factor: f64) -> Probe {
 }
 
 /// The bench of a dialect and front end: RF, and control track or video, and the head switch.
-fn pieces(name: &str, front_end: FrontEnd, seed: u64, video: bool, baud: Option<u32>) -> (SimBench, Dialect, Hookup) {
+///
+/// # Panics
+/// If the shipped dialect is faulty.
+#[must_use]
+pub fn pieces(
+    name: &str,
+    front_end: FrontEnd,
+    seed: u64,
+    video: bool,
+    baud: Option<u32>,
+) -> (SimBench, Dialect, Hookup) {
     let dialect = Dialect::shipped(name).expect("a shipped dialect");
     let second = if video { Signal::Video } else { Signal::ControlTrack };
     let mut setup = BenchSetup::new(seed, Specs::modest());

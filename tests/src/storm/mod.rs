@@ -9,4 +9,4 @@ pub mod deck;
 pub mod mix;
 pub mod oracle;
 
-pub use bench::{BENCH_CAPTURES, MOST_EXCHANGES, Tally, run_bench};
+pub use bench::{BENCH_CAPTURES, MOST_EXCHANGES, Tally, pieces, run_bench};

@@ -1,10 +1,12 @@
 //! Wrappers that spoil a link, by a seed: the same seed and traffic give the same faults. They stack.
 //!
-//! [`Faulty`] spoils bytes and chunks, [`Outage`] the whole link, [`FarEnd`] the instrument behind it.
+//! [`Faulty`] spoils bytes and chunks, [`Outage`] the whole link, [`FarEnd`] the instrument behind it;
+//! [`Tamper`] spoils one known thing.
 
 mod far_end;
 mod outage;
 mod random;
+mod tamper;
 
 use super::{BoxFuture, Link, LinkError};
 use core::time::Duration;
@@ -15,6 +17,7 @@ use tapewright_clock::{Clock, Instant};
 pub use far_end::{FarEnd, Moment};
 pub use outage::{Cuts, Outage, OutageControl};
 use random::Random;
+pub use tamper::Tamper;
 
 /// Which faults a link has, as chances from 0 to 1.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
