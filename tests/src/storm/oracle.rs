@@ -180,7 +180,7 @@ impl Asked<'_> {
     /// The true time lies within the bounds that the uncertainty was made from.
     fn trigger_time(&self, capture: &Capture, taken: &Taken) -> Result<(), String> {
         let half_s = capture.trigger_uncertainty_s * 3_f64.sqrt() + TRIGGER_SLACK_S;
-        let span_s = taken.setup.dt_s * taken.setup.points as f64;
+        let span_s = taken.setup.dt_s * f64::from(taken.setup.points);
         let true_s = taken.acquisition.trigger_s;
         near("the trigger's time", capture.trigger_s, true_s, half_s + 1e-3 * span_s)
     }
