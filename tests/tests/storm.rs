@@ -105,16 +105,16 @@ fn check(words: (&str, FrontEnd), way: Way, old: &'static str, new: &'static str
 fn a_lost_or_altered_command_is_found() {
     use Way::Sent;
     check(A, Sent, ":SINGle", "", "no whole answer to `:SINGle;");
-    check(A, Sent, ":CHANnel1:COUPling AC", "", "the setting of `:CHANnel1:COUPling` was set to AC");
+    check(A, Sent, ":CHANnel1:COUPling AC", ":CHANnel1:COUPling DC", "`:CHANnel1:COUPling` was set to AC");
     check(A, Sent, ":CHANnel2:PROBe 10", ":CHANnel2:PROBe 18", "the setting of `:CHANnel2:PROBe` was set to 10");
-    check(A, Sent, ":EDGE:SLOPe NEG", "", "`:TRIGger:EDGE:SLOPe` was set to NEGative, but the scope reads back POS");
+    check(A, Sent, ":SLOPe NEGative", ":SLOPe POSitive", "was set to NEGative, but the scope reads back POS");
     check(A, Sent, ":LEVel 2.5E-1", ":LEVel 6.5E-1", "`:TRIGger:EDGE:LEVel` was set to 2.5E-1");
-    check(A, Sent, ":SWEep NORMal", "", "`:TRIGger:SWEep` was set to NORMal, but the scope reads back AUTO");
-    check(A, Sent, ":ACQuire:TYPE NORMal", "", "`:ACQuire:TYPE` was set to NORMal, but the scope reads back PEAK");
+    check(A, Sent, ":SWEep NORMal", ":SWEep AUTO", "was set to NORMal, but the scope reads back AUTO");
+    check(A, Sent, ":TYPE NORMal", ":TYPE PEAK", "`:ACQuire:TYPE` was set to NORMal, but the scope reads back PEAK");
     check(A, Sent, ":SOURce CHANnel2;", ":SOURce CHANnel7;", "the instrument refused");
     check(S, Sent, ":INITiate:IMMediate", "", "no whole answer to `:INITiate:IMMediate;");
-    check(S, Sent, ":INPut1:COUPling AC", "", "the setting of `:INPut1:COUPling` was set to AC");
-    check(S, Sent, ":AVERage:STATe OFF", "", "`:SENSe:AVERage:STATe` was set to OFF, but the scope reads back 1");
+    check(S, Sent, ":INPut1:COUPling AC", ":INPut1:COUPling DC", "the setting of `:INPut1:COUPling` was set to AC");
+    check(S, Sent, ":STATe OFF", ":STATe ON", "was set to OFF, but the scope reads back 1");
     check(S, Sent, "LOCation 2.5", "LOCation 4.5", "`:SENSe:SWEep:OREFerence:LOCation` was set to");
 }
 
