@@ -14,6 +14,7 @@ pub const DIALECTS: &[(&str, FrontEnd)] = &[
     ("channel-timebase-waveform/a3", FrontEnd::FamilyA(Scaling::A3)),
     ("channel-timebase-waveform/a4", FrontEnd::FamilyA(Scaling::A4)),
     ("scpi-99", FrontEnd::Scpi99),
+    ("channel-horizontal-curve", FrontEnd::FamilyB),
 ];
 
 /// Faults of one bench.
