@@ -7,6 +7,7 @@
 
 pub mod capture;
 pub mod dialect;
+pub mod find;
 pub mod hookup;
 pub mod link;
 pub mod request;

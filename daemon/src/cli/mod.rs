@@ -4,6 +4,7 @@ mod client;
 mod demo;
 mod dialect;
 pub mod exit;
+mod find;
 mod out;
 mod procedures;
 mod serve;
@@ -74,7 +75,7 @@ pub fn main() -> Exit {
         Command::Dialect(command) => dialect::run(command),
         Command::Demo(args) => wait_for(demo::run(args)),
         Command::Serve { config } => wait_for(async move { serve::serve(&config).await }),
-        Command::Bench(command) => wait_for(serve::check(command)),
+        Command::Bench(command) => wait_for(serve::bench(command)),
         Command::Procedures { command, folder, json } => {
             wait_for(async move { procedures::run(command, &folder, json).await })
         }

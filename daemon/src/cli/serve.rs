@@ -1,4 +1,4 @@
-//! `tapewright serve`, and `tapewright bench check`.
+//! `tapewright serve`, and `tapewright bench`.
 
 use super::exit::Exit;
 use super::out;
@@ -118,10 +118,25 @@ pub(crate) enum BenchCommand {
         #[arg(long)]
         json: bool,
     },
+    /// List serial ports and USB instruments, and ask who answers where told to
+    Find {
+        /// Ask who answers at this address, e.g. serial:///dev/ttyUSB0?baud=9600; may be given several times
+        #[arg(long, value_name = "ADDRESS")]
+        ask: Vec<String>,
+        /// One JSON object instead of text
+        #[arg(long)]
+        json: bool,
+        /// Look below this folder instead of /
+        #[arg(long, value_name = "FOLDER", default_value = "/", hide = true)]
+        root: PathBuf,
+    },
 }
 
-pub(crate) async fn check(command: BenchCommand) -> Exit {
-    let BenchCommand::Check { name, config, json } = command;
+pub(crate) async fn bench(command: BenchCommand) -> Exit {
+    let (name, config, json) = match command {
+        BenchCommand::Check { name, config, json } => (name, config, json),
+        BenchCommand::Find { ask, json, root } => return super::find::find(&ask, &root, json).await,
+    };
     match checked(name.as_deref(), &config, json).await {
         Ok(true) => Exit::Done,
         Ok(false) => Exit::Faulty,
