@@ -66,7 +66,8 @@ const fn default_hands_clear() -> f64 {
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ScopeConfig {
-    /// `tcp://host:5025`, `hislip://host/hislip0` or `serial:///dev/ttyUSB0?baud=115200`.
+    /// `tcp://host:5025`, `hislip://host/hislip0`, `usbtmc:///dev/usbtmc0` or
+    /// `serial:///dev/ttyUSB0?baud=115200`.
     pub address: String,
     /// A shipped dialect by name, or a file.
     pub dialect: String,

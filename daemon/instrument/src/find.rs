@@ -69,7 +69,7 @@ pub fn nodes(root: &Path) -> std::io::Result<Vec<FoundNode>> {
     if cfg!(not(target_os = "linux")) && root == Path::new("/") {
         found.extend(elsewhere());
     }
-    found.sort_by(|a, b| (a.kind, natural(&a.node)).cmp(&(b.kind, natural(&b.node))));
+    found.sort_by_key(|found| (found.kind, natural(&found.node)));
     Ok(found)
 }
 

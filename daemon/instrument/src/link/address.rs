@@ -43,6 +43,11 @@ pub enum Address {
         /// The instrument behind it.
         name: String,
     },
+    /// USB test and measurement, by the node of the kernel's driver.
+    Usbtmc {
+        /// Path of the node.
+        path: String,
+    },
     /// A serial port: 8 bits, no parity, 1 stop bit.
     Serial {
         /// Path of the device.
@@ -57,7 +62,7 @@ pub enum Address {
 /// Why a text is no address.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT`, `hislip://HOST:PORT/hislip0` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon`"
+    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT`, `hislip://HOST:PORT/hislip0`, `usbtmc:///dev/usbtmc0` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon`"
 )]
 pub struct AddressError {
     /// What was given.
@@ -87,8 +92,9 @@ impl FromStr for Address {
         match scheme {
             "tcp" => tcp(rest).map_err(wrong),
             "hislip" => hislip(rest).map_err(wrong),
+            "usbtmc" => usbtmc(rest).map_err(wrong),
             "serial" => serial(rest).map_err(wrong),
-            other => Err(wrong(format!("`{other}` is none of `tcp`, `hislip`, `serial`"))),
+            other => Err(wrong(format!("`{other}` is none of `tcp`, `hislip`, `usbtmc`, `serial`"))),
         }
     }
 }
@@ -130,6 +136,13 @@ fn host_port(rest: &str, usual: u16) -> Result<(String, u16), String> {
         },
     };
     Ok((host.to_owned(), port))
+}
+
+fn usbtmc(rest: &str) -> Result<Address, String> {
+    if !rest.starts_with('/') || rest.contains('?') {
+        return Err(format!("`{rest}` is no absolute path: three slashes follow `usbtmc:`, nothing follows the node"));
+    }
+    Ok(Address::Usbtmc { path: rest.to_owned() })
 }
 
 fn serial(rest: &str) -> Result<Address, String> {
@@ -181,6 +194,7 @@ impl fmt::Display for Address {
         match self {
             Self::Tcp { host, port } if host.contains(':') => write!(f, "tcp://[{host}]:{port}"),
             Self::Tcp { host, port } => write!(f, "tcp://{host}:{port}"),
+            Self::Usbtmc { path } => write!(f, "usbtmc://{path}"),
             Self::Hislip { host, port, name } if host.contains(':') => write!(f, "hislip://[{host}]:{port}/{name}"),
             Self::Hislip { host, port, name } => write!(f, "hislip://{host}:{port}/{name}"),
             Self::Serial { path, baud, flow: Flow::None } => write!(f, "serial://{path}?baud={baud}"),
@@ -227,7 +241,12 @@ mod tests {
         check("tcp://a:0", "`0` is not a port from 1 to 65535");
         check("tcp://a:70000", "`70000` is not a port from 1 to 65535");
         check("tcp://a:5025/x", "a tcp address ends with its port");
-        check("http://a", "`http` is none of `tcp`, `hislip`, `serial`");
+        check("http://a", "`http` is none of `tcp`, `hislip`, `usbtmc`, `serial`");
+        check("usbtmc:///dev/usbtmc0", "usbtmc:///dev/usbtmc0");
+        check(
+            "usbtmc://usbtmc0",
+            "`usbtmc0` is no absolute path: three slashes follow `usbtmc:`, nothing follows the node",
+        );
         check("hislip://bench-scope", "hislip://bench-scope:4880/hislip0");
         check("hislip://[::1]:99/hislip1", "hislip://[::1]:99/hislip1");
         check("hislip://a/b/c", "`b/c` is no name of an instrument behind HiSLIP, such as `hislip0`");

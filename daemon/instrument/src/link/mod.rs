@@ -3,6 +3,24 @@
 //! [`Link`] is object-safe, so that wrappers stack: [`recorder`] keeps what passed, [`faults`]
 //! spoils it by a seed. A link knows nothing of messages; [`crate::scpi::Session`] does.
 
+/// Opens again and again for a while: what was unplugged may come back under its name. `$open` is a
+/// `Result<(), LinkError>`; only what is not there (yet) is waited for.
+macro_rules! patiently {
+    ($clock:expr, $open:expr) => {{
+        let mut tries = 1;
+        loop {
+            match $open {
+                Err(error) if tries < $crate::link::REOPEN_TRIES && error.may_come_back() => {
+                    tries += 1;
+                    $clock.sleep($crate::link::REOPEN_PAUSE).await;
+                }
+                done => return done,
+            }
+        }
+    }};
+}
+pub(crate) use patiently;
+
 mod address;
 pub mod faults;
 pub mod hislip;
@@ -10,9 +28,11 @@ pub mod in_process;
 pub mod recorder;
 mod serial;
 mod tcp;
+pub mod usbtmc;
 
 use core::future::Future;
 use core::pin::Pin;
+use core::time::Duration;
 use tapewright_clock::{Clock, Instant};
 
 pub use address::{Address, AddressError, Flow};
@@ -20,6 +40,11 @@ pub use hislip::Hislip;
 pub use in_process::{InProcess, Peer};
 pub use serial::Serial;
 pub use tcp::Tcp;
+pub use usbtmc::Usbtmc;
+
+/// How often a device that went away is looked for, and how long between.
+pub(crate) const REOPEN_TRIES: u32 = 12;
+pub(crate) const REOPEN_PAUSE: Duration = Duration::from_millis(250);
 
 /// A boxed future that may move between threads.
 pub type BoxFuture<'a, T> = Pin<Box<dyn Future<Output = T> + Send + 'a>>;
@@ -89,6 +114,13 @@ pub enum LinkError {
 }
 
 impl LinkError {
+    /// Whether the device is not there now, and may be soon.
+    pub(crate) fn may_come_back(&self) -> bool {
+        use std::io::ErrorKind as Kind;
+        matches!(self, Self::Open { source: Some(error), .. }
+            if matches!(error.kind(), Kind::NotFound) || error.raw_os_error() == Some(usbtmc::kernel::ENODEV))
+    }
+
     /// Whether only time ran out: the link itself may be sound.
     #[must_use]
     pub const fn is_timeout(&self) -> bool {
@@ -192,6 +224,7 @@ impl<L: Link + ?Sized> Link for Box<L> {
 pub async fn connect(address: &Address, clock: &Clock) -> Result<Box<dyn Link>, LinkError> {
     match address {
         Address::Tcp { host, port } => Ok(Box::new(Tcp::open(host, *port, clock.clone()).await?)),
+        Address::Usbtmc { path } => Ok(Box::new(Usbtmc::open(path, clock.clone()).await?)),
         Address::Hislip { host, port, name } => Ok(Box::new(Hislip::open(host, *port, name, clock.clone()).await?)),
         Address::Serial { path, baud, flow } => Ok(Box::new(Serial::open(path, *baud, *flow, clock.clone()).await?)),
     }

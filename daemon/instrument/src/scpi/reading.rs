@@ -21,7 +21,16 @@ impl Session {
                     self.buffer.drain(..used);
                     return Ok(text);
                 }
-                Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
+                Err(Trouble::Incomplete(_)) => match self.more(asked, &mut first, whole).await {
+                    // END alone ends a reply too, but only when nothing comes after it: there are devices that
+                    // mark every packet so (instrument maker's manual, not named).
+                    Err(SessionError::NoReply { .. })
+                        if !self.buffer.is_empty() && self.link.message_ended() == Some(true) =>
+                    {
+                        self.buffer.push(b'\n');
+                    }
+                    other => other?,
+                },
                 Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
             }
         }
@@ -71,7 +80,9 @@ impl Session {
                 Some(size) if self.buffer.len() <= size => {
                     let data = self.buffer.len() == size;
                     match self.more(asked, &mut first, whole).await {
-                        Err(SessionError::NoReply { .. }) if data && self.profile.bare_block => {
+                        Err(SessionError::NoReply { .. })
+                            if data && (self.profile.bare_block || self.link.message_ended() == Some(true)) =>
+                        {
                             let header = head.map_or(0, |head| head.header);
                             return Ok(core::mem::take(&mut self.buffer).split_off(header));
                         }

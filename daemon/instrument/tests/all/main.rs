@@ -9,3 +9,4 @@ mod links;
 mod relay;
 mod scope;
 mod session;
+mod usbtmc;
