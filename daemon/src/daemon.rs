@@ -5,6 +5,7 @@ use crate::bench::events::BenchEvent;
 use crate::bench::prompts::AnswerError;
 use crate::http::{Answered, Api, ApiError, ApiErrorKind, ApiFuture, BenchEvents, wire};
 use crate::library::Library;
+use crate::live::{LiveSpec, LiveStartError};
 use crate::records::{DataFolder, RunId};
 use crate::report::run_report::RunReport;
 use crate::run::RunError;
@@ -12,6 +13,7 @@ use crate::run::spec::RunSpec;
 use core::time::Duration;
 use serde_json::{Value, json};
 use std::sync::Arc;
+use tapewright_formats::Mode;
 
 /// All benches of one daemon.
 pub struct Daemon {
@@ -56,6 +58,20 @@ fn refused(error: &RunError) -> ApiError {
             ApiError::new(ApiErrorKind::Invalid, text, "correct the request and send it again")
         }
         _ => ApiError::internal(error),
+    }
+}
+
+fn not_live(error: &LiveStartError) -> ApiError {
+    let text = crate::report::chain(error);
+    match error {
+        LiveStartError::Busy { .. } | LiveStartError::Already(_) => {
+            ApiError::new(ApiErrorKind::Conflict, text, "look what goes on with `tapewright runs`")
+        }
+        LiveStartError::Cautions { .. } => {
+            ApiError::new(ApiErrorKind::Invalid, text, "read them, and say that they were read")
+        }
+        LiveStartError::Records(_) => ApiError::internal(error),
+        _ => ApiError::new(ApiErrorKind::Invalid, text, "correct the request and send it again"),
     }
 }
 
@@ -164,9 +180,53 @@ impl Api for Daemon {
                     "description": loaded.description(),
                     "permissions": loaded.permissions(),
                     "sha256": loaded.hash(),
+                    "live": loaded.is_live(),
                 }));
             }
             Ok(all)
+        })
+    }
+
+    fn start_live<'a>(&'a self, bench: &'a str, request: Value) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            let spec: LiveSpec = serde_json::from_value(request).map_err(|error| {
+                ApiError::new(
+                    ApiErrorKind::Invalid,
+                    format!("this is no live session to begin: {error}"),
+                    "see `tapewright live --help` for what it needs",
+                )
+            })?;
+            self.bench(bench)?.start_live(spec).await.map_err(|e| not_live(&e))
+        })
+    }
+
+    fn live<'a>(&'a self, bench: &'a str, after: u64, wait: Duration) -> ApiFuture<'a, Value> {
+        Box::pin(async move {
+            let bench = self.bench(bench)?;
+            let shared = bench.shared();
+            wire(&bench.live().after(shared, after, shared.clock.now() + wait).await)
+        })
+    }
+
+    fn live_say<'a>(&'a self, bench: &'a str, word: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            let said = self.bench(bench)?.live().say(word);
+            said.map_err(|why| ApiError::new(ApiErrorKind::Conflict, why, "say one of the latest reading's choices"))
+        })
+    }
+
+    fn live_key<'a>(&'a self, bench: &'a str, mode: Mode) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            self.bench(bench)?.live_key(mode).map_err(|why| {
+                ApiError::new(ApiErrorKind::Conflict, why, "begin a live session, and press a key that does not record")
+            })
+        })
+    }
+
+    fn end_live<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            self.bench(bench)?.live().end();
+            Ok(())
         })
     }
 

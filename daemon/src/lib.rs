@@ -7,6 +7,7 @@ pub mod daemon;
 pub mod demo;
 pub mod http;
 pub mod library;
+pub mod live;
 pub mod records;
 pub mod report;
 pub mod run;

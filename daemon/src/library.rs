@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tapewright_clock::Clock;
 use tapewright_host::{
-    Cancel, CaptureStore, Engine, Limits, Log, Permission, Procedure, Run, RunError, Services, Setting, Value, Verdict,
+    Cancel, CaptureStore, Engine, Limits, Live, LiveError, LiveRun, Log, Permission, Procedure, Run, RunError,
+    Services, Setting, Value, Verdict,
 };
 use tokio::sync::Mutex;
 
@@ -194,6 +195,32 @@ impl Loaded {
             .collect();
         let failed = |source| LibraryError::Setting { procedure: step.procedure.clone(), source };
         self.procedure.description.settings(&set).map_err(failed)
+    }
+
+    /// Whether it can show live readings.
+    #[must_use]
+    pub const fn is_live(&self) -> bool {
+        self.procedure.is_live()
+    }
+
+    /// Begins a live session of it.
+    ///
+    /// # Errors
+    /// [`LiveError`].
+    pub async fn live(
+        &self,
+        services: impl Services + 'static,
+        clock: &Clock,
+        cancel: &Cancel,
+    ) -> Result<Live, LiveError> {
+        let run = LiveRun {
+            settings: Vec::new(),
+            limits: Limits::of_a_look(),
+            services: Box::new(services),
+            clock: clock.clone(),
+            cancel: cancel.clone(),
+        };
+        self.engine.live(&self.procedure, run).await
     }
 
     /// Runs it.

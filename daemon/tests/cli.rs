@@ -5,10 +5,11 @@ mod support;
 use sim_instrument::SimBench;
 use sim_instrument::scenario::Scenario;
 use sim_instrument::serve::{TcpServer, serve_tcp};
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use support::in_tree;
+use tapewright::live::LiveFrame;
 use tapewright::report::run_report::RunReport;
 use tapewright_clock::Clock;
 use tapewright_formats::Outcome;
@@ -352,4 +353,69 @@ fn a_run_from_the_command_line() {
     let unknown = run_it("no-such-sequence").output().expect("the program starts");
     check_code(&unknown, 20);
     assert!(err(&unknown).contains("no-such-sequence"), "{}", err(&unknown));
+}
+
+#[test]
+fn live_readings_in_lines_and_in_json() {
+    let served = serve(&support::vc_07());
+    served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served);
+    let config_text = config.display().to_string();
+    let _daemon = start(&config);
+    let live = |more: &[&str]| {
+        let mut command = program();
+        command.args(["live", "guide-adjust", "--bench", "first", "--config", &config_text]).args(more);
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        command.spawn().expect("it starts")
+    };
+    // What is missing is said before anything begins.
+    let refused = live(&["--acknowledge"]).wait_with_output().expect("it ends");
+    check_code(&refused, 20);
+    assert!(err(&refused).contains("give the format"), "{}", err(&refused));
+    let known = ["--format", "vhs-525-sp", "--tape", "other"];
+    let unread = live(&known).wait_with_output().expect("it ends");
+    check_code(&unread, 20);
+    assert!(err(&unread).contains("not acknowledged"), "{}", err(&unread));
+    let alignment = live(&["--format", "vhs-525-sp", "--tape", "alignment", "--acknowledge"]);
+    let alignment = alignment.wait_with_output().expect("it ends");
+    check_code(&alignment, 20);
+    assert!(err(&alignment).contains("scrap tape"), "{}", err(&alignment));
+    assert_eq!(served.sim.key_presses().iter().skip(1).sum::<u64>(), 0, "nothing moved");
+
+    let mut watching = live(&[&known[..], &["--acknowledge", "--json"]].concat());
+    let mut typed = watching.stdin.take().expect("a pipe");
+    let frames = BufReader::new(watching.stdout.take().expect("a pipe")).lines();
+    let mut rates = Vec::new();
+    let mut looks = 0;
+    for line in frames {
+        let frame: LiveFrame = serde_json::from_str(&line.expect("text")).expect("a frame a line");
+        let Some(reading) = frame.reading else { continue };
+        if looks == 0 {
+            assert_eq!(reading.headline, "NOT IN PLAY");
+            typed.write_all(b"play\n").expect("it is heard");
+        }
+        looks += 1;
+        rates.extend(frame.captures_a_second);
+        if rates.len() == 60 {
+            assert!(reading.gauges.iter().any(|gauge| gauge.name == "head-b.exit"), "{reading:?}");
+            typed.write_all(b"quit\n").expect("it is heard");
+        }
+    }
+    rates.sort_by(f64::total_cmp);
+    // Looked at, never asserted: it is the machine's that the test runs on.
+    println!("captures a second: {:.1} (median of {})", rates[rates.len() / 2], rates.len());
+    let ended = watching.wait_with_output().expect("it ends");
+    check_code(&ended, 0);
+    // In play still, as it was left; and the bench is free.
+    check_code(&run(&["stop", "first", "--config", &config_text]), 0);
+
+    let mut watching = live(&[&known[..], &["--acknowledge"]].concat());
+    let mut typed = watching.stdin.take().expect("a pipe");
+    let mut lines = BufReader::new(watching.stdout.take().expect("a pipe")).lines();
+    let said = lines.find(|line| line.as_ref().is_ok_and(|line| line.contains("NOT IN PLAY")));
+    assert!(said.is_some(), "without a terminal it speaks in lines");
+    typed.write_all(b"quit\n").expect("it is heard");
+    drop(lines);
+    check_code(&watching.wait_with_output().expect("it ends"), 0);
 }

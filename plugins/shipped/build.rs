@@ -11,6 +11,7 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "still-against-play", package: "procedure-still-against-play" },
     Guest { name: "control-track", package: "procedure-control-track" },
     Guest { name: "head-switch-point", package: "procedure-head-switch-point" },
+    Guest { name: "guide-adjust", package: "procedure-guide-adjust" },
 ];
 
 fn main() -> std::process::ExitCode {

@@ -25,6 +25,24 @@
 //! * modulation: `s / m` of the scan's mean level over frames of one head, `s` the sample standard
 //!   deviation, `m` the mean (unit 1).
 //!
+//! # Guides
+//! Let `e(x)` be how far the head's centre lies beside the place that it would have on a true path, in
+//! micrometres across the track, positive towards the track recorded next, less its mean over segments 8 to 11.
+//! The *height error* of the entrance is the mean of `e` over segments 0 to 2, that of the exit over segments 17
+//! to 19. Against the recording's own path, so only a tape with a true path judges the machine's.
+//!
+//! Which way is up: the track recorded next lies upstream on the tape. Where heads run from the lower to the upper
+//! edge the way the tape runs (from memory), that is above at the same place of the tape: a tape that
+//! stands too low moves the head towards it. So a positive height error means that the guide is low.
+//!
+//! *Contact* of a segment: what the level of the segment keeps of that of segments 8 to 11, the head's place
+//! on the track apart (unit 1): dirt, tension, a worn drum. The contact that is judged is the least over the
+//! segments of the mean with the neighbours (of the first and the last: the one neighbour).
+//!
+//! Three tracking positions tell both. Let `a` and `b` be the level of a segment with tracking moved so that the
+//! head lies `d` towards the next and towards the former track, over the level of the middle at centre, and `o(x)` the
+//! overlap of a head `x` beside its track, in pitches. Then `a = g o(e + d)`, `b = g o(e - d)` with the contact `g`.
+//!
 //! # Slip
 //! Let `p(t)` be the place of the head against its track, counted in frames of tape (two pitches).
 //! Slip frequency `f = |dp/dt|` averaged over the record, in hertz; speed error `= f / frame rate`,

@@ -356,6 +356,16 @@ closed_list! {
         SearchWrongSpeed = "search.wrong-speed",
         /// In search one head shows no tracks.
         SearchHeadMissing = "search.head-missing",
+        /// The entrance guide holds the tape too high.
+        EntranceGuideHigh = "entrance-guide.high",
+        /// The entrance guide holds the tape too low.
+        EntranceGuideLow = "entrance-guide.low",
+        /// The exit guide holds the tape too high.
+        ExitGuideHigh = "exit-guide.high",
+        /// The exit guide holds the tape too low.
+        ExitGuideLow = "exit-guide.low",
+        /// The same dip of the level on both sides of the tracking: contact, tension or dirt.
+        ContactDip = "contact.dip",
     }
 }
 

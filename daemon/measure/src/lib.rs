@@ -28,6 +28,7 @@ mod error;
 mod estimate;
 mod extremes;
 pub mod field;
+pub mod guides;
 mod lift;
 pub mod peaks;
 pub mod power;

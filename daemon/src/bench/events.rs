@@ -67,6 +67,11 @@ pub enum BenchEvent {
         /// The mode.
         mode: Mode,
     },
+    /// A still picture is about to be ended by the bench: the loading arms will move.
+    DwellEnding {
+        /// Seconds until then.
+        left_s: u64,
+    },
     /// The operator is asked.
     Prompted {
         /// The prompt.

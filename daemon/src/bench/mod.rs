@@ -12,6 +12,7 @@ pub mod transport_task;
 
 use crate::config::{BenchConfig, RelayConfig};
 use crate::library::Library;
+use crate::live::{Begin, LiveDesk, LiveSpec, LiveStartError};
 use crate::records::DataFolder;
 use crate::report::run_report::RunReport;
 use crate::run::spec::RunSpec;
@@ -23,7 +24,7 @@ use scope_task::ScopeHandle;
 use shared::Shared;
 use std::sync::{Arc, Mutex, PoisonError};
 use tapewright_clock::Clock;
-use tapewright_formats::Mode;
+use tapewright_formats::{Mode, TapeKind};
 use tapewright_host::Cancel;
 use tapewright_instrument::transport::{RelayTransport, TransportTable};
 use tapewright_instrument::{Address, Dialect, Hookup, Link, Scope, link};
@@ -142,15 +143,23 @@ async fn open(bench: &str, of: &'static str, address: &str, clock: &Clock) -> Re
     link::connect(&parsed, clock).await.map_err(|source| OpenError::Link { bench, of, address, source })
 }
 
+/// Whether a run waits for somebody who adjusts something: only then may live readings stand beside it.
+fn waits_for_adjustment(bench: &Shared) -> bool {
+    let adjusts = |prompt: &prompts::OpenPrompt| matches!(prompt.question.action, prompts::Action::Adjust { .. });
+    bench.prompts.open().iter().any(adjusts)
+}
+
 struct Running {
     run: String,
     cancel: Cancel,
+    spec: RunSpec,
 }
 
 /// A bench.
 pub struct Bench {
     runner: Runner,
     running: Arc<Mutex<Option<Running>>>,
+    live: LiveDesk,
 }
 
 impl Bench {
@@ -179,7 +188,8 @@ impl Bench {
         scope.set_read_twice(parts.read_twice);
         let scope = ScopeHandle::spawn(scope, Arc::clone(&hookup));
         let shared = Shared { name: name.into(), clock, scope, hookup, transport, prompts, events };
-        Ok(Self { runner: Runner { bench: shared, data, library }, running: Arc::default() })
+        let runner = Runner { bench: shared, data, library };
+        Ok(Self { runner, running: Arc::default(), live: LiveDesk::default() })
     }
 
     /// The parts that others may use.
@@ -211,9 +221,14 @@ impl Bench {
                 let (bench, run) = (self.runner.bench.name.to_string(), running.run.clone());
                 return Err(RunError::Busy { bench, run });
             }
-            *slot = Some(Running { run: "a run that is being prepared".to_owned(), cancel: cancel.clone() });
+            if self.live.is_on() {
+                let (bench, run) = (self.runner.bench.name.to_string(), "a live session".to_owned());
+                return Err(RunError::Busy { bench, run });
+            }
+            let run = "a run that is being prepared".to_owned();
+            *slot = Some(Running { run, cancel: cancel.clone(), spec: spec.clone() });
         }
-        let prepared = match self.runner.prepare(spec).await {
+        let prepared = match self.runner.prepare(spec.clone()).await {
             Ok(prepared) => prepared,
             Err(error) => {
                 *self.slot() = None;
@@ -221,7 +236,7 @@ impl Bench {
             }
         };
         let run = prepared.id();
-        *self.slot() = Some(Running { run: run.clone(), cancel: cancel.clone() });
+        *self.slot() = Some(Running { run: run.clone(), cancel: cancel.clone(), spec });
         let running = Arc::clone(&self.running);
         let events = self.runner.bench.events.clone();
         let task = tokio::spawn(async move {
@@ -233,6 +248,79 @@ impl Bench {
             done
         });
         Ok((run, task))
+    }
+
+    /// Begins a live session. It may stand beside a run only while that waits for an adjustment.
+    ///
+    /// # Errors
+    /// [`LiveStartError`]; nothing has moved, whatever it is.
+    pub async fn start_live(&self, spec: LiveSpec) -> Result<(), LiveStartError> {
+        let bench = self.runner.bench.clone();
+        let waiting = self.slot().as_ref().map(|running| (running.run.clone(), running.spec.clone()));
+        if let Some((run, _)) = &waiting
+            && !waits_for_adjustment(&bench)
+        {
+            return Err(LiveStartError::Busy { bench: bench.name.to_string(), run: run.clone() });
+        }
+        let waiting = waiting.map(|(_, spec)| spec);
+        let loaded = self.runner.library.procedure(&spec.procedure).await?;
+        let subject = spec.subject(waiting.as_ref()).map_err(LiveStartError::Spec)?;
+        let description = loaded.description();
+        // Whoever answered the run's cautions has read them: they are the same.
+        if !spec.acknowledge && waiting.is_none() && !description.cautions.is_empty() {
+            let cautions = description.cautions.iter().map(|c| c.text()).collect::<Vec<_>>().join("\n");
+            return Err(LiveStartError::Cautions { procedure: description.name.clone(), cautions });
+        }
+        if subject.tape == TapeKind::Alignment && waiting.is_none() {
+            self.scrap_tape_ran(spec.job.as_deref()).await?;
+        }
+        let running = Arc::clone(&self.running);
+        let of_bench = bench.clone();
+        let may_go_on = move || {
+            let runs = running.lock().unwrap_or_else(PoisonError::into_inner).is_some();
+            !runs || waits_for_adjustment(&of_bench)
+        };
+        self.live.begin(Begin { bench, loaded, subject, may_go_on: Box::new(may_go_on) }).await
+    }
+
+    async fn scrap_tape_ran(&self, job: Option<&str>) -> Result<(), LiveStartError> {
+        let Some(job) = job else {
+            let why = "give the job in which a scrap tape ran safely; the sequence `tape-safe` tells";
+            return Err(LiveStartError::NoAlignmentTape(why.to_owned()));
+        };
+        let job = self.runner.data.job(&job.parse()?).await?;
+        job.alignment_tape().map_err(|error| LiveStartError::NoAlignmentTape(error.to_string()))
+    }
+
+    /// A person pressed a key of the transport while watching a live session. Stop goes at once; the others
+    /// are carried out by and by, and the mode shows when it is reached.
+    ///
+    /// # Errors
+    /// In words: without a live session, and for `record`.
+    pub fn live_key(&self, mode: Mode) -> Result<(), String> {
+        if !self.live.is_on() {
+            return Err("there is no live session on this bench".to_owned());
+        }
+        let shared = &self.runner.bench;
+        match mode {
+            Mode::Record => return Err("recording is no key of a live session: run `record-playback`".to_owned()),
+            Mode::Stop => shared.transport.stop_now(),
+            mode => {
+                let (transport, events) = (shared.transport.clone(), shared.events.clone());
+                tokio::spawn(async move {
+                    if let Err(error) = transport.go(mode).await {
+                        events.push(BenchEvent::Trouble { text: crate::report::chain(&error) });
+                    }
+                });
+            }
+        }
+        Ok(())
+    }
+
+    /// The live session's desk.
+    #[must_use]
+    pub const fn live(&self) -> &LiveDesk {
+        &self.live
     }
 
     /// Cancels the run that is going on, if it is the one named. The run stops the transport.
@@ -258,6 +346,7 @@ impl Bench {
 
     /// Ends the bench: cancels what runs, stops the transport, waits for both.
     pub async fn close(&self) {
+        self.live.end();
         if let Some(running) = self.slot().as_ref() {
             running.cancel.cancel();
             self.runner.bench.transport.stop_now();

@@ -31,6 +31,13 @@ pub struct Shared {
 }
 
 impl Shared {
+    /// The hookup as procedures are told it.
+    #[must_use]
+    pub fn points(&self) -> Vec<tapewright_host::Point> {
+        let told = |p| crate::run::convert::point(p, self.scope.is_trigger_only(&p.channel));
+        self.hookup.points.iter().map(told).collect()
+    }
+
     /// Asks the operator, and waits for the answer until the question's deadline.
     ///
     /// # Errors

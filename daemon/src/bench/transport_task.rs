@@ -17,6 +17,9 @@ use tokio::sync::{mpsc, oneshot};
 /// minutes; the tape wears well before that (common practice, no source).
 pub const STILL_DWELL: Duration = Duration::from_secs(120);
 
+/// Seconds before the dwell's end at which the bench says so: stopping moves loading arms.
+const COUNTDOWN_S: [u64; 8] = [30, 15, 10, 5, 4, 3, 2, 1];
+
 /// How long the operator has to press a key, where no relay does it.
 const KEY_DEADLINE: Duration = Duration::from_secs(300);
 
@@ -101,6 +104,7 @@ pub struct TransportHandle {
     commands: mpsc::Sender<Command>,
     stop: Arc<StopState>,
     now: Arc<Mutex<Mode>>,
+    still_until: Arc<Mutex<Option<Instant>>>,
 }
 
 struct StopState {
@@ -120,9 +124,17 @@ impl TransportHandle {
         let stop = Arc::new(StopState { relays, asked: tokio::sync::Notify::new() });
         let now = Arc::new(Mutex::new(Mode::Stop));
         let asking = Asking { clock, events, prompts };
-        let task = Task { keys, asking, hands_clear, stop: Arc::clone(&stop), now: Arc::clone(&now) };
+        let still_until = Arc::new(Mutex::new(None));
+        let task = Task {
+            keys,
+            asking,
+            hands_clear,
+            stop: Arc::clone(&stop),
+            now: Arc::clone(&now),
+            still_until: Arc::clone(&still_until),
+        };
         tokio::spawn(task.run(queue));
-        Self { commands, stop, now }
+        Self { commands, stop, now, still_until }
     }
 
     /// Goes to a mode and returns when the machine had time to reach it: the seconds that took.
@@ -153,6 +165,12 @@ impl TransportHandle {
         self.stop.asked.notify_one();
     }
 
+    /// How long until a still that was held too long is stopped; none: the tape does not stand still.
+    #[must_use]
+    pub fn dwell_left(&self, now: Instant) -> Option<Duration> {
+        self.still_until.lock().unwrap_or_else(PoisonError::into_inner).map(|until| until.since(now))
+    }
+
     /// The mode last reached.
     #[must_use]
     pub fn now(&self) -> Mode {
@@ -174,28 +192,47 @@ struct Task {
     hands_clear: Duration,
     stop: Arc<StopState>,
     now: Arc<Mutex<Mode>>,
+    still_until: Arc<Mutex<Option<Instant>>>,
+}
+
+/// When the bench next speaks of a still's end, and how many seconds are left then; 0: it stops.
+fn next_mark(until: Instant, now: Instant) -> (Instant, u64) {
+    let left = until.since(now);
+    // A mark that is due within a moment was just said.
+    let moment = Duration::from_millis(10);
+    let next = COUNTDOWN_S.into_iter().find(|mark| Duration::from_secs(*mark) + moment < left).unwrap_or(0);
+    (now + left.saturating_sub(Duration::from_secs(next)), next)
 }
 
 impl Task {
     async fn run(mut self, mut queue: mpsc::Receiver<Command>) {
         let mut still_since: Option<Instant> = None;
         loop {
-            let dwell = still_since.map(|since| since + STILL_DWELL);
+            let until = still_since.map(|since| since + STILL_DWELL);
+            *self.still_until.lock().unwrap_or_else(PoisonError::into_inner) = until;
+            let dwell = until.map(|until| next_mark(until, self.asking.clock.now()));
             let clock = self.asking.clock.clone();
             let stop = Arc::clone(&self.stop);
             let dwell_over = async move {
                 match dwell {
-                    Some(until) => clock.sleep_until(until).await,
+                    Some((at, left_s)) => {
+                        clock.sleep_until(at).await;
+                        left_s
+                    }
                     None => core::future::pending().await,
                 }
             };
             tokio::select! {
                 biased;
                 () = stop.asked.notified() => { let _ = self.go(Mode::Stop).await; }
-                () = dwell_over => {
-                    let text = format!("still was held for {} s, the longest that the tape is left at one place: stopped", STILL_DWELL.as_secs());
-                    self.asking.events.push(BenchEvent::Trouble { text });
-                    let _ = self.go(Mode::Stop).await;
+                left_s = dwell_over => {
+                    if left_s > 0 {
+                        self.asking.events.push(BenchEvent::DwellEnding { left_s });
+                    } else {
+                        let text = format!("still was held for {} s, the longest that the tape is left at one place: stopped", STILL_DWELL.as_secs());
+                        self.asking.events.push(BenchEvent::Trouble { text });
+                        let _ = self.go(Mode::Stop).await;
+                    }
                 }
                 command = queue.recv() => match command {
                     None => return,

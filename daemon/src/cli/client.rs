@@ -31,7 +31,7 @@ pub(crate) struct Where {
 
 /// What went wrong between here and the daemon.
 #[derive(Debug, thiserror::Error)]
-enum AskError {
+pub(crate) enum AskError {
     #[error(transparent)]
     Config(#[from] ConfigError),
     #[error(transparent)]
@@ -42,16 +42,23 @@ enum AskError {
     Wire(#[from] serde_json::Error),
     #[error("standard input ended at a prompt: answer it over HTTP, or run attended")]
     NoAnswer,
+    #[error("the terminal cannot be used as a screen: try --plain")]
+    Terminal(#[source] std::io::Error),
 }
 
 impl Where {
-    fn client(&self) -> Result<Client, AskError> {
+    /// Whether JSON was asked for.
+    pub(crate) const fn json(&self) -> bool {
+        self.json
+    }
+
+    pub(crate) fn client(&self) -> Result<Client, AskError> {
         let config = Config::read(&self.config)?;
         Ok(Client::new(&config.listen, &token_file(&config))?)
     }
 }
 
-fn finish(done: Result<Exit, AskError>) -> Exit {
+pub(crate) fn finish(done: Result<Exit, AskError>) -> Exit {
     done.unwrap_or_else(|error| {
         out::error(&error);
         Exit::ToolFailed

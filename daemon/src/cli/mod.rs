@@ -5,6 +5,7 @@ mod demo;
 mod dialect;
 pub mod exit;
 mod find;
+mod live;
 mod out;
 mod procedures;
 mod serve;
@@ -53,6 +54,8 @@ enum Command {
     },
     /// Run a sequence or a procedure on a bench of the running daemon, and follow it
     Run(client::RunArgs),
+    /// Watch a procedure's live readings while adjusting; nothing moves but by a key
+    Live(live::LiveArgs),
     /// List runs
     Runs(client::RunsArgs),
     /// Show a run
@@ -69,6 +72,7 @@ pub fn main() -> Exit {
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     match cli.command {
         Command::Run(args) => client::run(&args),
+        Command::Live(args) => live::run(&args),
         Command::Runs(args) => client::runs(&args),
         Command::Show(args) => client::show(&args),
         Command::Stop(args) => client::stop(&args),

@@ -37,13 +37,20 @@ impl Operator {
 
     /// Watches the bench and answers every prompt, until dropped.
     pub async fn attend(self, bench: Shared) {
+        self.attend_but(bench, &[]).await;
+    }
+
+    /// The same, and leaves prompts of these names to somebody else.
+    pub async fn attend_but(self, bench: Shared, leaving: &[&str]) {
         let delay = Duration::try_from_secs_f64(self.script.delay_s).unwrap_or_default();
         let mut last = 0;
         loop {
             let far = bench.clock.now() + Duration::from_secs(3600);
             for event in bench.events.after(last, far).await {
                 last = event.number;
-                if let BenchEvent::Prompted { prompt } = event.event {
+                if let BenchEvent::Prompted { prompt } = event.event
+                    && !leaving.contains(&prompt.question.name.as_str())
+                {
                     bench.clock.sleep(delay).await;
                     let answer = self.answer(&bench, &prompt);
                     // Another answer may have been first; then this one does not count.

@@ -7,6 +7,7 @@ use core::time::Duration;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
+use tapewright_formats::Mode;
 
 /// A boxed answer.
 pub type ApiFuture<'a, T> = Pin<Box<dyn Future<Output = Result<T, ApiError>> + Send + 'a>>;
@@ -36,6 +37,16 @@ pub trait Api: Send + Sync + 'static {
     fn procedures(&self) -> ApiFuture<'_, Vec<Value>>;
     /// The latest live readings of a bench.
     fn readings<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, Value>;
+    /// Begins a live session.
+    fn start_live<'a>(&'a self, bench: &'a str, request: Value) -> ApiFuture<'a, ()>;
+    /// The latest frame of the live session after a number; if there is none yet, waits so long for one.
+    fn live<'a>(&'a self, bench: &'a str, after: u64, wait: Duration) -> ApiFuture<'a, Value>;
+    /// Says a word to the live session: one of the latest reading's choices.
+    fn live_say<'a>(&'a self, bench: &'a str, word: &'a str) -> ApiFuture<'a, ()>;
+    /// A person pressed a key of the transport while watching: returns at once, the mode shows in the frames.
+    fn live_key<'a>(&'a self, bench: &'a str, mode: Mode) -> ApiFuture<'a, ()>;
+    /// Ends the live session; the machine is left as it is.
+    fn end_live<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, ()>;
 }
 
 /// What a bench's log gives: the events, and the number that the next one will have.

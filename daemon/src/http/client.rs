@@ -1,12 +1,14 @@
 //! The command line's client: blocking, and with the same shapes as the server.
 
 use super::{Answered, Cursor, ErrorBody, EventPage, Started, Token, TokenError, limits};
+use crate::live::{LiveFrame, LiveSpec};
 use crate::records::{Job, JobEvent, JobId, JobOpened, RunFilter, RunId, RunRow};
 use core::time::Duration;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use std::path::Path;
+use tapewright_formats::Mode;
 use ureq::http::Response;
 use ureq::{Agent, Body};
 
@@ -131,6 +133,48 @@ impl Client {
     /// [`ClientError`].
     pub fn readings(&self, bench: &str) -> Result<Value, ClientError> {
         self.get(&format!("/v1/benches/{}/readings", escaped(bench)))
+    }
+
+    /// Begins a live session.
+    ///
+    /// # Errors
+    /// [`ClientError`].
+    pub fn start_live(&self, bench: &str, spec: &LiveSpec) -> Result<(), ClientError> {
+        self.post::<Value>(&format!("/v1/benches/{}/live", escaped(bench)), spec).map(drop)
+    }
+
+    /// The latest frame of the live session after a number; waits so long for one.
+    ///
+    /// # Errors
+    /// [`ClientError`].
+    pub fn live(&self, bench: &str, after: u64, wait: Duration) -> Result<LiveFrame, ClientError> {
+        self.get(&format!("/v1/benches/{}/live?after={after}&wait_s={}", escaped(bench), wait.as_secs_f64()))
+    }
+
+    /// Says a word to the live session.
+    ///
+    /// # Errors
+    /// [`ClientError`].
+    pub fn live_say(&self, bench: &str, word: &str) -> Result<(), ClientError> {
+        self.post::<Value>(&format!("/v1/benches/{}/live/say", escaped(bench)), &json!({ "word": word })).map(drop)
+    }
+
+    /// A person's key for the transport, pressed while watching.
+    ///
+    /// # Errors
+    /// [`ClientError`].
+    pub fn live_key(&self, bench: &str, mode: Mode) -> Result<(), ClientError> {
+        self.post::<Value>(&format!("/v1/benches/{}/live/key", escaped(bench)), &json!({ "mode": mode })).map(drop)
+    }
+
+    /// Ends the live session.
+    ///
+    /// # Errors
+    /// [`ClientError`].
+    pub fn end_live(&self, bench: &str) -> Result<(), ClientError> {
+        let path = format!("/v1/benches/{}/live", escaped(bench));
+        let request = self.agent.delete(self.url(&path)).header("Authorization", self.token.header());
+        self.understood::<Value>(&path, request.call()).map(drop)
     }
 
     /// Stops the transport at once.

@@ -12,6 +12,10 @@
 //! | `/benches/{bench}/prompts` | GET | open prompts |
 //! | `/benches/{bench}/prompts/{prompt}/answer` | POST | answers one; the first answer wins |
 //! | `/benches/{bench}/readings` | GET | the latest live readings |
+//! | `/benches/{bench}/live` | POST, DELETE | begins a live session, ends it |
+//! | `/benches/{bench}/live?after=N&wait_s=S` | GET | the latest frame after N, and no other; waits for one |
+//! | `/benches/{bench}/live/say` | POST | `{"word": ...}`: one of the reading's choices |
+//! | `/benches/{bench}/live/key` | POST | `{"mode": ...}`: a person's key for the transport, never `record` |
 //! | `/benches/{bench}/stop` | POST | stops the transport at once |
 //! | `/runs?machine=...` | GET | runs by the index, newest first |
 //! | `/runs/{run}` | GET | one run with its verdict |

@@ -15,7 +15,8 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use std::sync::Arc;
-use tokio::sync::{Semaphore, watch};
+use tapewright_formats::Mode;
+use tokio::sync::{Semaphore, SemaphorePermit, watch};
 
 /// What the paths share.
 #[derive(Clone)]
@@ -45,6 +46,9 @@ pub(super) fn router(shared: Shared) -> Router {
         .route("/v1/benches/{bench}/prompts", get(prompts))
         .route("/v1/benches/{bench}/prompts/{prompt}/answer", post(answer))
         .route("/v1/benches/{bench}/readings", get(readings))
+        .route("/v1/benches/{bench}/live", get(live).post(start_live).delete(end_live))
+        .route("/v1/benches/{bench}/live/say", post(live_say))
+        .route("/v1/benches/{bench}/live/key", post(live_key))
         .route("/v1/benches/{bench}/stop", post(stop))
         .route("/v1/runs", get(runs))
         .route("/v1/runs/{run}", get(run))
@@ -90,14 +94,10 @@ struct EventsAfter {
 
 async fn events(State(shared): State<Shared>, bench: At<String>, query: Asked<EventsAfter>) -> Answer {
     let (bench, EventsAfter { after, life, wait_s }) = (at(bench)?, asked(query)?);
-    let wait = Duration::try_from_secs_f64(wait_s).map_err(|_| {
-        ApiError::new(ApiErrorKind::Invalid, format!("`{wait_s}` is no time to wait"), "give wait_s in seconds, from 0")
-    })?;
+    let (wait, _place) = waits(&shared, wait_s)?;
     if life.is_some_and(|life| life != shared.life) {
         return shared.everything_anew(&bench).await;
     }
-    let place = (!wait.is_zero()).then(|| shared.waiting.try_acquire().ok()).flatten();
-    let wait = if place.is_some() { wait.min(limits::WAIT) } else { Duration::ZERO };
     let mut ended = shared.ended.clone();
     let found = tokio::select! {
         biased;
@@ -139,6 +139,73 @@ async fn answer(State(shared): State<Shared>, place: At<(String, String)>, body:
 
 async fn readings(State(shared): State<Shared>, bench: At<String>) -> Answer {
     ok(&shared.api.readings(&at(bench)?).await?)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FrameAfter {
+    #[serde(default)]
+    after: u64,
+    #[serde(default)]
+    wait_s: f64,
+}
+
+/// A time to wait, as far as there is a place for one more that waits.
+fn waits(shared: &Shared, wait_s: f64) -> Result<(Duration, Option<SemaphorePermit<'_>>), ApiError> {
+    let wait = Duration::try_from_secs_f64(wait_s).map_err(|_| {
+        ApiError::new(ApiErrorKind::Invalid, format!("`{wait_s}` is no time to wait"), "give wait_s in seconds, from 0")
+    })?;
+    let place = (!wait.is_zero()).then(|| shared.waiting.try_acquire().ok()).flatten();
+    Ok((if place.is_some() { wait.min(limits::WAIT) } else { Duration::ZERO }, place))
+}
+
+async fn live(State(shared): State<Shared>, bench: At<String>, query: Asked<FrameAfter>) -> Answer {
+    let (bench, FrameAfter { after, wait_s }) = (at(bench)?, asked(query)?);
+    let (wait, _place) = waits(&shared, wait_s)?;
+    let mut ended = shared.ended.clone();
+    let frame = tokio::select! {
+        biased;
+        frame = shared.api.live(&bench, after, wait) => Some(frame?),
+        _ = ended.wait_for(|ended| *ended) => None,
+    };
+    match frame {
+        Some(frame) => ok(&frame),
+        // The daemon ends: the latest frame says what there was.
+        None => ok(&shared.api.live(&bench, 0, Duration::ZERO).await?),
+    }
+}
+
+async fn start_live(State(shared): State<Shared>, bench: At<String>, body: Body<Value>) -> Answer {
+    let bench = at(bench)?;
+    to_its_end(async move { shared.api.start_live(&bench, body.0).await }).await?;
+    Ok((StatusCode::CREATED, Json(json!({}))).into_response())
+}
+
+async fn end_live(State(shared): State<Shared>, bench: At<String>) -> Answer {
+    shared.api.end_live(&at(bench)?).await?;
+    ok(&json!({}))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Said {
+    word: String,
+}
+
+async fn live_say(State(shared): State<Shared>, bench: At<String>, body: Body<Said>) -> Answer {
+    shared.api.live_say(&at(bench)?, &body.0.word).await?;
+    ok(&json!({}))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Pressed {
+    mode: Mode,
+}
+
+async fn live_key(State(shared): State<Shared>, bench: At<String>, body: Body<Pressed>) -> Answer {
+    shared.api.live_key(&at(bench)?, body.0.mode).await?;
+    ok(&json!({}))
 }
 
 async fn stop(State(shared): State<Shared>, bench: At<String>) -> Answer {

@@ -3,7 +3,7 @@
 //! What is shown was synced first. Each procedure gets one instance, its own log place in the journal,
 //! and no knowledge of the others; the sequence's rules look at findings only.
 
-mod convert;
+pub(crate) mod convert;
 mod evidence;
 mod record;
 mod services;

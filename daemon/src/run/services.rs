@@ -48,10 +48,7 @@ impl Services for BenchServices {
     }
 
     fn hookup(&mut self) -> Answer<'_, Vec<Point>> {
-        Box::pin(async move {
-            let hookup = &self.bench.hookup;
-            Ok(hookup.points.iter().map(|p| convert::point(p, self.bench.scope.is_trigger_only(&p.channel))).collect())
-        })
+        Box::pin(async move { Ok(self.bench.points()) })
     }
 
     fn abilities(&mut self) -> Answer<'_, Abilities> {

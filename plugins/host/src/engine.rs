@@ -1,5 +1,6 @@
 //! Taking a component: compiled, its imports looked at, asked to describe itself.
 
+use crate::bindings::live::LiveProcedurePre;
 use crate::bindings::{ProcedurePre, exports::tapewright::procedure::entry};
 use crate::description::Description;
 use crate::error::{EngineError, LoadError, Permission};
@@ -33,6 +34,8 @@ pub struct Engine {
 #[derive(Clone)]
 pub struct Procedure {
     pub(crate) pre: ProcedurePre<State>,
+    /// Its live readings, if it exports them.
+    pub(crate) live: Option<LiveProcedurePre<State>>,
     /// What it says of itself.
     pub description: Description,
     /// What it may do: the interfaces that it imports.
@@ -41,6 +44,14 @@ pub struct Procedure {
     pub sha256: String,
     /// The contract that it was built for.
     pub contract: String,
+}
+
+impl Procedure {
+    /// Whether it can show live readings.
+    #[must_use]
+    pub const fn is_live(&self) -> bool {
+        self.live.is_some()
+    }
 }
 
 impl std::fmt::Debug for Engine {
@@ -99,8 +110,9 @@ impl Engine {
                 LoadError::WrongContract { needs: contract.clone(), have: CONTRACT, source: Some(source) }
             }
         })?;
+        let live = self.live_of(&component, &pre, &contract)?;
         let description = self.describe(&pre).await?;
-        Ok(Procedure { pre, description, permissions, sha256: sha256_hex(bytes), contract })
+        Ok(Procedure { pre, live, description, permissions, sha256: sha256_hex(bytes), contract })
     }
 
     /// The version of the exported entry.
@@ -114,6 +126,22 @@ impl Engine {
             Some(needs) => Err(LoadError::WrongContract { needs, have: CONTRACT, source: None }),
             None => Err(LoadError::NoEntry { entry: format!("{entry}{CONTRACT}"), exports }),
         }
+    }
+
+    /// The live readings, where it exports any.
+    fn live_of(
+        &self,
+        component: &Component,
+        pre: &ProcedurePre<State>,
+        contract: &str,
+    ) -> Result<Option<LiveProcedurePre<State>>, LoadError> {
+        let live = format!("{PACKAGE}live@");
+        if !component.component_type().exports(&self.engine).any(|(name, _)| name.starts_with(&live)) {
+            return Ok(None);
+        }
+        LiveProcedurePre::new(pre.instance_pre().clone())
+            .map(Some)
+            .map_err(|source| LoadError::DoesNotFit { needs: contract.to_owned(), source })
     }
 
     fn permissions_of(&self, component: &Component) -> Result<Vec<Permission>, LoadError> {

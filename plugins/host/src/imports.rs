@@ -244,6 +244,9 @@ impl State {
     ) -> wasmtime::Result<R> {
         let bytes = args.to_string().len();
         self.local(name, args, |state| {
+            if state.live {
+                return Err(format!("it called {name} in a live session, which has no verdict"));
+            }
             state.weigh(bytes)?;
             let answer = collect(state)?;
             let result = written(&answer).map_err(|e| e.to_string())?;
@@ -305,9 +308,9 @@ impl report::Host for State {
     }
 
     async fn note(&mut self, text: String) -> wasmtime::Result<()> {
-        if self.bench.is_none() {
-            // Last words of a component that dies while it describes itself.
-            self.reported.notes.push(text);
+        if self.bench.is_none() || self.live {
+            // Last words of a component that dies: nothing else is kept of them.
+            self.reported.notes = vec![text];
             return Ok(());
         }
         self.reports("report.note", json!(text), |state| {

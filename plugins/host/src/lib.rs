@@ -4,7 +4,8 @@
 //! its [`Permission`]s), its description against the closed lists. [`Engine::run`] runs it in an instance
 //! of its own and gives a [`Verdict`] whatever it does. The daemon stands behind [`Services`]; every call
 //! passes one place that carries the budget, the deadline and the [`Log`], and captures go to a
-//! [`CaptureStore`] by content. [`Engine::rejudge`] runs it again on log and captures alone.
+//! [`CaptureStore`] by content. [`Engine::rejudge`] runs it again on log and captures alone. [`Engine::live`]
+//! lets a procedure show readings while somebody adjusts: no verdict, and nothing of it is kept.
 //!
 //! Absent on purpose: WASI, epochs, a pool of instances, NaN canonicalisation (a NaN cannot reach a
 //! verdict), and any judgement but [`tapewright_formats::decide`].
@@ -22,6 +23,7 @@ mod error;
 mod imports;
 mod limiter;
 mod limits;
+mod live;
 mod replay;
 mod report;
 mod run;
@@ -36,6 +38,7 @@ pub use encoding::CaptureError;
 pub use engine::{CONTRACT, Engine, Procedure, SWITCHES, WASMTIME};
 pub use error::{EngineError, LoadError, Permission, RunError};
 pub use limits::*;
+pub use live::{Choice, Gauge, Live, LiveError, LiveRun, Reading, Trend};
 pub use replay::{Divergence, RejudgeError, Replay};
 pub use report::LEAST_COVERAGE;
 pub use run::Run;

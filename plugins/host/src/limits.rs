@@ -52,6 +52,25 @@ pub const CALL_DEADLINE_S: f64 = 3_600.0;
 /// Seconds of a whole run. A day: procedures take minutes, prompts may wait over a lunch.
 pub const RUN_DEADLINE_S: f64 = 86_400.0;
 
+/// Fuel of one look of a live session, about a tenth of a second's work: it must show ten readings a
+/// second beside the other benches.
+pub const LOOK_FUEL: u64 = 2_000_000_000;
+
+/// Seconds of one look beyond what its captures allow: a look that hangs ends the session.
+pub const LOOK_DEADLINE_S: f64 = 120.0;
+
+/// Gauges of one reading: more cannot be read from a screen.
+pub const GAUGES: usize = 32;
+
+/// Choices of one reading: one a digit key.
+pub const CHOICES: usize = 9;
+
+/// Warnings of one reading.
+pub const WARNINGS: usize = 8;
+
+/// Bytes of any one text of a reading.
+pub const READING_TEXT_BYTES: usize = 1_000;
+
 /// Bytes of a component. Compiling is outside all other limits, and takes time that grows with the size;
 /// a Rust procedure has some hundred kilobytes.
 pub const COMPONENT_BYTES: usize = 4 << 20;
@@ -100,6 +119,12 @@ impl Default for Limits {
 }
 
 impl Limits {
+    /// Those of one look of a live session.
+    #[must_use]
+    pub fn of_a_look() -> Self {
+        Self { fuel: LOOK_FUEL, run_deadline_s: LOOK_DEADLINE_S, call_deadline_s: LOOK_DEADLINE_S, ..Self::default() }
+    }
+
     /// The same without the fuel limit, as a run is judged again from its evidence.
     #[must_use]
     pub fn without_fuel_limit(self) -> Self {

@@ -55,6 +55,8 @@ pub(crate) struct State {
     pub(crate) stop: Option<Stop>,
     /// Virtual time stands still while the component computes; it may pass while a service answers.
     pub(crate) computing: Option<Busy>,
+    /// A live session: it builds no verdict.
+    pub(crate) live: bool,
 }
 
 /// How an answer is written down.
@@ -78,6 +80,7 @@ impl State {
             report_bytes: 0,
             calls: 0,
             stop: None,
+            live: false,
         }
     }
 

@@ -36,6 +36,8 @@
 //! tapewright_sdk::export!(Supply);
 //! ```
 //!
+//! What can also be watched while somebody adjusts implements [`live::Live`] besides.
+//!
 //! Nothing here has a clock, files, a network or chance: a verdict is a function of what the host told.
 
 pub mod absence;
@@ -43,6 +45,7 @@ mod bench;
 pub mod bindings;
 mod captures;
 mod convert;
+pub mod live;
 mod parameters;
 mod procedure;
 mod report;

@@ -90,6 +90,6 @@ fn words<T: Copy>(list: &[T], spelling: impl Fn(T) -> &'static str) -> Vec<Strin
 }
 
 /// A component has no error stream: a panic's text goes out as a note, before the trap.
-fn speak_before_dying() {
+pub(crate) fn speak_before_dying() {
     std::panic::set_hook(Box::new(|panic| host::note(&panic.to_string())));
 }

@@ -16,6 +16,7 @@ use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_sampl
 use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
 use tapewright_measure::{PairTrace, ScanLevels, Trace};
 
+mod beside;
 mod way;
 pub use way::{BEARABLE_S, Way};
 
@@ -142,13 +143,7 @@ impl Front {
     }
 
     fn setup(&self, scans: u32) -> Acquire {
-        let ask = Acquire::of(&[Signal::Rf]).span_s(span_s(self.lines, scans));
-        let points = POINTS.min(self.can.greatest_points);
-        match self.way {
-            Way::Carrier { rate_hz } => ask.least_rate_hz(rate_hz),
-            Way::Peaks => ask.peak().least_points(points),
-            Way::Power => ask.least_points(points),
-        }
+        self.setup_of(&[Signal::Rf], scans)
     }
 
     /// Goes to play, unless the machine plays already.
@@ -179,8 +174,21 @@ impl Front {
     /// # Errors
     /// Never, for a format of the table.
     pub fn no_floor(&self) -> Result<Floor> {
+        self.no_floor_at(1.0 / self.lines.line_rate_hz())
+    }
+
+    /// No floor for captures like this one: see [`Self::no_floor`].
+    ///
+    /// # Errors
+    /// `not-hooked-up` for a capture without RF.
+    pub fn no_floor_for(&self, capture: &Capture) -> Result<Floor> {
+        let rf = capture.info.traces.iter().find(|trace| trace.signal == Signal::Rf.as_str());
+        let why = || Unable::new(UnableCode::NotHookedUp, "the capture has no trace of rf");
+        self.no_floor_at(rf.ok_or_else(why)?.dt_s)
+    }
+
+    fn no_floor_at(&self, dt_s: f64) -> Result<Floor> {
         const QUIET: usize = 64;
-        let dt_s = 1.0 / self.lines.line_rate_hz();
         let kind = match self.way {
             Way::Carrier { .. } => Kind::Carrier(CarrierNoise::none()),
             Way::Peaks => {

@@ -37,6 +37,7 @@ mod tape;
 mod timeline;
 mod transport;
 mod truth;
+mod truth_guides;
 mod truth_text;
 mod truth_video;
 mod video;
@@ -48,6 +49,7 @@ pub use conditions::Head;
 pub use config::{GuideCurve, HeadConfig, MachineConfig, Picture, TapeConfig};
 pub use faults::{FAULTS, FaultError, FaultKind};
 pub use truth::{ControlTruth, CurveTruth, HeadCurve, SlipTruth};
+pub use truth_guides::GuideTruth;
 
 use conditions::{Conditions, TapeState};
 use faults::Faults;

@@ -63,6 +63,7 @@ pub(crate) fn read_tracks(conditions: &Conditions, tape: &TapeState, head: Head,
     if !centre.is_finite() {
         return reading;
     }
+    let (kept, kept_colour) = dip(conditions, tape, y);
     let contact = contact(conditions, y) * tape.level * conditions.lift_keeps(y);
     let mut track = (centre - reach).ceil() as i64;
     while (track as f64) < centre + reach && reading.count < MOST {
@@ -70,7 +71,7 @@ pub(crate) fn read_tracks(conditions: &Conditions, tape: &TapeState, head: Head,
         let overlap = (from_um + half_head).min(half_track) - (from_um - half_head).max(-half_track);
         if overlap > 0.0 {
             let share = contact * overlap / conditions.machine_pitch_um;
-            let (mut carrier, mut colour) = (share * state.level_v, share * state.colour_v);
+            let (mut carrier, mut colour) = (share * kept * state.level_v, share * kept_colour * state.colour_v);
             if Head::of_scan(track) != head {
                 carrier *= losses::azimuth(tape.azimuth_x * overlap);
                 colour *= losses::azimuth(tape.azimuth_x_colour * overlap);
@@ -92,6 +93,23 @@ fn contact(conditions: &Conditions, y: f64) -> f64 {
     let overlap = conditions.config.rf.overlap_lines;
     let inside_lines = (y.min(1.0 - y)) * lines + overlap;
     (inside_lines / 1.5).clamp(0.0, 1.0)
+}
+
+/// Where dirt on the drum lifts the tape, and how far along the scan that reaches (common practice, no source).
+const DIP_AT: f64 = 0.85;
+const DIP_WIDTH: f64 = 0.07;
+
+/// What dirt on the drum keeps of the carrier and of the colour-under signal: a spacing loss, whose decibels
+/// go with the frequency.
+pub(crate) fn dip(conditions: &Conditions, tape: &TapeState, y: f64) -> (f64, f64) {
+    let depth = conditions.faults.contact_dip;
+    if depth == 0.0 {
+        return (1.0, 1.0);
+    }
+    let near = (-((y - DIP_AT) / DIP_WIDTH).powi(2) / 2.0).exp();
+    let exponent = tape.format.colour_under_hz.value / tape.format.fm_sync_hz.value;
+    let kept = 1.0 - depth * near;
+    (kept, kept.powf(exponent))
 }
 
 impl Stretch {

@@ -5,7 +5,7 @@ use serde::Serialize;
 use tapewright_formats::Signal;
 
 /// What can be asked.
-const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], mode, settled, tape, guides; \
+const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], mode, settled, tape, guides, height; \
      a span starts at the instant asked for and lasts a second if nothing is said";
 
 impl Machine {
@@ -45,6 +45,7 @@ impl Machine {
             "mode" => json(&self.mode_at(at_s)),
             "settled" => json(&(at_s >= self.settled_at_s())),
             "tape" => json(&self.tape()),
+            "height" => json(&self.guide_truth(at_s)),
             "guides" => json(&self.timeline.at(at_s).conditions.guides),
             _ => Err(not_understood()),
         }

@@ -110,6 +110,46 @@ impl Api for Bench {
         Box::pin(async { Ok(vec![json!({"name": "control-track"})]) })
     }
 
+    fn start_live<'a>(&'a self, bench: &'a str, request: Value) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            Self::known(bench)?;
+            self.note(format!("live {}", request["procedure"]));
+            Ok(())
+        })
+    }
+
+    fn live<'a>(&'a self, bench: &'a str, after: u64, wait: Duration) -> ApiFuture<'a, Value> {
+        Box::pin(async move {
+            Self::known(bench)?;
+            self.asked.send(wait).expect("somebody listens");
+            Ok(json!({ "number": after + 1 }))
+        })
+    }
+
+    fn live_say<'a>(&'a self, bench: &'a str, word: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            Self::known(bench)?;
+            self.note(format!("say {word}"));
+            Ok(())
+        })
+    }
+
+    fn live_key<'a>(&'a self, bench: &'a str, mode: tapewright_formats::Mode) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            Self::known(bench)?;
+            self.note(format!("key {mode}"));
+            Ok(())
+        })
+    }
+
+    fn end_live<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move {
+            Self::known(bench)?;
+            self.note("end live".into());
+            Ok(())
+        })
+    }
+
     fn readings<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, Value> {
         Box::pin(async move {
             Self::known(bench)?;

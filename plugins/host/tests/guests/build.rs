@@ -12,6 +12,7 @@ const GUESTS: &[Guest] = &[
     Guest { name: "foreign", package: "guest-foreign" },
     Guest { name: "newer", package: "guest-newer" },
     Guest { name: "later", package: "guest-later" },
+    Guest { name: "watcher", package: "guest-watcher" },
 ];
 
 fn main() -> std::process::ExitCode {

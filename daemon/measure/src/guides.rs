@@ -1,0 +1,306 @@
+//! Height errors of the guides and contact, from curves at three tracking positions.
+//!
+//! The definitions stand in [`tapewright_formats::definitions`]. A head beside its track reads what it
+//! overlaps: `o(x) = s - |x|` pitches, between 0 and 1, with `s = (head width + track width) / 2` in pitches (1
+//! for a head as wide as its track; first-order overlap model). From the levels of a segment on both sides,
+//! over the level of the middle at centre, follow the place `e` (their ratio falls evenly with it) and the
+//! contact `g = (a + b) / (o(e + d) + o(e - d))`. At the middle `e` is 0 by definition, which gives `d = s - r`
+//! with the level `r` there. What a head or an amplifier does along the scan by itself counts as contact.
+
+use crate::curve::{HeadCurve, Segments, mean};
+use crate::error::MeasureError;
+use crate::estimate::{Contribution, Estimate};
+use tapewright_formats::definitions::{ENTRANCE, EXIT, MIDDLE, SEGMENTS};
+
+/// Level at a side over that at centre between which the sides tell. Below, noise and neighbouring tracks
+/// count; above, a head that is a little wider than its track hides the place. Common practice, no source.
+pub const SIDE_LEVEL: (f64, f64) = (0.35, 0.85);
+
+/// How far the level at centre may lie from the greatest that tracking can reach (relative, a guess, no source).
+const CENTRE_MISSED: f64 = 0.05;
+
+/// How much wider than its track a head may be, as pitches of `s` beyond 1 (common practice, no source).
+const WIDER: f64 = 0.25;
+
+/// What the colour-under signal hides of a dip, as a share of what the dip takes: the dip keeps more of it than of
+/// the carrier, and peak detection sees both (a guess, no source).
+const COLOUR: f64 = 0.1;
+
+/// What neighbouring tracks add to a level at a side, by their azimuth, over the level at centre (computed for
+/// the crossed azimuth of the formats of the table at 0.4 of overlap: at most this).
+const NEIGHBOURS: f64 = 0.005;
+
+/// Curves of one head at three tracking positions, in one set-up.
+#[derive(Debug, Clone, Copy)]
+pub struct Places<'a> {
+    /// At tracking centre.
+    pub centre: &'a HeadCurve,
+    /// The head moved towards the track recorded next.
+    pub plus: &'a HeadCurve,
+    /// The head moved towards the track recorded before.
+    pub minus: &'a HeadCurve,
+}
+
+/// What three tracking positions tell of one head's path.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GuideErrors {
+    /// Height error of the entrance, in micrometres; positive: low.
+    pub entrance: Estimate,
+    /// Height error of the exit, in micrometres; positive: low.
+    pub exit: Estimate,
+    /// Least contact along the scan (unit 1).
+    pub contact: Estimate,
+    /// Segment of the least contact.
+    pub contact_at: usize,
+    /// Place of the head along the scan, in micrometres.
+    pub place_um: Segments,
+    /// Contact along the scan (unit 1).
+    pub contact_along: Segments,
+}
+
+/// Everything that the arithmetic stands on, so that it can be moved by each uncertainty.
+#[derive(Clone, Copy)]
+struct Levels {
+    plus: Segments,
+    minus: Segments,
+    centre: f64,
+    reach: f64,
+}
+
+struct Solved {
+    place: Segments,
+    contact: Segments,
+}
+
+impl Levels {
+    fn solve(&self) -> Solved {
+        let (r_plus, r_minus) = (mean(&self.plus[MIDDLE]) / self.centre, mean(&self.minus[MIDDLE]) / self.centre);
+        let (d_plus, d_minus) = (self.reach - r_plus, self.reach - r_minus);
+        let overlap = |x: f64| (self.reach - x.abs()).clamp(0.0, 1.0);
+        let mut solved = Solved { place: [0.0; SEGMENTS], contact: [1.0; SEGMENTS] };
+        for k in 0..SEGMENTS {
+            let (a, b) = (self.plus[k].max(0.0) / self.centre, self.minus[k].max(0.0) / self.centre);
+            let (mut low, mut high) = (-r_minus, r_plus);
+            for _ in 0..48 {
+                let e = 0.5 * (low + high);
+                if a * overlap(e - d_minus) - b * overlap(e + d_plus) > 0.0 { high = e } else { low = e }
+            }
+            let e = 0.5 * (low + high);
+            let both = overlap(e + d_plus) + overlap(e - d_minus);
+            solved.place[k] = e;
+            solved.contact[k] = if both > 0.0 { (a + b) / both } else { 0.0 };
+        }
+        solved
+    }
+
+    fn ends(&self) -> (f64, f64) {
+        let place = self.solve().place;
+        let middle = mean(&place[MIDDLE]);
+        (mean(&place[ENTRANCE]) - middle, mean(&place[EXIT]) - middle)
+    }
+}
+
+fn smoothed(values: &Segments) -> Segments {
+    core::array::from_fn(|k| mean(&values[k.saturating_sub(1)..(k + 2).min(SEGMENTS)]))
+}
+
+fn moved(values: &Segments, by: &Segments) -> Segments {
+    core::array::from_fn(|k| values[k] + by[k])
+}
+
+/// Guide errors of one head. `pitch_um` is the recording's.
+///
+/// # Errors
+/// [`MeasureError::InNoise`] without level at centre; [`MeasureError::BadParameter`] where a side's level is not
+/// within [`SIDE_LEVEL`] of that at centre, or the pitch is none.
+pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, MeasureError> {
+    crate::error::positive("track pitch", pitch_um)?;
+    let centre = mean(&places.centre.median_v[MIDDLE]);
+    if centre <= 0.0 {
+        return Err(MeasureError::InNoise { what: "level at tracking centre", detail: format!("{centre} V") });
+    }
+    for side in [places.plus, places.minus] {
+        let share = mean(&side.median_v[MIDDLE]) / centre;
+        if !(SIDE_LEVEL.0..=SIDE_LEVEL.1).contains(&share) {
+            return Err(MeasureError::BadParameter {
+                what: "level at a tracking side over that at centre",
+                given: share,
+                expected: "0.35 to 0.85, best about 0.6",
+            });
+        }
+    }
+    let levels = Levels { plus: places.plus.median_v, minus: places.minus.median_v, centre, reach: 1.0 };
+    let solved = levels.solve();
+    let (entrance, exit) = levels.ends();
+    let place_um = solved.place.map(|e| e * pitch_um);
+    let smooth = smoothed(&solved.contact);
+    let contact_at = (0..SEGMENTS).fold(0, |least, k| if smooth[k] < smooth[least] { k } else { least });
+    Ok(GuideErrors {
+        entrance: end(&levels, places, entrance, |(entrance, _)| entrance, pitch_um)?,
+        exit: end(&levels, places, exit, |(_, exit)| exit, pitch_um)?,
+        contact: contact(places, &levels, smooth[contact_at], contact_at)?,
+        contact_at,
+        place_um,
+        contact_along: solved.contact,
+    })
+}
+
+/// One end's height error with what makes up its uncertainty: each input is moved by its own, and the
+/// answer's move is the contribution.
+fn end(
+    levels: &Levels,
+    places: &Places<'_>,
+    value: f64,
+    pick: impl Fn((f64, f64)) -> f64,
+    pitch_um: f64,
+) -> Result<Estimate, MeasureError> {
+    let moves = |changed: Levels| (pick(changed.ends()) - value).abs() * pitch_um;
+    let scatter = |of: &HeadCurve, put: &dyn Fn(Segments) -> Levels| {
+        let mut square = 0.0;
+        for k in 0..SEGMENTS {
+            let mut by = [0.0; SEGMENTS];
+            by[k] = of.standard_error_v[k];
+            square += moves(put(moved(&of.median_v, &by))).powi(2);
+        }
+        square.sqrt()
+    };
+    let type_a = |name, u, of: &HeadCurve| Contribution {
+        degrees_of_freedom: of.shape_dof,
+        ..Contribution::type_a(name, u, 1.0)
+    };
+    let with_plus = |plus: Segments| Levels { plus, ..*levels };
+    let with_minus = |minus: Segments| Levels { minus, ..*levels };
+    let both = Levels {
+        plus: moved(&places.plus.median_v, &places.plus.systematic_v),
+        minus: moved(&places.minus.median_v, &places.minus.systematic_v),
+        ..*levels
+    };
+    let contributions = vec![
+        type_a("scatter over frames, towards the next track", scatter(places.plus, &with_plus), places.plus),
+        type_a("scatter over frames, towards the former track", scatter(places.minus, &with_minus), places.minus),
+        Contribution::type_b("correction of noise", moves(both)),
+        Contribution::rectangular(
+            "centre missed by the operator",
+            moves(Levels { centre: levels.centre * (1.0 + CENTRE_MISSED), ..*levels }),
+        ),
+        Contribution::rectangular(
+            "head wider than its track",
+            moves(Levels { reach: levels.reach + WIDER, ..*levels }),
+        ),
+        Contribution::rectangular("neighbouring tracks", NEIGHBOURS * pitch_um),
+    ];
+    Estimate::combined(value * pitch_um, contributions)
+}
+
+fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Result<Estimate, MeasureError> {
+    let near = at.saturating_sub(1)..(at + 2).min(SEGMENTS);
+    let relative = |of: &HeadCurve| {
+        let n = near.len() as f64;
+        let own = of.standard_error_v[near.clone()].iter().map(|u| u * u).sum::<f64>().sqrt() / n;
+        own / mean(&of.median_v[MIDDLE]).max(f64::MIN_POSITIVE)
+    };
+    let scatter = 0.5 * value * relative(places.plus).hypot(relative(places.minus));
+    let shifted = Levels {
+        plus: moved(&places.plus.median_v, &places.plus.systematic_v),
+        minus: moved(&places.minus.median_v, &places.minus.systematic_v),
+        ..*levels
+    };
+    let noise = (smoothed(&shifted.solve().contact)[at] - value).abs();
+    let wider = (smoothed(&Levels { reach: levels.reach + WIDER, ..*levels }.solve().contact)[at] - value).abs();
+    let mut contributions = vec![
+        Contribution {
+            degrees_of_freedom: places.plus.shape_dof,
+            ..Contribution::type_a("scatter over frames", scatter, 1.0)
+        },
+        Contribution::type_b("correction of noise", noise),
+        Contribution::rectangular("head wider than its track", wider),
+        Contribution::rectangular("colour-under signal in a dip", COLOUR * (1.0 - value).max(0.0)),
+    ];
+    let shape_u = places.plus.shape_u.max(places.minus.shape_u);
+    if shape_u > 0.0 {
+        contributions.push(Contribution::type_b("picture content", value * shape_u));
+    }
+    Ok(Estimate::combined(value, contributions)?.within(0.0, f64::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A head as wide as its track, on a bent path, with a contact of its own: straight from the overlap.
+    fn curve(offset: f64, bend: impl Fn(f64) -> f64, contact: impl Fn(f64) -> f64) -> HeadCurve {
+        let at = |k: usize| (k as f64 + 0.5) / SEGMENTS as f64;
+        let level = |k: usize| 0.2 * contact(at(k)) * (1.0 - (offset + bend(at(k))).abs()).max(0.0);
+        HeadCurve {
+            median_v: core::array::from_fn(level),
+            standard_error_v: [0.0005; SEGMENTS],
+            shape_dof: Some(100.0),
+            mean_error_v: 0.0002,
+            mean_dof: Some(7.0),
+            systematic_v: [0.0002; SEGMENTS],
+            gain_u: 0.02,
+            shape_u: 0.0,
+            noise_v: 0.002,
+            frames: 8,
+        }
+    }
+
+    fn bent(entrance: f64, exit: f64) -> impl Fn(f64) -> f64 + Copy {
+        move |x: f64| {
+            let fade = |share: f64| (1.0 - share / 0.4).max(0.0).powi(2);
+            entrance * fade(x) + exit * fade(1.0 - x)
+        }
+    }
+
+    #[track_caller]
+    fn check(entrance: f64, exit: f64, dip: f64, sides: (f64, f64)) {
+        const PITCH_UM: f64 = 58.0;
+        let bend = bent(entrance, exit);
+        let contact = move |x: f64| 1.0 - dip * (-((x - 0.85) / 0.07).powi(2) / 2.0).exp();
+        let [centre, plus, minus] = [0.0, sides.0, -sides.1].map(|offset| curve(offset, bend, contact));
+        let errors = guide_errors(&Places { centre: &centre, plus: &plus, minus: &minus }, PITCH_UM).unwrap();
+        let truth = |range: core::ops::Range<usize>| {
+            let n = range.len() as f64;
+            range.map(|k| bend((k as f64 + 0.5) / SEGMENTS as f64)).sum::<f64>() / n * PITCH_UM
+        };
+        for (name, estimate, range) in [("entrance", &errors.entrance, ENTRANCE), ("exit", &errors.exit, EXIT)] {
+            let want = truth(range) - truth(MIDDLE);
+            let inside = estimate.interval.low <= want && want <= estimate.interval.high;
+            assert!(inside && (estimate.value - want).abs() < 0.6, "{name}: {want} um, {estimate:?}");
+        }
+        let smooth = smoothed(&core::array::from_fn(|k| contact((k as f64 + 0.5) / SEGMENTS as f64)));
+        let least = smooth.iter().fold(f64::MAX, |l, v| l.min(*v));
+        assert!((errors.contact.value - least).abs() < 0.02, "{least}, {:?}", errors.contact);
+    }
+
+    #[test]
+    fn a_tilt_that_mirrors_is_height_with_its_sign() {
+        for (entrance, exit) in [(0.0, 0.0), (0.3, 0.0), (-0.3, 0.0), (0.0, 0.25), (0.1, -0.4), (0.5, 0.5)] {
+            check(entrance, exit, 0.0, (0.4, 0.4));
+        }
+    }
+
+    #[test]
+    fn the_same_dip_on_both_sides_is_contact() {
+        check(0.0, 0.0, 0.5, (0.4, 0.4));
+        check(0.2, 0.0, 0.4, (0.4, 0.4));
+        check(0.0, -0.2, 0.4, (0.4, 0.4));
+    }
+
+    #[test]
+    fn sides_need_not_be_equal() {
+        check(0.3, -0.2, 0.3, (0.3, 0.5));
+        check(-0.3, 0.2, 0.0, (0.55, 0.25));
+    }
+
+    #[test]
+    fn a_side_that_is_none_is_refused() {
+        let flat = curve(0.0, |_| 0.0, |_| 1.0);
+        let far = curve(0.8, |_| 0.0, |_| 1.0);
+        let near = curve(0.4, |_| 0.0, |_| 1.0);
+        for (plus, minus) in [(&flat, &near), (&near, &far)] {
+            let places = Places { centre: &flat, plus, minus };
+            assert!(matches!(guide_errors(&places, 58.0), Err(MeasureError::BadParameter { .. })));
+        }
+    }
+}

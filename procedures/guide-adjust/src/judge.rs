@@ -1,0 +1,227 @@
+//! What three places tell, judged: height of each guide, contact, flatness at centre; before against after.
+
+use crate::bench::{Eye, name};
+use crate::both::mean_of;
+use crate::parameters::{
+    CLEAR, CONTACT_GOOD, CONTACT_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, HEIGHT_GOOD, HEIGHT_REJECT, STEADY,
+};
+use crate::places::Sight;
+use tapewright_sdk::measure::HeadCurve;
+use tapewright_sdk::measure::curve::flatness;
+use tapewright_sdk::measure::guides::{GuideErrors, Places, guide_errors};
+use tapewright_sdk::measure::preconditions::demand_clear_of_noise;
+use tapewright_sdk::measure::scan::Head as ScanHead;
+use tapewright_sdk::measure::steadiness::demand_steady;
+use tapewright_sdk::prelude::*;
+
+/// Which round it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Which {
+    /// Before somebody adjusted: for information.
+    Before,
+    /// The one that is judged.
+    Last,
+}
+
+/// One head at three places.
+struct HeadRound {
+    head: ScanHead,
+    flatness: Estimate,
+    errors: GuideErrors,
+    curves: [HeadCurve; 3],
+}
+
+/// What one round of three places tells.
+pub(crate) struct Round {
+    heads: Vec<HeadRound>,
+    entrance: Estimate,
+    exit: Estimate,
+}
+
+impl Round {
+    /// # Errors
+    /// `in-noise`, `not-steady`, and what the arithmetic says.
+    pub(crate) fn of(eye: &Eye, sight: &Sight, settings: &Settings) -> Result<Self> {
+        let (front, floor) = sight.floor()?;
+        let (plus, minus) = sight.plus_and_minus(eye);
+        let mut heads = Vec::new();
+        let of_sides = plus.frames(front, floor)?.into_iter().zip(minus.frames(front, floor)?);
+        for ((head, centre), ((_, plus), (_, minus))) in sight.centre.frames(front, floor)?.into_iter().zip(of_sides) {
+            let what = name(head);
+            let curves =
+                [HeadCurve::over_frames(&centre)?, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
+            demand_clear_of_noise(&curves[0], settings.number(&CLEAR)).on(what)?;
+            floor.demand_below(curves[0].mean_v()).on(what)?;
+            for frames in [&centre, &plus, &minus] {
+                demand_steady(frames, settings.number(&STEADY)).on(what)?;
+            }
+            let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2] };
+            let errors = guide_errors(&places, eye.pitch_um).on(what)?;
+            heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });
+        }
+        let entrance = mean_of(&heads.iter().map(|h| &h.errors.entrance).collect::<Vec<_>>())?;
+        let exit = mean_of(&heads.iter().map(|h| &h.errors.exit).collect::<Vec<_>>())?;
+        Ok(Self { heads, entrance, exit })
+    }
+
+    /// Whether nothing is to be adjusted: both guides good for sure.
+    pub(crate) fn is_good(&self, settings: &Settings, pitch_um: f64) -> bool {
+        let good = settings.number(&HEIGHT_GOOD) * pitch_um;
+        [&self.entrance, &self.exit].iter().all(|e| e.interval.low >= -good && e.interval.high <= good)
+    }
+
+    /// What to turn, in words.
+    pub(crate) fn in_words(&self, sign: bool) -> String {
+        [("entrance", &self.entrance), ("exit", &self.exit)]
+            .iter()
+            .map(|(which, e)| format!("The {which} guide {}.", stands(e, sign)))
+            .collect::<Vec<_>>()
+            .join(" ")
+    }
+
+    /// Reports it: judged, if it is the last round and the tape allows it.
+    pub(crate) fn report(
+        &self,
+        which: Which,
+        eye: &Eye,
+        subject: &Subject,
+        settings: &Settings,
+        report: &mut Report,
+    ) -> Result<()> {
+        let judged = which == Which::Last && subject.tape == TapeKind::Alignment;
+        let prefix = if which == Which::Before { "before." } else { "" };
+        let mut put = |name: String, unit, estimate: &Estimate, limits: Limits| {
+            let measured = Measured::new(format!("{prefix}{name}"), unit, estimate);
+            report.measured(if judged { measured.judged(limits) } else { measured });
+        };
+        let pitches = in_micrometres(&settings.within(0.0, &HEIGHT_GOOD, &HEIGHT_REJECT), eye.pitch_um);
+        put("entrance-guide.height-error".into(), Unit::Micrometre, &self.entrance, pitches.clone());
+        put("exit-guide.height-error".into(), Unit::Micrometre, &self.exit, pitches.clone());
+        for h in &self.heads {
+            let (head, contact) = (name(h.head), settings.at_least(&CONTACT_GOOD, &CONTACT_REJECT));
+            put(format!("{head}.contact"), Unit::One, &h.errors.contact, contact);
+            put(
+                format!("{head}.flatness"),
+                Unit::One,
+                &h.flatness,
+                settings.at_least(&FLATNESS_GOOD, &FLATNESS_REJECT),
+            );
+        }
+        for h in &self.heads {
+            report.draw(h.figure(prefix));
+        }
+        if which == Which::Last {
+            self.conclude(eye, subject, settings, &pitches, report);
+        }
+        Ok(())
+    }
+
+    fn conclude(&self, eye: &Eye, subject: &Subject, settings: &Settings, limits: &Limits, report: &mut Report) {
+        let sign = eye.sign_is_told();
+        let good = limits.good.at_most.unwrap_or(0.0);
+        let words = self.in_words(sign);
+        if subject.tape != TapeKind::Alignment {
+            let why = "this tape was recorded on a path of its own: what is measured is the machine's against that; only an alignment tape judges the guides";
+            report.unable(Unable::new(UnableCode::WrongTape, why).on("guides"));
+            report.note(&words);
+            return;
+        }
+        let guides = [
+            (&self.entrance, Finding::EntranceGuideLow, Finding::EntranceGuideHigh),
+            (&self.exit, Finding::ExitGuideLow, Finding::ExitGuideHigh),
+        ];
+        for (error, low, high) in guides {
+            let wrong =
+                if error.interval.low > good { Some(low) } else { (error.interval.high < -good).then_some(high) };
+            if let Some(finding) = wrong {
+                if sign {
+                    report.found(finding, &words);
+                } else {
+                    report.note("Which way is not told, since the control track is not hooked up: turn a little, and look whether it gets better.");
+                }
+                report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
+            }
+        }
+        let least = settings.number(&CONTACT_GOOD);
+        let dips: Vec<&HeadRound> = self.heads.iter().filter(|h| h.errors.contact.interval.high < least).collect();
+        if !dips.is_empty() {
+            let seen = dips.iter().map(|h| {
+                let (kept, at) = (100.0 * h.errors.contact.value, 5 * h.errors.contact_at + 2);
+                format!("{} keeps {kept:.0} % at {at} % of the scan", name(h.head))
+            });
+            let seen = seen.collect::<Vec<_>>().join(", ");
+            report.found(Finding::ContactDip, &format!("the same dip on both tracking sides: {seen}"));
+            report.advise(
+                "No guide's height makes that dip: clean drum, heads and guides, then measure the back tension.",
+            );
+        }
+        if let [a, b] = self.heads.as_slice() {
+            for (which, x, y) in
+                [("entrance", &a.errors.entrance, &b.errors.entrance), ("exit", &a.errors.exit, &b.errors.exit)]
+            {
+                if x.interval.low > y.interval.high || y.interval.low > x.interval.high {
+                    report.note(&format!(
+                        "At the {which} the heads differ ({:.1} um, {:.1} um): a guide acts on both, so part of it is a head's own.",
+                        x.value, y.value
+                    ));
+                }
+            }
+        }
+    }
+
+    /// What came of the adjustment.
+    pub(crate) fn compare(&self, before: &Self, report: &mut Report) {
+        for (which, then, now) in [("entrance", &before.entrance, &self.entrance), ("exit", &before.exit, &self.exit)] {
+            let gained = then.value.abs() - now.value.abs();
+            let sure = 2.0 * then.standard_uncertainty.hypot(now.standard_uncertainty);
+            let word = if gained > sure {
+                "better"
+            } else if gained < -sure {
+                "worse"
+            } else {
+                "as before"
+            };
+            report.note(&format!(
+                "The {which} guide: {:+.1} um before, {:+.1} um after the adjustment: {word}.",
+                then.value, now.value
+            ));
+        }
+    }
+}
+
+impl HeadRound {
+    /// The head's level at the three places.
+    fn figure(&self, prefix: &str) -> Figure {
+        let series =
+            ["at centre", "to the next", "to the former"].iter().zip(&self.curves).map(|(place, curve)| Series {
+                name: (*place).to_owned(),
+                values: curve.median_v.to_vec(),
+                standard_errors: curve.standard_error_v.to_vec(),
+            });
+        Figure {
+            name: format!("{prefix}{}: level with tracking at centre and towards either track", name(self.head)),
+            x_label: "position, entrance to exit".into(),
+            x_low: 0.0,
+            x_high: 1.0,
+            unit: Unit::Volt,
+            series: series.collect(),
+        }
+    }
+}
+
+/// Where a guide stands, in words.
+pub(crate) fn stands(error: &Estimate, sign: bool) -> String {
+    let away = error.value.abs();
+    match (error.interval.low > 0.0, error.interval.high < 0.0) {
+        (true, _) if sign => format!("stands low by about {away:.0} um across the track"),
+        (_, true) if sign => format!("stands high by about {away:.0} um across the track"),
+        (true, _) | (_, true) => format!("is off by about {away:.0} um across the track"),
+        _ => format!("is not surely off ({:+.1} um)", error.value),
+    }
+}
+
+fn in_micrometres(of: &Limits, pitch_um: f64) -> Limits {
+    let scaled =
+        |l: Limit| Limit { at_least: l.at_least.map(|v| v * pitch_um), at_most: l.at_most.map(|v| v * pitch_um) };
+    Limits { good: scaled(of.good), reject: scaled(of.reject), source: of.source.clone() }
+}
