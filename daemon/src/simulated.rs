@@ -45,6 +45,7 @@ pub fn dialect(scenario: &Scenario) -> Result<Dialect, DialectError> {
     let large = scenario.scope.specs.channels > 2;
     let (name, variant) = match scenario.scope.front_end {
         FrontEnd::FamilyB => ("channel-horizontal-curve", large.then(|| "large".to_owned())),
+        FrontEnd::FamilyC => ("prefixed-channel-descriptor", large.then(|| "large".to_owned())),
         FrontEnd::Scpi99 => ("scpi-99", large.then(|| "large".to_owned())),
         FrontEnd::FamilyA(scaling) => {
             let scaling = match scaling {

@@ -4,6 +4,8 @@ mod family_a;
 mod family_a_wave;
 mod family_b;
 mod family_b_data;
+mod family_c;
+mod family_c_data;
 mod panel;
 mod scpi99;
 
@@ -15,6 +17,7 @@ use crate::world::World;
 pub(crate) use family_a::FamilyA;
 pub use family_a_wave::Scaling;
 pub(crate) use family_b::FamilyB;
+pub(crate) use family_c::FamilyC;
 pub(crate) use scpi99::Scpi99;
 
 /// Least and greatest volts a division at the connector, and the one after power-on.
@@ -36,6 +39,7 @@ const MEASURING: u16 = 1 << 4;
 enum Words {
     FamilyA(FamilyA),
     FamilyB(FamilyB),
+    FamilyC(FamilyC),
     Scpi99(Scpi99),
 }
 
@@ -46,6 +50,8 @@ pub enum FrontEnd {
     FamilyA(Scaling),
     /// Channel, horizontal and curve words, headers in replies, errors as events.
     FamilyB,
+    /// Words with the channel before them, a binary descriptor, errors as registers.
+    FamilyC,
     /// The standard's own tree.
     Scpi99,
 }
@@ -71,6 +77,7 @@ impl ScopeDevice {
         match front_end {
             FrontEnd::FamilyA(scaling) => Words::FamilyA(FamilyA::new(scaling, &self.scope.specs)),
             FrontEnd::FamilyB => Words::FamilyB(FamilyB::new(&self.scope.specs)),
+            FrontEnd::FamilyC => Words::FamilyC(FamilyC::new(&self.scope.specs)),
             FrontEnd::Scpi99 => Words::Scpi99(Scpi99::new(&self.scope.specs)),
         }
     }
@@ -79,6 +86,7 @@ impl ScopeDevice {
         match &self.words {
             Words::FamilyA(words) => FrontEnd::FamilyA(words.scaling),
             Words::FamilyB(_) => FrontEnd::FamilyB,
+            Words::FamilyC(_) => FrontEnd::FamilyC,
             Words::Scpi99(_) => FrontEnd::Scpi99,
         }
     }
@@ -103,6 +111,7 @@ impl Device for ScopeDevice {
         match &mut self.words {
             Words::FamilyA(words) => words.execute(&mut self.scope, nodes, query, params, world),
             Words::FamilyB(words) => words.execute(&mut self.scope, nodes, query, params, world),
+            Words::FamilyC(words) => words.execute(&mut self.scope, nodes, query, params, world),
             Words::Scpi99(words) => words.execute(&mut self.scope, nodes, query, params, world),
         }
     }
@@ -111,12 +120,14 @@ impl Device for ScopeDevice {
         match &self.words {
             Words::FamilyA(_) | Words::Scpi99(_) => ErrorsBy::Queue,
             Words::FamilyB(_) => ErrorsBy::Events,
+            Words::FamilyC(_) => ErrorsBy::Registers,
         }
     }
 
     fn headed(&self, printed: &str, text: String) -> String {
         match &self.words {
             Words::FamilyB(words) => words.with_header(printed, &[], text),
+            Words::FamilyC(words) => words.common(printed, text),
             _ => text,
         }
     }

@@ -153,9 +153,10 @@ fn config_from<T: serde::de::DeserializeOwned>(place: &str, value: Value, faults
 fn scope(mut section: Section<'_>) -> ScopePlan {
     let large = section.choice("model", &["modest", "large"]) == Some(1);
     let scaling = section.choice("scaling", &Scaling::WORDS).and_then(|i| Scaling::named(Scaling::WORDS[i]));
-    let front_end = match section.choice("front_end", &["family-a", "scpi-99", "family-b"]) {
+    let front_end = match section.choice("front_end", &["family-a", "scpi-99", "family-b", "family-c"]) {
         Some(1) => FrontEnd::Scpi99,
         Some(2) => FrontEnd::FamilyB,
+        Some(3) => FrontEnd::FamilyC,
         _ => FrontEnd::FamilyA(scaling.unwrap_or(Scaling::A1)),
     };
     let mut specs = if large { Specs::large() } else { Specs::modest() };

@@ -4,6 +4,7 @@ mod commands;
 mod exchange;
 mod family_a;
 mod family_b;
+mod family_c;
 mod hislip;
 mod line;
 mod machine;

@@ -10,8 +10,15 @@ use tapewright_instrument::link::InProcess;
 use tapewright_instrument::{Dialect, Hookup, Scope, ScopeError};
 
 /// The front ends: what the scenario calls them, and their scaling where they have one.
-pub const FRONT_ENDS: [(&str, &str); 6] =
-    [("family-a", "A1"), ("family-a", "A2"), ("family-a", "A3"), ("family-a", "A4"), ("scpi-99", ""), ("family-b", "")];
+pub const FRONT_ENDS: [(&str, &str); 7] = [
+    ("family-a", "A1"),
+    ("family-a", "A2"),
+    ("family-a", "A3"),
+    ("family-a", "A4"),
+    ("scpi-99", ""),
+    ("family-b", ""),
+    ("family-c", ""),
+];
 
 /// A healthy quick machine in front of a modest scope; `more` is added to the file.
 pub fn scenario(front_end: &str, scaling: &str, seed: u64, more: &str) -> Scenario {

@@ -226,6 +226,7 @@ pub struct Dialect {
 const SHIPPED: &[(&str, &str)] = &[
     ("channel-horizontal-curve", include_str!("../../dialects/channel-horizontal-curve.toml")),
     ("channel-timebase-waveform", include_str!("../../dialects/channel-timebase-waveform.toml")),
+    ("prefixed-channel-descriptor", include_str!("../../dialects/prefixed-channel-descriptor.toml")),
     ("scpi-99", include_str!("../../dialects/scpi-99.toml")),
 ];
 

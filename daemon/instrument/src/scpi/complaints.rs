@@ -18,7 +18,7 @@ impl Session {
             self.power_on = true;
             self.stranger = true;
         }
-        if events & ERRORS == 0 && self.profile.errors == ErrorForm::Events {
+        if events & ERRORS == 0 {
             return Ok(entries);
         }
         for asked in self.questions(events) {

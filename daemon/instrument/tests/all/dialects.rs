@@ -68,7 +68,7 @@ fn unknown_names_say_what_there_is() {
     let text = |name: &str| Dialect::load(name).unwrap_err().to_string();
     assert_eq!(
         text("scpi-98"),
-        "no dialect is called `scpi-98`; shipped are channel-horizontal-curve, channel-timebase-waveform, scpi-99; a file of your own is named by its path"
+        "no dialect is called `scpi-98`; shipped are channel-horizontal-curve, channel-timebase-waveform, prefixed-channel-descriptor, scpi-99; a file of your own is named by its path"
     );
     assert_eq!(text("scpi-99/tiny"), "dialect `scpi-99` has no variant `tiny`; it has large");
     assert!(matches!(Dialect::load("no/such/file.toml"), Err(DialectError::Read { .. })));
