@@ -73,6 +73,16 @@ pub fn nodes(root: &Path) -> std::io::Result<Vec<FoundNode>> {
     Ok(found)
 }
 
+/// The name of a serial device that stays the same when it is plugged in again, if the system gives it one.
+#[must_use]
+pub fn stable_name(root: &Path, device: &Path) -> Option<PathBuf> {
+    if device.starts_with("/dev/serial") {
+        return None;
+    }
+    let name = device.file_name()?.to_str()?;
+    linux::by_id(root).ok()?.remove(name)
+}
+
 /// A path so that `ttyUSB10` comes after `ttyUSB9`.
 fn natural(path: &Path) -> (String, u64) {
     let text = path.display().to_string();
@@ -165,7 +175,7 @@ mod linux {
     }
 
     /// Names that stay the same, by the device that they lead to now.
-    fn by_id(root: &Path) -> io::Result<BTreeMap<String, PathBuf>> {
+    pub(super) fn by_id(root: &Path) -> io::Result<BTreeMap<String, PathBuf>> {
         let mut names = BTreeMap::new();
         for link in entries(&root.join("dev/serial/by-id"))? {
             let target = std::fs::read_link(&link).ok();

@@ -94,6 +94,12 @@ impl Rig {
         Scope::open(Box::new(link), self.dialect.clone(), self.clock.clone()).await
     }
 
+    /// As [`Self::open`], over a serial line of that rate.
+    pub async fn open_at(&self, baud: u32) -> Result<Scope, ScopeError> {
+        let link = InProcess::new(SimPeer(self.sim.scope_port()), self.clock.clone(), "the test's scope");
+        Scope::open(Box::new(link.with_baud(baud)), self.dialect.clone(), self.clock.clone()).await
+    }
+
     /// Presses play and gives the machine the time that it needs.
     pub async fn play(&self) {
         self.tell("key play");

@@ -223,6 +223,7 @@ fn manners(fields: &mut Fields<'_>) -> Profile {
         most_message: fields.integer("most-message", 40, 4096, Some(200)) as usize,
         short_words: fields.boolean("short-words", Some(false)),
         clear,
+        clear_by_break: fields.boolean("clear-by-break", Some(false)),
         ..usual
     }
 }

@@ -48,21 +48,28 @@ pub enum Address {
         /// Path of the node.
         path: String,
     },
-    /// A serial port: 8 bits, no parity, 1 stop bit.
-    Serial {
-        /// Path of the device.
-        path: String,
-        /// Bits a second.
-        baud: u32,
-        /// Flow control.
-        flow: Flow,
-    },
+    /// A serial port.
+    Serial(SerialAddress),
+}
+
+/// A serial port: 8 bits, no parity, 1 stop bit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SerialAddress {
+    /// Path of the device.
+    pub path: String,
+    /// Bits a second.
+    pub baud: u32,
+    /// Flow control.
+    pub flow: Flow,
+    /// Whether DTR and RTS are raised after opening, as most instruments want it; boards with a boot loader
+    /// may reset when they are (common practice, no source).
+    pub lines: bool,
 }
 
 /// Why a text is no address.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT`, `hislip://HOST:PORT/hislip0`, `usbtmc:///dev/usbtmc0` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon`"
+    "`{given}` is not an address of an instrument: {why}; expected `tcp://HOST:PORT`, `hislip://HOST:PORT/hislip0`, `usbtmc:///dev/usbtmc0` or `serial:///dev/NAME?baud=BAUD&flow=none|rts|xon&lines=on|off`"
 )]
 pub struct AddressError {
     /// What was given.
@@ -155,7 +162,7 @@ fn serial(rest: &str) -> Result<Address, String> {
     if !cfg!(windows) && !path.starts_with('/') {
         return Err(format!("`{path}` is not an absolute path: three slashes follow `serial:`"));
     }
-    let (mut baud, mut flow) = (None, None);
+    let (mut baud, mut flow, mut lines) = (None, None, None);
     for option in options.split('&').filter(|option| !option.is_empty()) {
         let (key, value) = option.split_once('=').unwrap_or((option, ""));
         match key {
@@ -171,12 +178,23 @@ fn serial(rest: &str) -> Result<Address, String> {
                     _ => return Err(format!("flow `{value}` is none of `none`, `rts`, `xon`")),
                 });
             }
-            "baud" | "flow" => return Err(format!("`{key}` stands twice")),
-            _ => return Err(format!("`{key}` is neither `baud` nor `flow`")),
+            "lines" if lines.is_none() => {
+                lines = Some(match value {
+                    "on" => true,
+                    "off" => false,
+                    _ => return Err(format!("lines `{value}` is neither `on` nor `off`")),
+                });
+            }
+            "baud" | "flow" | "lines" => return Err(format!("`{key}` stands twice")),
+            _ => return Err(format!("`{key}` is none of `baud`, `flow`, `lines`")),
         }
     }
     let baud = baud.ok_or("`baud` is missing: a guessed rate gives garbage")?;
-    Ok(Address::Serial { path: path.to_owned(), baud, flow: flow.unwrap_or_default() })
+    let (flow, lines) = (flow.unwrap_or_default(), lines.unwrap_or(true));
+    if flow == Flow::Rts && !lines {
+        return Err("`flow=rts` works the RTS line, so `lines=off` cannot stand beside it".into());
+    }
+    Ok(Address::Serial(SerialAddress { path: path.to_owned(), baud, flow, lines }))
 }
 
 impl fmt::Display for Flow {
@@ -197,9 +215,18 @@ impl fmt::Display for Address {
             Self::Usbtmc { path } => write!(f, "usbtmc://{path}"),
             Self::Hislip { host, port, name } if host.contains(':') => write!(f, "hislip://[{host}]:{port}/{name}"),
             Self::Hislip { host, port, name } => write!(f, "hislip://{host}:{port}/{name}"),
-            Self::Serial { path, baud, flow: Flow::None } => write!(f, "serial://{path}?baud={baud}"),
-            Self::Serial { path, baud, flow } => write!(f, "serial://{path}?baud={baud}&flow={flow}"),
+            Self::Serial(line) => line.fmt(f),
         }
+    }
+}
+
+impl fmt::Display for SerialAddress {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "serial://{}?baud={}", self.path, self.baud)?;
+        if self.flow != Flow::None {
+            write!(f, "&flow={}", self.flow)?;
+        }
+        if self.lines { Ok(()) } else { f.write_str("&lines=off") }
     }
 }
 
@@ -259,7 +286,14 @@ mod tests {
         check("serial:///dev/ttyUSB0?baud=fast", "`fast` is not a baud rate from 50 to 12000000");
         check("serial:///dev/ttyUSB0?baud=1&baud=2", "`1` is not a baud rate from 50 to 12000000");
         check("serial:///dev/ttyUSB0?baud=9600&baud=9600", "`baud` stands twice");
-        check("serial:///dev/ttyUSB0?baud=9600&parity=odd", "`parity` is neither `baud` nor `flow`");
+        check("serial:///dev/ttyUSB0?baud=9600&parity=odd", "`parity` is none of `baud`, `flow`, `lines`");
+        check("serial:///dev/ttyACM0?baud=9600&lines=off", "serial:///dev/ttyACM0?baud=9600&lines=off");
+        check("serial:///dev/ttyACM0?baud=9600&lines=on", "serial:///dev/ttyACM0?baud=9600");
+        check("serial:///dev/ttyACM0?baud=9600&lines=1", "lines `1` is neither `on` nor `off`");
+        check(
+            "serial:///dev/ttyACM0?baud=9600&lines=off&flow=rts",
+            "`flow=rts` works the RTS line, so `lines=off` cannot stand beside it",
+        );
         check("serial://ttyUSB0?baud=9600", "`ttyUSB0` is not an absolute path: three slashes follow `serial:`");
         check("serial:///dev/tty USB0?baud=9600", "there is a blank or a control character in it");
     }

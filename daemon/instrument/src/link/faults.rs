@@ -234,6 +234,14 @@ impl<L: Link> Link for Faulty<L> {
         })
     }
 
+    fn send_break(&mut self) -> BoxFuture<'_, Result<bool, LinkError>> {
+        self.inner.send_break()
+    }
+
+    fn swallows(&self) -> &'static [u8] {
+        self.inner.swallows()
+    }
+
     fn status_byte(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Option<u8>, LinkError>> {
         self.inner.status_byte(deadline)
     }

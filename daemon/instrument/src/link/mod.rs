@@ -3,24 +3,6 @@
 //! [`Link`] is object-safe, so that wrappers stack: [`recorder`] keeps what passed, [`faults`]
 //! spoils it by a seed. A link knows nothing of messages; [`crate::scpi::Session`] does.
 
-/// Opens again and again for a while: what was unplugged may come back under its name. `$open` is a
-/// `Result<(), LinkError>`; only what is not there (yet) is waited for.
-macro_rules! patiently {
-    ($clock:expr, $open:expr) => {{
-        let mut tries = 1;
-        loop {
-            match $open {
-                Err(error) if tries < $crate::link::REOPEN_TRIES && error.may_come_back() => {
-                    tries += 1;
-                    $clock.sleep($crate::link::REOPEN_PAUSE).await;
-                }
-                done => return done,
-            }
-        }
-    }};
-}
-pub(crate) use patiently;
-
 mod address;
 pub mod faults;
 pub mod hislip;
@@ -32,19 +14,14 @@ pub mod usbtmc;
 
 use core::future::Future;
 use core::pin::Pin;
-use core::time::Duration;
 use tapewright_clock::{Clock, Instant};
 
-pub use address::{Address, AddressError, Flow};
+pub use address::{Address, AddressError, Flow, SerialAddress};
 pub use hislip::Hislip;
 pub use in_process::{InProcess, Peer};
 pub use serial::Serial;
 pub use tcp::Tcp;
 pub use usbtmc::Usbtmc;
-
-/// How often a device that went away is looked for, and how long between.
-pub(crate) const REOPEN_TRIES: u32 = 12;
-pub(crate) const REOPEN_PAUSE: Duration = Duration::from_millis(250);
 
 /// A boxed future that may move between threads.
 pub type BoxFuture<'a, T> = Pin<Box<dyn Future<Output = T> + Send + 'a>>;
@@ -114,13 +91,6 @@ pub enum LinkError {
 }
 
 impl LinkError {
-    /// Whether the device is not there now, and may be soon.
-    pub(crate) fn may_come_back(&self) -> bool {
-        use std::io::ErrorKind as Kind;
-        matches!(self, Self::Open { source: Some(error), .. }
-            if matches!(error.kind(), Kind::NotFound) || error.raw_os_error() == Some(usbtmc::kernel::ENODEV))
-    }
-
     /// Whether only time ran out: the link itself may be sound.
     #[must_use]
     pub const fn is_timeout(&self) -> bool {
@@ -167,6 +137,21 @@ pub trait Link: Send {
         Box::pin(async { Ok(false) })
     }
 
+    /// Sends a break; whether the link has one. On some instruments it is a device clear, another was seen to
+    /// reset by it (instrument maker's manual, not named): it is only sent where the dialect says what it does.
+    ///
+    /// # Errors
+    /// [`LinkError`].
+    fn send_break(&mut self) -> BoxFuture<'_, Result<bool, LinkError>> {
+        Box::pin(async { Ok(false) })
+    }
+
+    /// Bytes that vanish on the way, since the line's flow control takes them: blocks that hold them cannot
+    /// be read over it.
+    fn swallows(&self) -> &'static [u8] {
+        &[]
+    }
+
     /// The status byte (IEEE 488.2, 11.2), past whatever the instrument is busy with; none where the
     /// link cannot ask.
     ///
@@ -207,6 +192,14 @@ impl<L: Link + ?Sized> Link for Box<L> {
         (**self).clear(deadline)
     }
 
+    fn send_break(&mut self) -> BoxFuture<'_, Result<bool, LinkError>> {
+        (**self).send_break()
+    }
+
+    fn swallows(&self) -> &'static [u8] {
+        (**self).swallows()
+    }
+
     fn status_byte(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Option<u8>, LinkError>> {
         (**self).status_byte(deadline)
     }
@@ -226,6 +219,6 @@ pub async fn connect(address: &Address, clock: &Clock) -> Result<Box<dyn Link>, 
         Address::Tcp { host, port } => Ok(Box::new(Tcp::open(host, *port, clock.clone()).await?)),
         Address::Usbtmc { path } => Ok(Box::new(Usbtmc::open(path, clock.clone()).await?)),
         Address::Hislip { host, port, name } => Ok(Box::new(Hislip::open(host, *port, name, clock.clone()).await?)),
-        Address::Serial { path, baud, flow } => Ok(Box::new(Serial::open(path, *baud, *flow, clock.clone()).await?)),
+        Address::Serial(line) => Ok(Box::new(Serial::open(line, clock.clone()).await?)),
     }
 }

@@ -3,11 +3,17 @@
 //! A thread does nothing but copy what arrives into bounded memory, because a port without flow
 //! control loses what is not read in time. When the memory is full the thread stops reading until
 //! there is room; the system's own buffer and the flow control then hold the rest.
+//!
+//! A port that went away (a plug, a USB device that announces itself again) may come back under another
+//! name: while the old one is open the kernel gives it the next number, so it is closed at once, and looked for
+//! by the name that stays, below `/dev/serial/by-id`.
 
-use super::{Address, BoxFuture, Flow, Link, LinkError};
+use super::{BoxFuture, Flow, Link, LinkError, SerialAddress};
+use crate::find;
 use core::time::Duration;
 use serialport::{DataBits, FlowControl, Parity, SerialPort, StopBits, TTYPort};
 use std::io::{ErrorKind, Read, Write};
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use tapewright_clock::{Clock, Instant};
 use tokio::sync::Notify;
@@ -20,6 +26,10 @@ const LOOK: Duration = Duration::from_millis(25);
 const WRITE_STEP: Duration = Duration::from_millis(500);
 /// Waits after opening, while a device settles and other programs' probing ends.
 const SETTLE: Duration = Duration::from_millis(100);
+/// Length of a break: longer than a character at any usual rate.
+const BREAK: Duration = Duration::from_millis(300);
+/// XON and XOFF (ISO/IEC 646: DC1 and DC3).
+const XON_XOFF: [u8; 2] = [0x11, 0x13];
 
 /// What the thread and the link share.
 struct Shared {
@@ -63,9 +73,9 @@ impl Drop for Port {
 /// A serial port.
 pub struct Serial {
     port: Option<Port>,
-    path: String,
-    baud: u32,
-    flow: Flow,
+    address: SerialAddress,
+    /// A name of the same device that stays when it is plugged in again.
+    stable: Option<PathBuf>,
     clock: Clock,
 }
 
@@ -75,21 +85,24 @@ impl Serial {
     /// # Errors
     /// [`LinkError::Open`] when it is not there, not ours, or cannot keep the rate;
     /// [`LinkError::NeedsRealClock`] on a virtual clock.
-    pub async fn open(path: &str, baud: u32, flow: Flow, clock: Clock) -> Result<Self, LinkError> {
-        let mut link = Self { port: None, path: path.to_owned(), baud, flow, clock };
+    pub async fn open(address: &SerialAddress, clock: Clock) -> Result<Self, LinkError> {
+        let mut link = Self { port: None, address: address.clone(), stable: None, clock };
         if link.clock.is_virtual() {
             return Err(LinkError::NeedsRealClock { link: link.describe() });
         }
         link.connect().await?;
+        link.stable = find::stable_name(Path::new("/"), Path::new(&link.address.path));
         Ok(link)
     }
 
     async fn connect(&mut self) -> Result<(), LinkError> {
         let old = self.port.take();
-        let (path, baud, flow) = (self.path.clone(), self.baud, self.flow);
+        let stable = self.stable.as_ref().filter(|name| name.exists()).and_then(|name| name.to_str());
+        let address = self.address.clone();
+        let path = stable.unwrap_or(&address.path).to_owned();
         let opened = tokio::task::spawn_blocking(move || {
             drop(old);
-            open_port(&path, baud, flow)
+            open_port(&path, &address)
         });
         let failed = |why: String, remedy, source| LinkError::Open { link: self.describe(), why, remedy, source };
         let port = opened
@@ -97,6 +110,10 @@ impl Serial {
             .map_err(|error| failed(error.to_string(), "try again", None))?
             .map_err(|error| failed(error.to_string(), remedy(&error), Some(std::io::Error::from(error))))?;
         self.clock.sleep(SETTLE).await;
+        let early = core::mem::take(&mut port.shared.state().bytes);
+        if !early.is_empty() {
+            tracing::debug!(port = %self.address.path, "dropped what came before anything was asked: {}", early.escape_ascii());
+        }
         self.port = Some(port);
         Ok(())
     }
@@ -106,23 +123,49 @@ impl Serial {
     }
 }
 
-fn open_port(path: &str, baud: u32, flow: Flow) -> serialport::Result<Port> {
-    let mut port = serialport::new(path, baud)
+/// The modem lines of a port that we work.
+trait ModemLines {
+    fn dtr(&mut self, on: bool);
+    fn rts(&mut self, on: bool);
+}
+
+// Best effort: a pseudo terminal has none of them, and neither has a cable of three wires.
+impl ModemLines for TTYPort {
+    fn dtr(&mut self, on: bool) {
+        self.write_data_terminal_ready(on).ok();
+    }
+
+    fn rts(&mut self, on: bool) {
+        self.write_request_to_send(on).ok();
+    }
+}
+
+/// Sets the lines after opening. Many instruments send nothing while DTR is low, or take low lines for
+/// "switched off"; RTS under flow control is worked by the system.
+fn set_lines(lines: &mut dyn ModemLines, address: &SerialAddress) {
+    lines.dtr(address.lines);
+    if address.flow != Flow::Rts {
+        lines.rts(address.lines);
+    }
+}
+
+const fn flow_control(flow: Flow) -> FlowControl {
+    match flow {
+        Flow::None => FlowControl::None,
+        Flow::Rts => FlowControl::Hardware,
+        Flow::Xon => FlowControl::Software,
+    }
+}
+
+fn open_port(path: &str, address: &SerialAddress) -> serialport::Result<Port> {
+    let mut port = serialport::new(path, address.baud)
         .data_bits(DataBits::Eight)
         .parity(Parity::None)
         .stop_bits(StopBits::One)
-        .flow_control(match flow {
-            Flow::None => FlowControl::None,
-            Flow::Rts => FlowControl::Hardware,
-            Flow::Xon => FlowControl::Software,
-        })
+        .flow_control(flow_control(address.flow))
         .timeout(WRITE_STEP)
         .open_native()?;
-    // Modem lines are best effort: a pseudo terminal has none, and some instruments need both.
-    port.write_data_terminal_ready(true).ok();
-    if flow != Flow::Rts {
-        port.write_request_to_send(true).ok();
-    }
+    set_lines(&mut port, address);
     let mut reader = port.try_clone_native()?;
     reader.set_timeout(LOOK)?;
     let shared = Arc::new(Shared { state: Mutex::default(), arrived: Notify::new(), room: Condvar::new() });
@@ -240,11 +283,63 @@ impl Link for Serial {
         Box::pin(self.connect())
     }
 
+    fn send_break(&mut self) -> BoxFuture<'_, Result<bool, LinkError>> {
+        Box::pin(async move {
+            let link = self.describe();
+            let Some(port) = &self.port else { return Err(self.lost()) };
+            let failed = |error: serialport::Error| LinkError::Closed { link: link.clone(), why: error.to_string() };
+            let writer = || port.writer.lock().unwrap_or_else(PoisonError::into_inner);
+            writer().set_break().map_err(failed)?;
+            self.clock.sleep(BREAK).await;
+            writer().clear_break().map_err(failed)?;
+            Ok(true)
+        })
+    }
+
+    fn swallows(&self) -> &'static [u8] {
+        if self.address.flow == Flow::Xon { &XON_XOFF } else { &[] }
+    }
+
     fn describe(&self) -> String {
-        Address::Serial { path: self.path.clone(), baud: self.baud, flow: self.flow }.to_string()
+        self.address.to_string()
     }
 
     fn byte_s(&self) -> f64 {
-        10.0 / f64::from(self.baud)
+        10.0 / f64::from(self.address.baud)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Writes down what is done to its lines. A pseudo terminal has none, so this is as near as a test without
+    /// a real port comes.
+    #[derive(Default)]
+    struct Written(Vec<(&'static str, bool)>);
+
+    impl ModemLines for Written {
+        fn dtr(&mut self, on: bool) {
+            self.0.push(("dtr", on));
+        }
+
+        fn rts(&mut self, on: bool) {
+            self.0.push(("rts", on));
+        }
+    }
+
+    fn check(flow: Flow, lines: bool, control: FlowControl, expected: &[(&'static str, bool)]) {
+        let mut written = Written::default();
+        set_lines(&mut written, &SerialAddress { path: "/dev/ttyS0".into(), baud: 9600, flow, lines });
+        assert_eq!((flow_control(flow), written.0.as_slice()), (control, expected), "{flow} {lines}");
+    }
+
+    #[test]
+    fn lines_and_flow_control() {
+        check(Flow::None, true, FlowControl::None, &[("dtr", true), ("rts", true)]);
+        check(Flow::None, false, FlowControl::None, &[("dtr", false), ("rts", false)]);
+        check(Flow::Xon, true, FlowControl::Software, &[("dtr", true), ("rts", true)]);
+        // The system works RTS by the room in its buffer: it is left alone.
+        check(Flow::Rts, true, FlowControl::Hardware, &[("dtr", true)]);
     }
 }

@@ -11,6 +11,14 @@ pub enum ScopeError {
     /// The hookup contradicts itself.
     #[error("the hookup has faults: {}", .0.join("; "))]
     Hookup(Vec<String>),
+    /// The line's flow control takes bytes out of the blocks that samples come in.
+    #[error(
+        "{link}: XON and XOFF vanish from the blocks that samples come in, so none could be read right; use `flow=rts` with a cable that has the lines, `flow=none`, or an instrument that sends its samples as text"
+    )]
+    Swallows {
+        /// Which link.
+        link: String,
+    },
     /// A signal that was asked for has no probe.
     #[error("`{signal}` was asked for, but it is not hooked up; hooked up are {}", if .hooked.is_empty() { "none".to_owned() } else { .hooked.join(", ") })]
     NotHookedUp {
@@ -172,6 +180,7 @@ impl ScopeError {
             Self::Hookup(_)
             | Self::TriggerOnly { .. }
             | Self::NoSuchInput { .. }
+            | Self::Swallows { .. }
             | Self::CannotDo { .. }
             | Self::WrongDialect { .. }
             | Self::Setting { .. }

@@ -80,6 +80,9 @@ impl Scope {
     /// # Errors
     /// [`ScopeError`]; [`ScopeError::WrongDialect`] when it does not know the words.
     pub async fn open(link: Box<dyn Link>, dialect: Dialect, clock: Clock) -> Result<Self, ScopeError> {
+        if !link.swallows().is_empty() {
+            return Err(ScopeError::Swallows { link: link.describe() });
+        }
         let session = Session::new(link, clock.clone(), dialect.profile.clone());
         let identity = Identity::default();
         let force = if dialect.can(Op::Force) { Force::Unknown } else { Force::Absent };

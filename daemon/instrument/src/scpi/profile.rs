@@ -112,6 +112,8 @@ pub struct Profile {
     pub state_lag: Duration,
     /// Bytes that make it drop what it holds; none: an empty line.
     pub clear: Option<Vec<u8>>,
+    /// Whether a break on its serial line is a device clear. Some reset by one, so it is never sent unasked.
+    pub clear_by_break: bool,
     /// Mask of the standard event register that is put back after resynchronising.
     pub event_mask: u8,
 }
@@ -137,6 +139,7 @@ impl Default for Profile {
             block: BlockShape::default(),
             state_lag: Duration::ZERO,
             clear: None,
+            clear_by_break: false,
             event_mask: 0,
         }
     }

@@ -2,7 +2,7 @@
 //!
 //! 1. Where the link has a device clear, that; else nothing is sent until the line has been silent,
 //!    and what comes meanwhile goes to the log.
-//! 2. Without a device clear its substitute: the bytes that the dialect names, or an empty line;
+//! 2. Without a device clear its substitute: the bytes or the break that the dialect names, or an empty line;
 //!    silence again. On raw TCP the connection that is made anew in step 5 is the clear.
 //! 3. A nonce: `*ESE n;*ESE?` with a value not used lately. Lines are read until one is it; what
 //!    came before was late. A second nonce must then come at once, so that a late reply that
@@ -25,6 +25,10 @@ const SILENCE_WITHIN: Duration = Duration::from_secs(10);
 /// Pauses between tries to open a link anew.
 const REOPEN_PAUSES: [Duration; 4] =
     [Duration::from_millis(200), Duration::from_millis(500), Duration::from_secs(1), Duration::from_secs(2)];
+/// Bits that a byte takes on a serial line.
+const BITS_A_BYTE: f64 = 10.0;
+/// Rates that instruments are met with (instrument makers' manuals, not named), the usual ones first.
+const RATES: [u32; 8] = [9600, 115_200, 19_200, 38_400, 57_600, 4800, 2400, 1200];
 /// Most lines read in search of a nonce.
 const MOST_LINES: usize = 200;
 /// Most entries of the error queue read while resynchronising.
@@ -60,6 +64,9 @@ impl Session {
                         return Ok(());
                     }
                     Err(failed) => {
+                        if let Failed::Other(why) = &failed {
+                            tracing::warn!(link = %self.link.describe(), "no answer in step yet: {why}");
+                        }
                         // A closed link does not open by waiting.
                         let closed = matches!(&failed, Failed::Link(error) if !error.is_timeout());
                         last = failed;
@@ -74,7 +81,35 @@ impl Session {
             Failed::Link(error) => ("it could not be reached".to_owned(), Some(Box::new(error))),
             Failed::Other(why) => (format!("it gave no answer in step {} times ({why})", 2 * TRIES), None),
         };
-        Err(SessionError::Lost { link: self.describe(), tried, source })
+        let remedy = self.remedy();
+        Err(SessionError::Lost { link: self.describe(), tried, remedy, source })
+    }
+
+    /// What to do about an instrument that does not answer. On a serial line the rate is the first suspect: at
+    /// a wrong one each side reads the other's bits at the wrong places, so that it hears noise or nothing.
+    fn remedy(&self) -> String {
+        let byte_s = self.link.byte_s();
+        if byte_s <= 0.0 {
+            return "check its power and its cable".into();
+        }
+        let baud = (BITS_A_BYTE / byte_s).round() as u32;
+        let others: Vec<String> = RATES.iter().filter(|rate| **rate != baud).map(ToString::to_string).collect();
+        let others = others.join(", ");
+        let heard: Vec<u8> = self.strays.iter().chain(&self.buffer).copied().collect();
+        let noise = heard.iter().filter(|byte| !matches!(byte, b' '..=b'~' | b'\t' | b'\r' | b'\n')).count();
+        if noise > 2 && noise * 8 > heard.len() {
+            let shown = &heard[..heard.len().min(12)];
+            return format!(
+                "what came (`{}`) is no text: the baud rate is probably wrong; {baud} was tried, look in the instrument's menu, or try {others}",
+                shown.escape_ascii()
+            );
+        }
+        if heard.is_empty() {
+            return format!(
+                "nothing came at all at {baud} baud: check its power, the cable (crossed or straight), and the baud rate in the instrument's menu, or try {others}"
+            );
+        }
+        format!("check its power, its cable, and that {baud} baud is the rate in its menu (others are {others})")
     }
 
     /// Opens the link anew. A port that vanished (a plug, a bus that counts its devices again) is often back
@@ -101,6 +136,10 @@ impl Session {
         if !self.device_clear().await? {
             self.silence().await?;
             // The first thing sent ends whatever half message the instrument may hold.
+            if self.profile.clear_by_break {
+                self.link.send_break().await.map_err(Failed::Link)?;
+                self.silence().await?;
+            }
             let clear = self.profile.clear.clone().unwrap_or_else(|| self.profile.terminator.bytes().to_vec());
             self.send_raw(&clear).await?;
             self.silence().await?;

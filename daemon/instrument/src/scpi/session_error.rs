@@ -61,14 +61,14 @@ pub enum SessionError {
         why: String,
     },
     /// The instrument does not come back.
-    #[error(
-        "{link}: the instrument is lost: {tried}, and opening the link anew did not help; check its power, its cable and, on a serial line, the baud rate"
-    )]
+    #[error("{link}: the instrument is lost: {tried}, and opening the link anew did not help; {remedy}")]
     Lost {
         /// Which link.
         link: String,
         /// What was tried.
         tried: String,
+        /// What to do.
+        remedy: String,
         /// The last failure of the link, if it was one.
         #[source]
         source: Option<Box<LinkError>>,

@@ -28,6 +28,8 @@ pub(crate) struct Knobs {
     pub(crate) delay: Duration,
     /// Answers nothing.
     pub(crate) silent: bool,
+    /// Answers every message with these bytes, as at a wrong rate.
+    pub(crate) noise: Option<Vec<u8>>,
     /// Its name.
     pub(crate) identity: String,
     /// Messages that came.
@@ -124,6 +126,9 @@ impl Instrument {
         if !lines.is_empty() {
             answer.extend_from_slice(lines.join(";").as_bytes());
             answer.push(b'\n');
+        }
+        if let Some(noise) = self.knobs.lock().unwrap().noise.clone() {
+            answer = noise;
         }
         let (delay, silent, repeat) = {
             let mut knobs = self.knobs.lock().unwrap();

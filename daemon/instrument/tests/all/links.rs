@@ -110,3 +110,36 @@ fn real_links_refuse_a_virtual_clock() {
         assert!(error.to_string().contains("could not open serial:///dev/nothing?baud=9600: No such file or directory; check the cable and the name"), "{error}");
     });
 }
+
+#[test]
+fn a_port_that_comes_back_under_its_name_is_found() {
+    run(async |clock| {
+        let folder = std::env::temp_dir().join(format!("tapewright-links-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        let stays = folder.join("usb-Workbench_scope-if00");
+        let plug = |name: &str| {
+            drop(std::fs::remove_file(&stays));
+            std::os::unix::fs::symlink(name, &stays).unwrap();
+        };
+        let (name, thread, end) = pty();
+        plug(&name);
+        let address: Address = format!("serial://{}?baud=115200", stays.display()).parse().unwrap();
+        let mut link = connect(&address, &clock).await.unwrap();
+        echo(&mut *link, &clock).await;
+        // Unplugged: the name is gone too, until the device has announced itself again as another one.
+        end.store(true, std::sync::atomic::Ordering::SeqCst);
+        drop(thread.join().unwrap());
+        std::fs::remove_file(&stays).unwrap();
+        let error = link.receive(clock.now() + Duration::from_secs(5)).await.unwrap_err();
+        assert!(matches!(error, LinkError::Closed { .. }), "{error}");
+        let error = link.reopen().await.unwrap_err();
+        assert!(matches!(error, LinkError::Open { .. }), "{error}");
+        let (again, thread, end) = pty();
+        plug(&again);
+        link.reopen().await.unwrap();
+        echo(&mut *link, &clock).await;
+        end.store(true, std::sync::atomic::Ordering::SeqCst);
+        drop(thread.join().unwrap());
+        std::fs::remove_dir_all(&folder).unwrap();
+    });
+}

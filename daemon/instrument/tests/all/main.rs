@@ -6,6 +6,7 @@ mod economy;
 mod fake_scope;
 mod hislip;
 mod links;
+mod manners;
 mod relay;
 mod scope;
 mod session;

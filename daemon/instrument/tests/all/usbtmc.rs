@@ -261,19 +261,10 @@ fn unplugged_and_back() {
             error.to_string(),
             "usbtmc:///dev/usbtmc0 is closed: the instrument was unplugged or switched off; check the cable and the power, then try again"
         );
-        // It is looked for for a while, and then given up.
-        let began = clock.now();
         let error = link.reopen().await.unwrap_err();
         assert!(matches!(error, LinkError::Open { .. }), "{error}");
-        assert_eq!(clock.now().since(began), Duration::from_millis(11 * 250));
-        // Plugged in again while it is looked for.
-        let (back, later) = (driver.clone(), clock.clone());
-        let plug = async move {
-            later.sleep(Duration::from_millis(600)).await;
-            back.device().unplugged = false;
-        };
-        let (opened, ()) = tokio::join!(link.reopen(), plug);
-        opened.unwrap();
+        driver.device().unplugged = false;
+        link.reopen().await.unwrap();
         assert_eq!(link.status_byte(clock.now()).await.unwrap(), Some(0));
     });
 }

@@ -184,4 +184,4 @@ pub(super) const ENOTTY: i32 = 25;
 /// The argument is not right for this driver.
 pub(super) const EINVAL: i32 = 22;
 /// The device is gone.
-pub(crate) const ENODEV: i32 = 19;
+pub(super) const ENODEV: i32 = 19;

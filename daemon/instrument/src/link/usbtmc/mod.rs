@@ -295,10 +295,7 @@ impl Link for Usbtmc {
     }
 
     fn reopen(&mut self) -> BoxFuture<'_, Result<(), LinkError>> {
-        Box::pin(async move {
-            let clock = self.clock.clone();
-            super::patiently!(clock, self.connect())
-        })
+        Box::pin(async move { self.connect() })
     }
 
     fn clear(&mut self, _deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
