@@ -138,3 +138,31 @@ impl Framed {
         Ok(Some(Item { head, bytes, first: !begun, last: left == 0 }))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn golden_bytes() {
+        let head = Head { kind: kind::DATA_END, control: 1, parameter: 0xFFFF_FF02, length: 0x0102 };
+        let golden = [b'H', b'S', 7, 1, 0xFF, 0xFF, 0xFF, 0x02, 0, 0, 0, 0, 0, 0, 1, 2];
+        assert_eq!(head.bytes(), golden);
+        assert_eq!(Head::read(b"*IDN?\n"), Err(NO_HEADER));
+        assert_eq!(Head::read(b"H"), Ok(None), "it may become one");
+    }
+
+    proptest! {
+        #[test]
+        fn a_header_reads_back(kind: u8, control: u8, parameter: u32, length: u64, more in proptest::collection::vec(any::<u8>(), 0..9)) {
+            let head = Head { kind, control, parameter, length };
+            let mut bytes = head.bytes();
+            for end in 0..bytes.len() {
+                prop_assert_eq!(Head::read(&bytes[..end]), Ok(None), "a part is no header yet");
+            }
+            bytes.extend(more);
+            prop_assert_eq!(Head::read(&bytes), Ok(Some(head)));
+        }
+    }
+}

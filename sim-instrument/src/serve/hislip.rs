@@ -237,6 +237,8 @@ impl Client {
     async fn serve(mut self) -> String {
         loop {
             let outcome = tokio::select! {
+                // In this order, so that a client's last words are heard before its going.
+                biased;
                 item = self.sync.item() => match item {
                     Ok(item) => self.message(item).await,
                     Err(why) => Err(why),
