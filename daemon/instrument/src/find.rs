@@ -187,3 +187,25 @@ mod linux {
         Ok(names)
     }
 }
+
+#[cfg(all(test, target_os = "linux"))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_name_that_stays_is_found_by_the_one_that_does_not() {
+        let root = std::env::temp_dir().join(format!("tapewright-find-{}", std::process::id()));
+        let by_id = root.join("dev/serial/by-id");
+        std::fs::create_dir_all(&by_id).expect("a folder");
+        std::os::unix::fs::symlink("../../ttyACM3", by_id.join("usb-Workbench_scope-if00")).expect("a link");
+        let check = |device: &str, expected: Option<&str>| {
+            assert_eq!(stable_name(&root, Path::new(device)), expected.map(PathBuf::from), "{device}");
+        };
+        check("/dev/ttyACM3", Some("/dev/serial/by-id/usb-Workbench_scope-if00"));
+        check("/dev/ttyACM4", None);
+        // That one stays already.
+        check("/dev/serial/by-id/usb-Workbench_scope-if00", None);
+        std::fs::remove_dir_all(&root).expect("it goes away");
+        assert_eq!(nodes(&root).expect("nothing is no error"), []);
+    }
+}

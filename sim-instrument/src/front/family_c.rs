@@ -276,7 +276,7 @@ impl FamilyC {
     fn select(&mut self, scope: &Scope, call: &Call<'_>) -> Result<(), Fault> {
         call.takes(1, 99)?;
         let video = call.choice(0, &["EDGE", "TV"])? == 1;
-        if call.params.len() % 2 == 0 {
+        if call.params.len().is_multiple_of(2) {
             return Err(Code::MissingParameter.about("keys and values in turn"));
         }
         let mut panel = (self.panel.from, self.panel.video_from, self.panel.lines, self.panel.field, self.panel.line);

@@ -106,7 +106,7 @@ impl FamilyC {
     /// `SP,4,NP,50,FP,10,SN,0`: keys and values in turn, any of them.
     fn part(&mut self, call: &Call<'_>) -> Result<(), Fault> {
         call.takes(2, 8)?;
-        if call.params.len() % 2 != 0 {
+        if !call.params.len().is_multiple_of(2) {
             return Err(Code::MissingParameter.about("keys and values in turn"));
         }
         let mut part = (self.data.sparsing, self.data.count, self.data.first);

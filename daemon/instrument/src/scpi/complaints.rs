@@ -65,7 +65,7 @@ impl Session {
 /// events that are no errors (instrument makers' manuals, not named).
 pub(super) fn events(text: &str) -> Result<Vec<ErrorEntry>, Trouble> {
     let parts = answer::parts(text);
-    if parts.len() % 2 != 0 {
+    if !parts.len().is_multiple_of(2) {
         return Err(Trouble::Wrong(format!("expected numbers and texts in turn, but `{text}` came")));
     }
     let mut entries = Vec::new();

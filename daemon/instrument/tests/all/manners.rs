@@ -47,18 +47,18 @@ impl<L: Link> Link for Line<L> {
     }
 }
 
-fn line(clock: &Clock, baud: u32) -> (Line<InProcess<Instrument>>, Arc<Mutex<u32>>, Arc<Mutex<Knobs>>) {
-    let (instrument, knobs) = Instrument::new(Box::new(|_, _| Say::Error(-113, "Undefined header")));
+fn line(clock: &Clock, baud: u32) -> (Line<InProcess<Instrument>>, Arc<Mutex<u32>>) {
+    let (instrument, _knobs) = Instrument::new(Box::new(|_, _| Say::Error(-113, "Undefined header")));
     let breaks = Arc::new(Mutex::new(0));
     let inner = instrument.link(clock).with_baud(baud);
-    (Line { inner, breaks: Arc::clone(&breaks), swallows: &[] }, breaks, knobs)
+    (Line { inner, breaks: Arc::clone(&breaks), swallows: &[] }, breaks)
 }
 
 #[test]
 fn a_break_is_sent_only_where_the_dialect_says_what_it_does() {
     run(async |clock| {
         for (clear_by_break, expected) in [(true, 1), (false, 0)] {
-            let (link, breaks, _knobs) = line(&clock, 9600);
+            let (link, breaks) = line(&clock, 9600);
             let profile = Profile { clear_by_break, ..Profile::default() };
             let mut session = Session::new(Box::new(link), clock.clone(), profile);
             session.identify().await.unwrap();

@@ -157,6 +157,8 @@ impl Conversation {
     pub(super) async fn receive(&mut self) -> Result<Vec<u8>, Broken> {
         loop {
             tokio::select! {
+                // In this order, so that a reply that came is not lost to an end of the other channel.
+                biased;
                 piece = self.sync.piece() => {
                     if let Some(bytes) = self.take(piece?)? {
                         return Ok(bytes);
