@@ -12,6 +12,11 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "control-track", package: "procedure-control-track" },
     Guest { name: "head-switch-point", package: "procedure-head-switch-point" },
     Guest { name: "guide-adjust", package: "procedure-guide-adjust" },
+    Guest { name: "drum-lock", package: "procedure-drum-lock" },
+    Guest { name: "capstan-lock", package: "procedure-capstan-lock" },
+    Guest { name: "tracking-centre", package: "procedure-tracking-centre" },
+    Guest { name: "video-levels", package: "procedure-video-levels" },
+    Guest { name: "search-modes", package: "procedure-search-modes" },
 ];
 
 fn main() -> std::process::ExitCode {

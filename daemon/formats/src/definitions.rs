@@ -71,9 +71,10 @@
 //! # Servo lock
 //! The *phase* of a pulse train at a head-switch edge that selects head A is the time from the train's
 //! timing edge to that edge, modulo the train's period (of the reference and of control pulses: a frame).
-//! *Ratio error* is `(cycles of the train a turn of the drum) - 1`, over the time observed, in per cent.
-//! *Jitter* is the standard deviation of the phase about its slow course (what a straight line and a sine
-//! of the best period leave), *swing* the amplitude of that sine, *drift* the straight line's slope.
+//! *Drift* is the slope `s` of its straight line by least squares; the drum's *rate error* against a reference is
+//! `-s`, the tape's *speed error* against the drum `s / (1 - s)`, in per cent, both over the time watched. *Jitter* is the
+//! standard deviation of the phase about its slow course. *Swing* is the amplitude of a sine with the mean square that
+//! the slow course has about the straight line, over the time watched.
 //!
 //! # Tracking centre
 //! `L(d)`: mean over both heads of the curve's mean level at the delay `d` from control pulse to head
@@ -86,13 +87,14 @@
 //! # Video
 //! *Sync* is blanking less sync tip, in millivolts, blanking being the mean of the back porch outside the burst; *burst* the
 //! burst's peak-to-peak at the subcarrier; *white* and *black* the greatest and the least level above blanking that holds for
-//! [`PATCH_US`] at least. *Line period*: mean distance of leading edges; *line jitter*: standard deviation of single line periods.
+//! [`PATCH_US`] at least; each the median over lines that have it. *Line period*: mean distance of leading edges; *line jitter*: standard deviation of single line periods.
 //! *Time-base error*: standard deviation of leading edges about evenly spaced ones, over the lines of one record.
 //!
 //! # Search
 //! At `n` times play speed a head crosses `n - 1` pitches a scan and finds its own azimuth every second one: `|n - 1| / 2`
-//! *bars a scan*. They are measured as cycles of the level of a scan, by the best fitting cosine; *speed* is
-//! `1 + 2 bars` in cue, `1 - 2 bars` in review.
+//! *bars a scan*. They are counted as cycles of the level over the time of a nominal field, by the best fitting cosine: with
+//! the drum at `r` times its nominal rate that is `|n - r| / 2`. *Speed* is `n = r + 2 bars` in cue, `r - 2 bars` in review,
+//! where a machine that corrects its line rate has `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
 
 /// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
 pub const LATE_LINES: f64 = 20.0;

@@ -17,7 +17,7 @@
 //!    [`curve::exit`], [`curve::balance`]: each an [`Estimate`], decided by [`Estimate::decide`].
 //!
 //! Video: [`sync::separate`] finds the sync pulses, [`field::field_syncs`] the starts of vertical sync, and
-//! [`switching`] holds head-switch edges against them.
+//! [`switching`] holds head-switch edges against them. Servos: [`servo::PhaseRecord`], [`tracking::tracking_centre`].
 
 pub mod blanking;
 pub mod carrier;
@@ -36,13 +36,18 @@ pub mod preconditions;
 pub mod pulses;
 pub mod record;
 pub mod scan;
+pub mod search;
+pub mod servo;
 pub mod slip;
+mod solve;
 pub mod special;
 pub mod statistics;
 pub mod steadiness;
 pub mod switching;
 pub mod sync;
 mod trace;
+pub mod tracking;
+pub mod video;
 
 pub use curve::{HeadCurve, ScanLevels};
 pub use error::MeasureError;

@@ -47,6 +47,7 @@ mod captures;
 mod convert;
 pub mod live;
 mod parameters;
+pub mod phase;
 mod procedure;
 mod report;
 pub mod rf;

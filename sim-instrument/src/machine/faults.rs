@@ -65,6 +65,7 @@ pub(crate) struct Faults {
     pub(crate) middle_lift_um: f64,
     pub(crate) brush_noise: f64,
     pub(crate) video_dead: bool,
+    pub(crate) search_speed: Option<f64>,
 }
 
 /// One fault as a list shows it.
@@ -156,6 +157,7 @@ pub const FAULTS: &[FaultKind] = &[
     valued("video-gain", "gain of the video output", "1", 0.6, 0.0, 10.0),
     valued("video-sync", "height of sync over its right one", "1", 0.5, 0.0, 10.0),
     valued("video-burst", "level of colour over its right one", "1", 0.4, 0.0, 10.0),
+    valued("search-speed", "search speed over play speed", "1", 5.0, 1.0, 50.0),
     valued("video-time-base", "greatest displacement of lines in time", "s", 2e-5, 0.0, 1e-4),
     valued("middle-lift", "air between tape and heads in the middle of the scan", "um", 0.3, 0.0, 20.0),
     valued(
@@ -247,6 +249,7 @@ impl Faults {
             "video-gain" => self.video_gain = value,
             "video-sync" => self.video_sync = value,
             "video-burst" => self.video_burst = value,
+            "search-speed" => self.search_speed = value,
             "video-time-base" => self.video_time_base_s = value,
             "middle-lift" => self.middle_lift_um = value.unwrap_or(0.0),
             "brush" => self.brush_noise = value.unwrap_or(0.0),

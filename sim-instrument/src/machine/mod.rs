@@ -14,7 +14,7 @@
 //! | `rf`, `extremes` | the RF test point, sampled and by its extremes |
 //! | `pulses`, `slow` | squares, spikes, supply, audio |
 //! | `signals` | the seam: one answer for every test point |
-//! | `truth`, `truth_video` | the written definitions, from the machine's own state |
+//! | `truth`, `truth_servo`, `truth_video` | the written definitions, from the machine's own state |
 
 mod check;
 mod conditions;
@@ -38,6 +38,7 @@ mod timeline;
 mod transport;
 mod truth;
 mod truth_guides;
+mod truth_servo;
 mod truth_text;
 mod truth_video;
 mod video;

@@ -162,7 +162,10 @@ impl Machine {
         }
         // A line changes its place in its front porch, well before the leading edge of its sync.
         let line = ((table_s - table.origin_s) / table.line_s + 0.012).floor();
-        slow_s + out.line_jitter_s * gauss(hash(self.seed ^ 0x11E, line as i64)).clamp(-4.0, 4.0)
+        // Another one in each frame that is played: the time in the table is that of one frame.
+        let frame = ((t_s - table_s) / table.frame_s).round() as i64;
+        let number = frame.wrapping_mul(1 << 12) + line as i64;
+        slow_s + out.line_jitter_s * gauss(hash(self.seed ^ 0x11E, number)).clamp(-4.0, 4.0)
     }
 
     /// Next start of a field (1, 2, any) or a line of the video output strictly after an instant.

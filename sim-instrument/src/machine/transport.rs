@@ -70,7 +70,8 @@ impl Machine {
                 plans.push(reached(t + over_s, mode, trick(0.0), Tape::Rest));
             }
             Mode::Cue | Mode::Review => {
-                let speed = if mode == Mode::Cue { transport.search_speed } else { -transport.search_speed };
+                let fast = conditions.faults.search_speed.unwrap_or(transport.search_speed);
+                let speed = if mode == Mode::Cue { fast } else { -fast };
                 let drum = trick(speed);
                 plans.push(reached(t, from_mode(from.mode, running), drum, Tape::To { speed, over_s: CHANGE_S }));
                 plans.push(reached(t + CHANGE_S, mode, drum, Tape::Run { ratio: speed }));

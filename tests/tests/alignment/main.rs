@@ -4,6 +4,10 @@
 //! machines from a fixed seed; the count must lie where all but a thousandth of binomial counts of 95 % lie.
 
 mod head_switch_point;
+mod search_modes;
+mod servos;
+mod tracking_centre;
+mod video_levels;
 
 use sim_instrument::scenario::Scenario;
 use std::collections::BTreeMap;

@@ -1,0 +1,270 @@
+//! Levels and times of composite video: sync, burst, white and black of lines; line period, its jitter, time-base error.
+//!
+//! Levels are taken line by line and each is the median over lines, so that a disturbed line does not count. Colour is
+//! kept out of brightness by means over whole cycles of the subcarrier.
+
+use crate::error::{MeasureError, at_least};
+use crate::estimate::{COVERAGE, Contribution, Estimate};
+use crate::statistics::{deviation_interval, median_efficiency_factor, median_in_place, moments_of_finite};
+use crate::sync::{PulseKind, SyncPulse, Syncs};
+use crate::trace::Trace;
+use tapewright_formats::LineStandard;
+use tapewright_formats::definitions::PATCH_US;
+
+/// Levels of one line, in volts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LineLevels {
+    /// Blanking less sync tip.
+    pub sync_v: f64,
+    /// Burst, peak to peak; none: samples too far apart for the subcarrier.
+    pub burst_v: Option<f64>,
+    /// Greatest level above blanking that holds for a patch; none: the line does not end in the record.
+    pub white_v: Option<f64>,
+    /// Least such level.
+    pub black_v: Option<f64>,
+    /// Standard deviation of single samples.
+    pub noise_v: f64,
+}
+
+/// Least samples a cycle of the subcarrier for its amplitude.
+const CYCLE_SAMPLES: f64 = 2.8;
+/// A line whose picture stays under this share of sync holds none.
+const PICTURE: f64 = 0.15;
+
+struct Reader<'a> {
+    trace: &'a Trace,
+}
+
+impl Reader<'_> {
+    /// Samples from one time to another; none: not all of it is in the record.
+    fn between(&self, from_s: f64, to_s: f64) -> Option<&[f32]> {
+        let place = |s: f64| (s - self.trace.t0_s()) / self.trace.dt_s();
+        let (from, to) = (place(from_s).ceil(), place(to_s).floor());
+        (from >= 0.0 && to < self.trace.volts().len() as f64 && to > from)
+            .then(|| &self.trace.volts()[from as usize..=to as usize])
+    }
+
+    fn mean(&self, from_s: f64, to_s: f64) -> Option<f64> {
+        let samples = self.between(from_s, to_s)?;
+        Some(samples.iter().map(|v| f64::from(*v)).sum::<f64>() / samples.len() as f64)
+    }
+
+    /// Amplitude at a known frequency: three parameters by linear least squares (IEEE 1057).
+    fn amplitude(&self, from_s: f64, to_s: f64, frequency_hz: f64) -> Option<f64> {
+        let samples = self.between(from_s, to_s)?;
+        let w = core::f64::consts::TAU * frequency_hz * self.trace.dt_s();
+        // Normal equations of cosine, sine, one.
+        let (mut m, mut r) = ([[0.0; 3]; 3], [0.0; 3]);
+        for (i, v) in samples.iter().enumerate() {
+            let (s, c) = (w * i as f64).sin_cos();
+            let row = [c, s, 1.0];
+            for a in 0..3 {
+                for b in 0..3 {
+                    m[a][b] += row[a] * row[b];
+                }
+                r[a] += row[a] * f64::from(*v);
+            }
+        }
+        crate::solve::solve(m, r).map(|x| f64::hypot(x[0], x[1]))
+    }
+}
+
+/// Levels of every line of a record that begins with a sync pulse of its own.
+#[must_use]
+pub fn line_levels(trace: &Trace, syncs: &Syncs, lines: LineStandard) -> Vec<LineLevels> {
+    syncs
+        .pulses
+        .iter()
+        .filter(|pulse| pulse.kind == PulseKind::Line)
+        .filter_map(|pulse| one_line(trace, syncs, pulse, lines))
+        .collect()
+}
+
+fn one_line(trace: &Trace, syncs: &Syncs, pulse: &SyncPulse, lines: LineStandard) -> Option<LineLevels> {
+    let timing = lines.video();
+    let us = 1e-6;
+    let reader = Reader { trace };
+    let lead = pulse.lead_s;
+    let tip = reader.mean(lead + 0.9 * us, lead + pulse.width_s - 0.9 * us)?;
+    let burst = (timing.burst_start_us.value * us, (timing.burst_start_us.value + timing.burst_us()) * us);
+    let porch_end = (timing.h_blanking_us.value - timing.front_porch_us.value) * us;
+    let blanking = reader.mean(lead + burst.1 + 0.25 * us, lead + porch_end - 0.25 * us)?;
+    let samples_a_cycle = 1.0 / (timing.subcarrier_hz.value * trace.dt_s());
+    let burst_v = (samples_a_cycle >= CYCLE_SAMPLES)
+        .then(|| reader.amplitude(lead + burst.0 + 0.3 * us, lead + burst.1 - 0.3 * us, timing.subcarrier_hz.value))
+        .flatten()
+        .map(|amplitude| {
+            // What noise alone would show adds as power: `2 sigma^2 / N` for each of two parameters.
+            let n = ((burst.1 - burst.0 - 0.6 * us) / trace.dt_s()).max(3.0);
+            2.0 * (amplitude * amplitude - 4.0 * syncs.noise_v.powi(2) / n).max(0.0).sqrt()
+        });
+    let (white_v, black_v) =
+        match patches(trace, syncs, lead + porch_end, lead + syncs.line_s - timing.front_porch_us.value * us, lines) {
+            Some((white, black)) => (Some(white - blanking), Some(black - blanking)),
+            None => (None, None),
+        };
+    Some(LineLevels { sync_v: blanking - tip, burst_v, white_v, black_v, noise_v: syncs.noise_v })
+}
+
+/// Greatest and least mean over a patch's time within the picture of a line.
+fn patches(trace: &Trace, syncs: &Syncs, from_s: f64, to_s: f64, lines: LineStandard) -> Option<(f64, f64)> {
+    // Whole cycles of the subcarrier keep colour out.
+    let cycle_s = 1.0 / lines.video().subcarrier_hz.value;
+    let patch_s = (PATCH_US * 1e-6 / cycle_s).ceil() * cycle_s;
+    let count = ((patch_s / trace.dt_s()).round() as usize).max(1);
+    let reader = Reader { trace };
+    let samples = reader.between(from_s + 0.3e-6, to_s - 0.3e-6)?;
+    if samples.len() < count {
+        return None;
+    }
+    let mut sum: f64 = samples[..count].iter().map(|v| f64::from(*v)).sum();
+    let (mut low, mut high) = (sum, sum);
+    for i in count..samples.len() {
+        sum += f64::from(samples[i]) - f64::from(samples[i - count]);
+        (low, high) = (low.min(sum), high.max(sum));
+    }
+    // The greatest of noisy means lies above the true one, by about a deviation of a mean.
+    let lift = syncs.noise_v / (count as f64).sqrt();
+    let n = count as f64;
+    Some((high / n - lift, low / n + lift))
+}
+
+/// Median over lines, with what makes up its uncertainty.
+///
+/// `step_v`: a step of the converter, `gain_u`: relative uncertainty of the channel's gain.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below three lines.
+pub fn level_over_lines(values: &[f64], step_v: f64, gain_u: f64) -> Result<Estimate, MeasureError> {
+    at_least("lines with a level", values.len(), 3)?;
+    let m = moments_of_finite(values.iter().copied());
+    let median = median_in_place(&mut values.to_vec());
+    let n = m.count as f64;
+    Estimate::combined(
+        median,
+        vec![
+            Contribution::type_a(
+                "scatter over lines",
+                median_efficiency_factor(m.count) * m.standard_deviation / n.sqrt(),
+                n - 1.0,
+            ),
+            // Means of many samples round far less than one; half a step each way is more than they can be off.
+            Contribution::rectangular("conversion", 0.5 * step_v),
+            Contribution::type_b("gain of the channel", (median * gain_u).abs()),
+        ],
+    )
+}
+
+/// Lines of a picture among those that were taken: whose greatest level stands clear of blanking.
+#[must_use]
+pub fn with_picture(lines: &[LineLevels]) -> Vec<(f64, f64)> {
+    lines
+        .iter()
+        .filter_map(|line| line.white_v.zip(line.black_v).filter(|(white, _)| *white > PICTURE * line.sync_v))
+        .collect()
+}
+
+/// Single line periods of a record: distances of leading edges of neighbouring lines.
+#[must_use]
+pub fn line_periods(syncs: &Syncs) -> Vec<f64> {
+    let leads: Vec<f64> = syncs.pulses.iter().filter(|p| p.kind == PulseKind::Line).map(|p| p.lead_s).collect();
+    leads.windows(2).map(|w| w[1] - w[0]).filter(|period| (period / syncs.line_s - 1.0).abs() < 0.1).collect()
+}
+
+/// Mean of single line periods, in seconds.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below three periods.
+pub fn line_period(periods_s: &[f64], lead_u_s: f64, timebase_u: f64) -> Result<Estimate, MeasureError> {
+    at_least("line periods", periods_s.len(), 3)?;
+    let m = moments_of_finite(periods_s.iter().copied());
+    let n = m.count as f64;
+    Estimate::combined(
+        m.mean,
+        vec![
+            Contribution::type_a("scatter of the periods", m.standard_deviation / n.sqrt(), n - 1.0),
+            Contribution::type_b("noise and sampling", lead_u_s * core::f64::consts::SQRT_2 / n.sqrt()),
+            Contribution::type_b("time base", m.mean * timebase_u),
+        ],
+    )
+}
+
+/// Standard deviation of values in time, what noise and sampling (`one_u_s` for one value) add taken off.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below four values.
+pub fn scatter_of_times(values_s: &[f64], one_u_s: f64) -> Result<Estimate, MeasureError> {
+    at_least("times of lines", values_s.len(), 4)?;
+    let m = moments_of_finite(values_s.iter().copied());
+    let dof = m.count as f64 - 1.0;
+    let (low, high) = deviation_interval(m.standard_deviation, dof, COVERAGE);
+    // Noise and sampling are known to a third: they may be all of it, or hide a part.
+    let clean = |s: f64, share: f64| (s * s - share * one_u_s * one_u_s).max(0.0).sqrt();
+    let u = m.standard_deviation / (2.0 * dof).sqrt();
+    Estimate::with_interval(
+        clean(m.standard_deviation, 1.0),
+        clean(low, 1.8),
+        clean(high, 0.4),
+        u.hypot(0.4 * one_u_s),
+        Some(dof),
+        vec![
+            Contribution::type_a("number of lines", u, dof),
+            Contribution::type_b("noise and sampling, taken off", 0.4 * one_u_s),
+        ],
+    )
+}
+
+/// Leading edges of the lines of a record about evenly spaced ones, in seconds; lines without their pulse are stepped over.
+#[must_use]
+pub fn time_base_errors(syncs: &Syncs) -> Vec<f64> {
+    let leads: Vec<f64> = syncs.pulses.iter().filter(|p| p.kind == PulseKind::Line).map(|p| p.lead_s).collect();
+    let Some(first) = leads.first() else { return Vec::new() };
+    let mut numbers = vec![0.0];
+    for w in leads.windows(2) {
+        let halves = ((w[1] - w[0]) / (0.5 * syncs.line_s)).round();
+        numbers.push(numbers[numbers.len() - 1] + 0.5 * halves);
+    }
+    let n = leads.len() as f64;
+    let (mx, my) = (numbers.iter().sum::<f64>() / n, leads.iter().map(|l| l - first).sum::<f64>() / n);
+    let sxx: f64 = numbers.iter().map(|x| (x - mx).powi(2)).sum();
+    let sxy: f64 = numbers.iter().zip(&leads).map(|(x, l)| (x - mx) * (l - first - my)).sum();
+    let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
+    numbers.iter().zip(&leads).map(|(x, l)| l - first - my - slope * (x - mx)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn reader(volts: &[f32]) -> Trace {
+        Trace::from_volts(0.0, 1.0, volts.to_vec()).unwrap()
+    }
+
+    /// Three-parameter sine fits (IEEE 1057): vectors computed outside the project in double precision.
+    #[test]
+    fn sine_fits_of_three_parameters() {
+        let turn = core::f64::consts::TAU * 3.0 / 16.0;
+        let first: Vec<f32> = (0..16)
+            .map(|i| (0.75 * (turn * f64::from(i)).cos() - 0.5 * (turn * f64::from(i)).sin() + 0.125) as f32)
+            .collect();
+        let second = [
+            1.16, 0.94, 0.58, 0.15, -0.27, -0.6, -0.78, -0.77, -0.58, -0.24, 0.19, 0.61, 0.96, 1.16, 1.18, 1.02, 0.69,
+            0.28, -0.15, -0.52,
+        ];
+        for (volts, frequency, amplitude) in [(&first[..], 3.0 / 16.0, 0.901_388), (&second[..], 0.07, 0.999_128)] {
+            let trace = reader(volts);
+            let got = Reader { trace: &trace }.amplitude(0.0, (volts.len() - 1) as f64, frequency).unwrap();
+            assert!((got - amplitude).abs() < 2e-6, "{got}, {amplitude} expected");
+        }
+    }
+
+    #[test]
+    fn scatter_takes_off_what_sampling_adds_and_covers() {
+        let even: Vec<f64> = (0..40).map(|i| if i % 2 == 0 { 3e-8 } else { -3e-8 }).collect();
+        let all = scatter_of_times(&even, 0.0).unwrap();
+        assert!((all.value - 3e-8).abs() < 1e-9 && all.interval.low < 3e-8 && all.interval.high > 3e-8);
+        assert!(scatter_of_times(&even, 3e-8).unwrap().interval.low == 0.0);
+        assert!(scatter_of_times(&even[..3], 0.0).is_err());
+        assert!(level_over_lines(&[0.3, 0.3], 0.0, 0.0).is_err());
+    }
+}

@@ -1,0 +1,109 @@
+//! The procedure capstan-lock: control pulses against the head switch.
+
+mod parameters;
+
+use parameters as p;
+use tapewright_sdk::measure::servo::{Manner, PhaseRecord};
+use tapewright_sdk::phase::PhaseTaker;
+use tapewright_sdk::prelude::*;
+
+struct CapstanLock;
+
+impl Procedure for CapstanLock {
+    fn describe() -> Description {
+        p::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        for (good, reject) in p::PAIRS {
+            if settings.number(good) > settings.number(reject) {
+                let why = format!("setting `{}` exceeds `{}`: good would lie beyond reject", good.name, reject.name);
+                return Err(Unable::new(UnableCode::NotPossible, why));
+            }
+        }
+        let subject = subject()?;
+        if !subject.format.control_track {
+            report.advise("Hold the two beats of the pilot tones against each other instead (`pilot-tracking`), or watch the RF for slip (`still-against-play`).");
+            let why = format!(
+                "format {} has no control track: pilot tones recorded with the picture take its place",
+                subject.format.name
+            );
+            return Err(Unable::new(UnableCode::NotInFormat, why));
+        }
+        let lines = subject.format.lines;
+        let mut taker = PhaseTaker::new(Signal::ControlTrack, lines)?;
+        // From rest, so that there is a change of mode to count from.
+        if now() != Mode::Stop {
+            go(Mode::Stop)?;
+        }
+        let took_s = go(Mode::Play)?;
+        let looks = taker.series(settings.number(&p::OBSERVE_S), settings.count(&p::LOOKS) as usize, |share| {
+            report.progress(0.1 + 0.85 * share, "watches the control pulses against the head switch");
+        })?;
+        let record = PhaseRecord::new(&looks, taker.period_s()).on("capstan.phase")?;
+        report.note(&format!("{} looks over {:.1} s observed", looks.len(), record.observed_s()));
+        let rate = record.ratio_error()?.scaled(100.0);
+        let limits = settings.within(0.0, &p::RATE_GOOD, &p::RATE_REJECT);
+        let outcome = report.measured(Measured::new("capstan.speed-error", Unit::Percent, &rate).judged(limits));
+        // A pitch of tape is a field's travel.
+        let field_hz = lines.field_rate_hz();
+        let walk_good = settings.number(&p::WALK_GOOD);
+        let manner = record.manner(walk_good / field_hz)?;
+        let drift = record.drift()?;
+        if manner == Manner::Walks {
+            let pitches = drift.value * record.observed_s() * field_hz;
+            report.found(
+                Finding::TapeSlip,
+                &format!(
+                    "{pitches:+.2} track pitches in {:.1} s, speed error {:+.4} %",
+                    record.observed_s(),
+                    rate.value
+                ),
+            );
+            // The walk is what fails, however small the speed error is.
+            let walk = drift.scaled(record.observed_s() * field_hz);
+            let limits = settings.within(0.0, &p::WALK_GOOD, &p::WALK_REJECT);
+            report.measured(Measured::new("capstan.walk", Unit::One, &walk).judged(limits));
+            return Ok(());
+        }
+        report.measured(Measured::new("capstan.phase", Unit::Millisecond, &record.phase()?.scaled(1e3)));
+        report.measured(Measured::new("capstan.drift", Unit::One, &drift));
+        let swing = record.swing()?.scaled(field_hz);
+        let limits = settings.at_most(&p::WALK_GOOD, &p::WALK_REJECT);
+        let swings = report.measured(Measured::new("capstan.swing", Unit::One, &swing).judged(limits));
+        if manner == Manner::Hunts {
+            report.found(
+                Finding::TrackingHunting,
+                &format!(
+                    "{:.2} track pitches to either side, about {:.1} s a cycle",
+                    swing.value,
+                    record.observed_s() / record.cycles()
+                ),
+            );
+            report.advise(
+                "Set tracking to manual and look again: the machine's own tracking works against any adjustment.",
+            );
+        }
+        let jitter = record.jitter()?.scaled(1e3);
+        let limits = settings.at_most(&p::JITTER_GOOD, &p::JITTER_REJECT);
+        let jittery = report.measured(Measured::new("capstan.jitter", Unit::Millisecond, &jitter).judged(limits));
+        if jittery == Some(Outcome::Fail) {
+            report.found(
+                Finding::CapstanJitter,
+                &format!("standard deviation {:.2} ms, from look to look", jitter.value),
+            );
+        }
+        let lock = record.lock_time(&looks, took_s)?;
+        if manner == Manner::Stands {
+            let limits = settings.at_most(&p::LOCK_GOOD, &p::LOCK_REJECT);
+            report.measured(Measured::new("capstan.lock-time", Unit::Second, &lock).judged(limits));
+        }
+        let all = [outcome, swings, jittery];
+        if all.iter().all(|outcome| *outcome == Some(Outcome::Pass)) {
+            report.found(Finding::CapstanLocked, &format!("over {:.1} s observed", record.observed_s()));
+        }
+        Ok(())
+    }
+}
+
+tapewright_sdk::export!(CapstanLock);

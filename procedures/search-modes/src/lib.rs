@@ -1,0 +1,175 @@
+//! The procedure search-modes: noise bars in cue and review against the format's geometry.
+
+mod parameters;
+mod take;
+
+use parameters as p;
+use take::{HeadLook, control_speed, looks};
+use tapewright_sdk::formats::relations::line_shift;
+use tapewright_sdk::formats::{Format, SignalForm};
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::Front;
+
+struct SearchModes;
+
+impl Procedure for SearchModes {
+    fn describe() -> Description {
+        p::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        for (good, reject) in p::PAIRS {
+            if settings.number(good) > settings.number(reject) {
+                let why = format!("setting `{}` exceeds `{}`: good would lie beyond reject", good.name, reject.name);
+                return Err(Unable::new(UnableCode::NotPossible, why));
+            }
+        }
+        let subject = subject()?;
+        let front = Front::slow(&subject)?;
+        let control = hookup()?
+            .into_iter()
+            .find(|point| point.signal == Signal::ControlTrack && !point.trigger_only && subject.format.control_track);
+        if control.is_none() && settings.number(&p::SPEED) == 0.0 {
+            report.note("Neither control pulses on a channel nor `search-speed` say how fast the tape shall run: the speed is told, and not judged.");
+        }
+        for (place, mode) in [Mode::Cue, Mode::Review].into_iter().enumerate() {
+            report.progress(0.05 + 0.45 * place as f64, &format!("captures scans in {mode}"));
+            go(mode)?;
+            let heads = looks(&front, subject.format, settings.count(&p::SCANS))?;
+            let by_pulses = match &control {
+                Some(point) => {
+                    let form = if point.form == SignalForm::Spike { SignalForm::Spike } else { SignalForm::Square };
+                    control_speed(subject.format, form)?
+                }
+                None => None,
+            };
+            judge(mode, subject.format, &heads, by_pulses.as_ref(), settings, report)?;
+        }
+        go(Mode::Stop)?;
+        Ok(())
+    }
+}
+
+/// Drum's rate in search over its nominal one: anywhere between not corrected at all and corrected for the line rate.
+fn drum_ratio(format: &Format, speed: f64) -> (f64, f64) {
+    let corrected = 1.0 / (1.0 - (speed - 1.0) * line_shift(format) / format.lines.lines_a_scan());
+    (0.5 * (1.0 + corrected), 0.5 * (corrected - 1.0).abs())
+}
+
+/// The speed that a count of bars means.
+fn speed_of(mode: Mode, format: &Format, bars: &Estimate) -> Result<Estimate> {
+    let sign = if mode == Mode::Review { -1.0 } else { 1.0 };
+    let rough = 1.0 + sign * 2.0 * bars.value;
+    let (ratio, half) = drum_ratio(format, rough);
+    let mut speed = bars.clone().scaled(2.0 * sign);
+    speed.value += ratio;
+    speed.interval.low += ratio;
+    speed.interval.high += ratio;
+    Ok(speed.also(Contribution::rectangular("drum's rate in search: corrected or not", half))?)
+}
+
+fn judge(
+    mode: Mode,
+    format: &Format,
+    heads: &[HeadLook],
+    by_pulses: Option<&Estimate>,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
+    let counted: Vec<(&HeadLook, &tapewright_sdk::measure::search::Bars)> =
+        heads.iter().filter_map(|head| head.bars.as_ref().ok().map(|bars| (head, bars))).collect();
+    let missing = balance(mode, heads, settings, report)?;
+    for head in heads {
+        if let Err(unable) = &head.bars
+            && missing != Some(head.name)
+        {
+            report.unable(unable.clone().on(format!("{mode}.{}.bars", head.name)));
+        }
+    }
+    for (head, bars) in &counted {
+        if missing == Some(head.name) {
+            continue;
+        }
+        report.measured(Measured::new(format!("{mode}.{}.bars", head.name), Unit::One, &bars.count));
+        let places: Vec<String> = bars.first.iter().take(4).map(|x| format!("{x:.2}")).collect();
+        report.note(&format!(
+            "{mode}, {}: first bar at {} of the scan in one scan after the other; the wave explains {:.0} % of the level",
+            head.name,
+            places.join(", "),
+            100.0 * bars.explained
+        ));
+    }
+    // Both heads cross the same tape: the one whose bars are known better tells the speed.
+    let best = counted
+        .iter()
+        .filter(|(head, _)| missing != Some(head.name))
+        .min_by(|a, b| a.1.count.standard_uncertainty.total_cmp(&b.1.count.standard_uncertainty));
+    let Some((_, bars)) = best else { return Ok(()) };
+    let speed = speed_of(mode, format, &bars.count)?;
+    let sign = if mode == Mode::Review { -1.0 } else { 1.0 };
+    let asked = sign * settings.number(&p::SPEED);
+    let measured = Measured::new(format!("{mode}.speed"), Unit::One, &speed);
+    let mut wrong = false;
+    if asked == 0.0 {
+        report.measured(measured);
+    } else {
+        let limits = settings.within(0.0, &p::SPEED_GOOD, &p::SPEED_REJECT);
+        let about = |limit: Limit| {
+            let half = limit.at_most.unwrap_or(0.0) / 100.0 * asked.abs();
+            Limit { at_least: Some(asked - half), at_most: Some(asked + half) }
+        };
+        let limits = Limits { good: about(limits.good), reject: about(limits.reject), source: limits.source };
+        wrong |= report.measured(measured.judged(limits)) == Some(Outcome::Fail);
+    }
+    if let Some(pulses) = by_pulses {
+        // Control pulses do not tell forwards from backwards.
+        let n = sign * pulses.value;
+        report.measured(Measured::new(format!("{mode}.speed-by-pulses"), Unit::One, &pulses.clone().scaled(sign)));
+        let (ratio, half) = drum_ratio(format, n);
+        let mut off = bars.count.clone();
+        let predicted = 0.5 * (n - ratio).abs();
+        off.value -= predicted;
+        off.interval.low -= predicted;
+        off.interval.high -= predicted;
+        let off = off
+            .also(Contribution::type_b("rate of the control pulses", 0.5 * pulses.standard_uncertainty))?
+            .also(Contribution::rectangular("drum's rate in search: corrected or not", 0.5 * half))?;
+        let limits = settings.within(0.0, &p::BARS_GOOD, &p::BARS_REJECT);
+        let outcome = report.measured(Measured::new(format!("{mode}.bars-off"), Unit::One, &off).judged(limits));
+        if outcome == Some(Outcome::Fail) {
+            wrong = true;
+        } else if outcome == Some(Outcome::Pass) && !wrong {
+            report.found(
+                Finding::SearchAsPredicted,
+                &format!("{mode}: {:.2} bars, {predicted:.2} predicted at {n:.2} times play speed", bars.count.value),
+            );
+        }
+    }
+    if wrong {
+        report.found(
+            Finding::SearchWrongSpeed,
+            &format!("{mode}: {:.2} bars a scan are {:.2} times play speed", bars.count.value, speed.value),
+        );
+    }
+    Ok(())
+}
+
+/// Balance of the heads; the name of one that is missing.
+fn balance(mode: Mode, heads: &[HeadLook], settings: &Settings, report: &mut Report) -> Result<Option<&'static str>> {
+    let [a, b] = heads else { return Ok(None) };
+    let level = |of: &HeadLook| of.mean_v.max(1e-12);
+    let db = 20.0 * (level(b) / level(a)).log10();
+    let u = 8.686 * (a.mean_u_v / level(a)).hypot(b.mean_u_v / level(b));
+    let scans = a.scans.min(b.scans) as f64;
+    let estimate = Estimate::combined(db, vec![Contribution::type_a("levels of scans", u, (scans - 1.0).max(1.0))])?;
+    let limits = settings.within(0.0, &p::BALANCE_GOOD, &p::BALANCE_REJECT);
+    let outcome = report.measured(Measured::new(format!("{mode}.balance"), Unit::Decibel, &estimate).judged(limits));
+    if outcome != Some(Outcome::Fail) {
+        return Ok(None);
+    }
+    let missing = if db < 0.0 { b.name } else { a.name };
+    report.found(Finding::SearchHeadMissing, &format!("{mode}: head B stands {db:+.1} dB against head A"));
+    Ok(Some(missing))
+}
+
+tapewright_sdk::export!(SearchModes);

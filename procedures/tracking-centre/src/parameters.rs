@@ -1,0 +1,76 @@
+//! What can be set, and what the procedure says of itself.
+
+use tapewright_sdk::prelude::*;
+
+const PRACTICE: &str = "common practice, no source";
+
+const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
+    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
+}
+
+pub(crate) const STEPS: Number = number(
+    "steps",
+    "places of the tracking control at which the level is taken, end to end",
+    Unit::One,
+    [9.0, 6.0, 41.0],
+);
+pub(crate) const FRAMES: Number = number("frames", "frames captured at each place", Unit::One, [3.0, 2.0, 50.0]);
+pub(crate) const OFFSET_GOOD: Number = number(
+    "offset-good",
+    "distance of the level's centre from the control's own that is good, over the control's range",
+    Unit::Percent,
+    [5.0, 0.1, 50.0],
+);
+pub(crate) const OFFSET_REJECT: Number = number(
+    "offset-reject",
+    "distance of the level's centre from the control's own beyond which it fails, over the control's range",
+    Unit::Percent,
+    [10.0, 0.1, 50.0],
+);
+pub(crate) const EVEN_GOOD: Number = number(
+    "evenness-good",
+    "distance from 1 of the ratio of both sides' slopes that is good",
+    Unit::One,
+    [0.25, 0.01, 0.9],
+);
+pub(crate) const EVEN_REJECT: Number = number(
+    "evenness-reject",
+    "distance from 1 of the ratio of both sides' slopes beyond which it fails",
+    Unit::One,
+    [0.5, 0.01, 0.9],
+);
+pub(crate) const DEADLINE_S: Number =
+    number("answer-s", "how long the operator has for each turn of the control", Unit::Second, [300.0, 5.0, 3600.0]);
+
+pub(crate) const DESCRIPTION: Description = Description {
+    name: "tracking-centre",
+    version: env!("CARGO_PKG_VERSION"),
+    purpose: "Finds the centre of tracking while the operator steps the control through its range, and what it says of the place of the audio and control head.",
+    needs: &[Signal::Rf, Signal::ControlTrack, Signal::HeadSwitch],
+    uses: &[],
+    modes: &[Mode::Play, Mode::Stop],
+    parameters: &[
+        Parameter::Number(STEPS),
+        Parameter::Number(FRAMES),
+        Parameter::Number(OFFSET_GOOD),
+        Parameter::Number(OFFSET_REJECT),
+        Parameter::Number(EVEN_GOOD),
+        Parameter::Number(EVEN_REJECT),
+        Parameter::Number(DEADLINE_S),
+    ],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cover_off: true,
+    tells: "Where the RF is greatest, and whether that is where the tracking control has its own centre. At each place of the \
+            control the level of both heads and the delay from control pulse to head switch are taken; the delay is the \
+            tracking offset, so that the steps need not be even. Three signals on two channels: RF and control pulses on \
+            the channels and the head switch on the input that only triggers, or RF and head switch on the channels and the \
+            control pulses on that input. Level against delay is fitted; its centre less the delay at the control's own centre is \
+            the offset, in milliseconds, in track pitches and, by the tape's speed, in millimetres along the tape \
+            by which the audio and control head stands wrong (its X position). Only an alignment tape can judge that. Set \
+            tracking to manual first. A format without a control track keeps its tracking by pilot tones: `pilot-tracking`.",
+    when_it_fails: "Off centre: set the X position of the audio and control head, by the millimetres told, after its height, \
+                    azimuth and tilt are right (height, azimuth, height again, tilt, then X: a textbook's order), then run \
+                    this again. Unevenness: guides, since a bent path falls unevenly (`envelope` at both sides), or one head out of height. \
+                    The delay does not move with the control: tracking is automatic, or the control is not connected.",
+    duration_s: 180.0,
+};

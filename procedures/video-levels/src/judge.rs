@@ -1,0 +1,236 @@
+//! Judging levels, times and field structure; which stage the pattern of faults points to.
+
+use crate::parameters as p;
+use crate::take::{Lines, Long};
+use tapewright_sdk::formats::LineStandard;
+use tapewright_sdk::measure::field::FieldSync;
+use tapewright_sdk::measure::video::{level_over_lines, line_period, scatter_of_times, with_picture};
+use tapewright_sdk::prelude::*;
+
+fn millivolts(values: &[f64], lines: &Lines) -> Result<Estimate> {
+    Ok(level_over_lines(values, lines.step_v, lines.gain_u)?.scaled(1e3))
+}
+
+/// Levels: whether all that was judged passed.
+pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mut Report) -> Result<bool> {
+    let timing = standard.video();
+    let right_sync = -timing.sync_tip_mv.value;
+    let sync = millivolts(&lines.levels.iter().map(|l| l.sync_v).collect::<Vec<_>>(), lines).on("video.sync")?;
+    let limits = settings.within(right_sync, &p::SYNC_GOOD, &p::SYNC_REJECT);
+    let of_sync = report.measured(Measured::new("video.sync", Unit::Millivolt, &sync).judged(limits));
+
+    let bursts: Vec<f64> = lines.levels.iter().filter_map(|l| l.burst_v).collect();
+    let right_burst = timing.burst_pp_mv.value;
+    let mut burst = None;
+    if bursts.len() < 3 {
+        report.unable(
+            Unable::new(
+                UnableCode::NotPossible,
+                "the samples lie too far apart for the subcarrier: the burst cannot be told",
+            )
+            .on("video.burst"),
+        );
+    } else {
+        let level = millivolts(&bursts, lines).on("video.burst")?.within(0.0, f64::MAX);
+        let measured = Measured::new("video.burst", Unit::Millivolt, &level);
+        // A picture without colour has no burst at all, and is no fault.
+        if level.interval.high < 0.1 * right_burst {
+            report.measured(measured);
+            report.note("There is no burst: the recording is without colour, or the colour killer is at work.");
+        } else {
+            let limits = settings.within(right_burst, &p::BURST_GOOD, &p::BURST_REJECT);
+            burst = Some((report.measured(measured.judged(limits)), level));
+        }
+    }
+    let of_white = white(lines, standard, settings, report)?;
+    pattern(&sync, of_sync, right_sync, burst.as_ref(), right_burst, report);
+    let passes = |outcome: Option<Outcome>| outcome == Some(Outcome::Pass);
+    Ok(passes(of_sync)
+        && burst.is_none_or(|(outcome, _)| passes(outcome))
+        && of_white.is_none_or(|o| o == Outcome::Pass))
+}
+
+/// White and black: judged only where the picture is known.
+fn white(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mut Report) -> Result<Option<Outcome>> {
+    let timing = standard.video();
+    let pictures = with_picture(&lines.levels);
+    if pictures.len() < 3 {
+        report.note("Fewer than three lines hold a picture: white and black are not measured.");
+        return Ok(None);
+    }
+    let level = millivolts(&pictures.iter().map(|p| p.0).collect::<Vec<_>>(), lines).on("video.white")?;
+    let black = millivolts(&pictures.iter().map(|p| p.1).collect::<Vec<_>>(), lines).on("video.black")?;
+    let measured = Measured::new("video.white", Unit::Millivolt, &level);
+    let share = settings.number(&p::WHITE) / 100.0;
+    let outcome = if share > 0.0 {
+        // The test picture's white lies between black and white.
+        let right = timing.black_mv.value + share * (timing.white_mv.value - timing.black_mv.value);
+        let limits = settings.within(0.0, &p::WHITE_GOOD, &p::WHITE_REJECT);
+        let about = |limit: Limit| Limit {
+            at_least: limit.at_least.map(|x| right * (1.0 + x / 100.0)),
+            at_most: limit.at_most.map(|x| right * (1.0 + x / 100.0)),
+        };
+        let limits = Limits { good: about(limits.good), reject: about(limits.reject), source: limits.source };
+        report.measured(measured.judged(limits))
+    } else {
+        report.measured(measured)
+    };
+    report.measured(Measured::new("video.black", Unit::Millivolt, &black));
+    Ok(outcome)
+}
+
+/// Which stage the pattern of wrong levels points to.
+fn pattern(
+    sync: &Estimate,
+    of_sync: Option<Outcome>,
+    right_sync: f64,
+    burst: Option<&(Option<Outcome>, Estimate)>,
+    right_burst: f64,
+    report: &mut Report,
+) {
+    let sync_ratio = sync.value / right_sync;
+    let of_burst = burst.and_then(|(outcome, _)| *outcome);
+    let burst_ratio = burst.map(|(_, level)| level.value / right_burst);
+    match (of_sync, of_burst) {
+        (Some(Outcome::Fail), _) if burst_ratio.is_some_and(|ratio| (ratio / sync_ratio - 1.0).abs() < 0.12) => {
+            report.found(Finding::VideoLevelWrong, &format!("sync and burst at {sync_ratio:.2} of their level"));
+            report.advise("All levels are off by one factor: is the output terminated with 75 ohms? Then the output stage's gain.");
+        }
+        (Some(Outcome::Fail), _) if sync_ratio < 1.0 => {
+            report.found(Finding::VideoSyncLow, &format!("sync at {sync_ratio:.2} of its level"));
+            report.advise(
+                "Sync is too small beside the rest: look for a clipping stage or a failing clamp on the video's way.",
+            );
+        }
+        (Some(Outcome::Fail), _) => {
+            report.found(Finding::VideoLevelWrong, &format!("sync at {sync_ratio:.2} of its level"));
+        }
+        (_, Some(Outcome::Fail)) => {
+            let ratio = burst_ratio.unwrap_or(0.0);
+            report
+                .found(Finding::VideoBurstWrong, &format!("burst at {ratio:.2} of its level, sync at {sync_ratio:.2}"));
+            report.advise("The burst is off and sync is right: the colour channel's gain, or its automatic level.");
+        }
+        _ => {}
+    }
+}
+
+/// Line period and its jitter: whether both passed.
+pub(crate) fn times(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mut Report) -> Result<bool> {
+    let right_us = standard.video().line_us.value;
+    let period = line_period(&lines.periods_s, lines.lead_u_s, lines.timebase_u).on("video.line-period")?.scaled(1e6);
+    let of_percent = |limit: Limit| Limit {
+        at_least: limit.at_least.map(|x| right_us * (1.0 + x / 100.0)),
+        at_most: limit.at_most.map(|x| right_us * (1.0 + x / 100.0)),
+    };
+    let limits = settings.within(0.0, &p::PERIOD_GOOD, &p::PERIOD_REJECT);
+    let limits = Limits { good: of_percent(limits.good), reject: of_percent(limits.reject), source: limits.source };
+    let (least, most) = lines.periods_s.iter().fold((f64::MAX, f64::MIN), |(l, m), p| (l.min(*p), m.max(*p)));
+    report.note(&format!(
+        "{} single line periods, from {:.3} us to {:.3} us",
+        lines.periods_s.len(),
+        least * 1e6,
+        most * 1e6
+    ));
+    let of_period = report.measured(Measured::new("video.line-period", Unit::Microsecond, &period).judged(limits));
+    // A period has two edges.
+    let one_u_s = lines.lead_u_s * core::f64::consts::SQRT_2;
+    let jitter = scatter_of_times(&lines.periods_s, one_u_s).on("video.line-jitter")?.scaled(1e6);
+    let limits = settings.at_most(&p::JITTER_GOOD, &p::JITTER_REJECT);
+    let of_jitter = report.measured(Measured::new("video.line-jitter", Unit::Microsecond, &jitter).judged(limits));
+    if of_jitter == Some(Outcome::Fail) {
+        report.found(Finding::VideoTimeBase, &format!("single line periods scatter by {:.3} us", jitter.value));
+        report.advise("Lines do not keep their time: look at the drum (`drum-lock`), then at tape tension and the drum's bearing.");
+    }
+    Ok(of_period == Some(Outcome::Pass) && of_jitter == Some(Outcome::Pass))
+}
+
+/// Broad and equalising pulses, and whether both kinds of field come: whether all is as the standard says.
+pub(crate) fn fields(starts: &[FieldSync], standard: LineStandard, report: &mut Report) -> Result<bool> {
+    if starts.len() < 3 {
+        let why = format!("{} field syncs could be told in all captures of them", starts.len());
+        report.unable(Unable::new(UnableCode::TooShort, why).on("video.field-structure"));
+        return Ok(false);
+    }
+    let timing = standard.video();
+    let kinds = [1, 2].map(|field| starts.iter().filter(|start| start.field == Some(field)).count());
+    let mut right = true;
+    // The median over field syncs: one that lost a pulse to a dropout does not count.
+    let mut middle = |name: &str, of: fn(&FieldSync) -> u32, wanted: u32, report: &mut Report| -> Result<()> {
+        let mut counts: Vec<u32> = starts.iter().map(of).collect();
+        counts.sort_unstable();
+        let value = f64::from(counts[counts.len() / 2]);
+        let exact = |at: f64| Limit { at_least: Some(at - 0.5), at_most: Some(at + 0.5) };
+        let wanted = f64::from(wanted);
+        let limits = Limits {
+            good: exact(wanted),
+            reject: exact(wanted),
+            source: "SMPTE 170M, ITU-R BT.470 (to be checked there)".into(),
+        };
+        let counted = Estimate::with_interval(value, value, value, 0.0, None, Vec::new())?;
+        right &= report.measured(Measured::new(name, Unit::One, &counted).judged(limits)) == Some(Outcome::Pass);
+        Ok(())
+    };
+    middle("video.broad-pulses", |s| s.broad, timing.broad_pulses, report)?;
+    middle("video.equalising-before", |s| s.equalising.0, timing.equalising_pulses, report)?;
+    middle("video.equalising-after", |s| s.equalising.1, timing.equalising_pulses, report)?;
+    report.note(&format!("{} field syncs: {} begin field 1, {} field 2", starts.len(), kinds[0], kinds[1]));
+    if !right || kinds.contains(&0) {
+        report.found(Finding::VideoFieldWrong, &format!("{} of field 1, {} of field 2", kinds[0], kinds[1]));
+        report.advise("The field sync is not that of the standard: is it the machine's own picture of a mute? Then the sync insertion.");
+    }
+    if kinds.contains(&0) {
+        report.unable(
+            Unable::new(UnableCode::BadData, "only one kind of field was seen: the video is not interlaced")
+                .on("video.field-structure"),
+        );
+        right = false;
+    }
+    Ok(right)
+}
+
+/// Time-base error, and lines a field where the record is long enough.
+pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Report) -> Result<()> {
+    let Some(long) = long else {
+        report.note("The long record shows no sync pulses: no time-base error.");
+        return Ok(());
+    };
+    match scatter_of_times(&long.errors_s, long.lead_u_s) {
+        Ok(error) => {
+            report.measured(Measured::new("video.time-base-error", Unit::Microsecond, &error.scaled(1e6)));
+            report.note(&format!(
+                "time-base error over {} lines, {:.2} ms",
+                long.errors_s.len(),
+                long.observed_s * 1e3
+            ));
+        }
+        Err(error) => report.note(&format!("No time-base error: {error}.")),
+    }
+    match long.field_lines {
+        Some(lines) => {
+            // A start is a half line's place: what is left of that is the drum's.
+            let counted = (2.0 * lines).round() / 2.0;
+            let exact = |half: f64| Limit {
+                at_least: Some(standard.lines_a_scan() - half),
+                at_most: Some(standard.lines_a_scan() + half),
+            };
+            let limits = Limits {
+                good: exact(0.25),
+                reject: exact(0.25),
+                source: "SMPTE 170M, ITU-R BT.470 (to be checked there)".into(),
+            };
+            let estimate = Estimate::with_interval(counted, counted, counted, 0.0, None, Vec::new())?;
+            if report.measured(Measured::new("video.lines-a-field", Unit::Line, &estimate).judged(limits))
+                == Some(Outcome::Fail)
+            {
+                report.found(Finding::VideoFieldWrong, &format!("{counted} lines a field"));
+            }
+        }
+        None => report.note(&format!(
+            "Lines a field were not counted: that takes a record of two fields, {:.0} points, and this scope gives {}.",
+            2.15 / standard.field_rate_hz() / 0.5e-6,
+            abilities().greatest_points
+        )),
+    }
+    Ok(())
+}

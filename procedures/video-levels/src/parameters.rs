@@ -1,0 +1,116 @@
+//! What can be set, and what the procedure says of itself.
+
+use tapewright_sdk::prelude::*;
+
+const PRACTICE: &str = "common practice, no source";
+
+const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
+    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
+}
+
+pub(crate) const LINES: Number =
+    number("captures", "captures of two lines each, from anywhere in the picture", Unit::One, [24.0, 6.0, 500.0]);
+pub(crate) const SYNC_GOOD: Number = number(
+    "sync-good",
+    "distance of sync from its right level that is good: what hand-held testers accept",
+    Unit::Millivolt,
+    [35.0, 1.0, 300.0],
+);
+pub(crate) const SYNC_REJECT: Number = number(
+    "sync-reject",
+    "distance of sync from its right level beyond which it fails",
+    Unit::Millivolt,
+    [70.0, 1.0, 300.0],
+);
+pub(crate) const BURST_GOOD: Number = number(
+    "burst-good",
+    "distance of the burst from its right level that is good: what hand-held testers accept",
+    Unit::Millivolt,
+    [35.0, 1.0, 300.0],
+);
+pub(crate) const BURST_REJECT: Number = number(
+    "burst-reject",
+    "distance of the burst from its right level beyond which it fails",
+    Unit::Millivolt,
+    [100.0, 1.0, 300.0],
+);
+pub(crate) const WHITE: Number = number(
+    "white-in-picture",
+    "brightest patch of the test picture, over white; 0: the picture is not known, and white and black are for information",
+    Unit::Percent,
+    [0.0, 0.0, 110.0],
+);
+pub(crate) const WHITE_GOOD: Number = number(
+    "white-good",
+    "distance of white from its right level that is good, over it",
+    Unit::Percent,
+    [10.0, 0.1, 90.0],
+);
+pub(crate) const WHITE_REJECT: Number = number(
+    "white-reject",
+    "distance of white from its right level beyond which it fails, over it",
+    Unit::Percent,
+    [20.0, 0.1, 90.0],
+);
+pub(crate) const JITTER_GOOD: Number = number(
+    "line-jitter-good",
+    "greatest standard deviation of single line periods that is good",
+    Unit::Microsecond,
+    [0.1, 0.001, 5.0],
+);
+pub(crate) const JITTER_REJECT: Number = number(
+    "line-jitter-reject",
+    "standard deviation of single line periods beyond which it fails",
+    Unit::Microsecond,
+    [0.3, 0.001, 5.0],
+);
+pub(crate) const PERIOD_GOOD: Number =
+    number("line-period-good", "error of the line period that is good", Unit::Percent, [0.1, 0.001, 5.0]);
+pub(crate) const PERIOD_REJECT: Number =
+    number("line-period-reject", "error of the line period beyond which it fails", Unit::Percent, [1.0, 0.001, 5.0]);
+
+pub(crate) const PAIRS: [(&Number, &Number); 5] = [
+    (&SYNC_GOOD, &SYNC_REJECT),
+    (&BURST_GOOD, &BURST_REJECT),
+    (&WHITE_GOOD, &WHITE_REJECT),
+    (&JITTER_GOOD, &JITTER_REJECT),
+    (&PERIOD_GOOD, &PERIOD_REJECT),
+];
+
+pub(crate) const DESCRIPTION: Description = Description {
+    name: "video-levels",
+    version: env!("CARGO_PKG_VERSION"),
+    purpose: "Measures the composite video in play: sync, burst, white and black, line period and jitter, field structure, time-base error.",
+    needs: &[Signal::Video],
+    uses: &[Signal::HeadSwitch],
+    modes: &[Mode::Play],
+    parameters: &[
+        Parameter::Number(LINES),
+        Parameter::Number(SYNC_GOOD),
+        Parameter::Number(SYNC_REJECT),
+        Parameter::Number(BURST_GOOD),
+        Parameter::Number(BURST_REJECT),
+        Parameter::Number(WHITE),
+        Parameter::Number(WHITE_GOOD),
+        Parameter::Number(WHITE_REJECT),
+        Parameter::Number(JITTER_GOOD),
+        Parameter::Number(JITTER_REJECT),
+        Parameter::Number(PERIOD_GOOD),
+        Parameter::Number(PERIOD_REJECT),
+    ],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cover_off: false,
+    tells: "Whether the video output has its levels and keeps its time. The output must be terminated with 75 ohms, or all levels read \
+            double. Sync and burst have levels of their own in any picture; white and black need a test picture that holds \
+            them, named by `white-in-picture`, else they are for information. With 525 lines black lies at the \
+            set-up of 7.5 per cent, in the Japanese variant at none. Single lines are captured at a rate that resolves the subcarrier; \
+            the field sync in captures of its own; the time-base error over as many lines as the scope's points allow, \
+            and the number is said: over a whole field it needs a memory of some 20,000 points. A muted machine sends clean video of its \
+            own, which is as right as it is meaningless: `signal-presence` tells whether the video follows the RF.",
+    when_it_fails: "All levels wrong by one factor: the termination first, then the output stage's gain. Sync too small, picture right: \
+                    a clipping stage or a failing clamp, often a dried-out capacitor. Burst wrong alone: the colour \
+                    channel's gain or its automatic level. Line jitter and time-base error: the drum (`drum-lock`), tape tension, \
+                    a worn drum bearing, dirt on the tape's edge guides. Wrong field structure: is it the machine's own mute picture? \
+                    A wrong line period with everything else right is the drum's rate.",
+    duration_s: 40.0,
+};
