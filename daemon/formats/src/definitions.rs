@@ -102,6 +102,8 @@ pub const LATE_LINES: f64 = 20.0;
 /// A patch of even brightness must last so long to count as white or black.
 pub const PATCH_US: f64 = 1.0;
 
+pub mod sound;
+
 /// Lines cut off at each end of a scan: both heads are in contact there, and the switched signal has a
 /// transient. Larger than the overlap of a few lines, smaller than the sag that is looked for.
 pub const GUARD_LINES: f64 = 6.0;

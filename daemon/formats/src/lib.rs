@@ -12,7 +12,9 @@ pub mod definitions;
 mod expectation;
 mod format;
 pub mod losses;
+pub mod pilots;
 pub mod relations;
+pub mod sound;
 pub mod video;
 mod words;
 

@@ -366,6 +366,40 @@ closed_list! {
         ExitGuideLow = "exit-guide.low",
         /// The same dip of the level on both sides of the tracking: contact, tension or dirt.
         ContactDip = "contact.dip",
+        /// More dropouts than allowed.
+        DropoutsMany = "dropouts.many",
+        /// The audio head leans.
+        AzimuthOff = "audio-azimuth.off",
+        /// The tape's speed wavers at the audio head by more than allowed.
+        FlutterHigh = "flutter.high",
+        /// The largest flutter line turns with the drum.
+        FlutterDrum = "flutter.drum",
+        /// The largest flutter line turns with the capstan.
+        FlutterCapstan = "flutter.capstan",
+        /// The largest flutter line turns with a reel.
+        FlutterReel = "flutter.reel",
+        /// Rail ripples at the mains frequency.
+        RippleMains = "supply.ripple-mains",
+        /// Rail ripples at twice the mains frequency.
+        RippleTwiceMains = "supply.ripple-twice-mains",
+        /// Rail ripples at a switching frequency.
+        RippleSwitching = "supply.ripple-switching",
+        /// Rail ripples at another frequency.
+        RippleOther = "supply.ripple-other",
+        /// A carrier of the FM sound lies off its frequency.
+        HifiOffFrequency = "hifi.off-frequency",
+        /// The carriers of the FM sound differ in level.
+        HifiUnbalanced = "hifi.unbalanced",
+        /// One audio head on the drum delivers far less than the other.
+        HifiHeadWeak = "hifi.head-weak",
+        /// The audio heads' envelope sags.
+        HifiSag = "hifi.sag",
+        /// Both pilot beats stand equal: the heads are centred.
+        PilotsCentred = "pilots.centred",
+        /// Both heads lie off their tracks to the same side.
+        PilotsOffTrack = "pilots.off-track",
+        /// One head lies off its tracks, the other does not.
+        PilotsOneHead = "pilots.one-head-off",
     }
 }
 
@@ -392,6 +426,10 @@ closed_list! {
         Decibel = "dB",
         /// Degree of angle.
         Degree = "deg",
+        /// Minute of arc.
+        ArcMinute = "'",
+        /// Times a minute.
+        PerMinute = "/min",
         /// Micrometre.
         Micrometre = "um",
         /// Millimetre.
@@ -426,9 +464,9 @@ impl Unit {
         match self {
             Self::One | Self::Percent | Self::Decibel => Dimension::Ratio,
             Self::Volt | Self::Millivolt => Dimension::Voltage,
-            Self::Hertz => Dimension::Frequency,
+            Self::Hertz | Self::PerMinute => Dimension::Frequency,
             Self::Second | Self::Millisecond | Self::Microsecond | Self::Line => Dimension::Time,
-            Self::Degree => Dimension::Angle,
+            Self::Degree | Self::ArcMinute => Dimension::Angle,
             Self::Micrometre | Self::Millimetre => Dimension::Length,
         }
     }

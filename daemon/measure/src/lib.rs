@@ -19,17 +19,21 @@
 //! Video: [`sync::separate`] finds the sync pulses, [`field::field_syncs`] the starts of vertical sync, and
 //! [`switching`] holds head-switch edges against them. Servos: [`servo::PhaseRecord`], [`tracking::tracking_centre`].
 
+pub mod azimuth;
 pub mod blanking;
 pub mod carrier;
 pub mod curve;
 mod delay;
+pub mod demodulate;
 pub mod edges;
 mod error;
 mod estimate;
 mod extremes;
 pub mod field;
 pub mod guides;
+pub mod flutter;
 mod lift;
+pub mod linear;
 pub mod peaks;
 pub mod power;
 pub mod preconditions;
@@ -38,9 +42,11 @@ pub mod record;
 pub mod scan;
 pub mod search;
 pub mod servo;
+pub mod sine;
 pub mod slip;
 mod solve;
 pub mod special;
+pub mod spectrum;
 pub mod statistics;
 pub mod steadiness;
 pub mod switching;

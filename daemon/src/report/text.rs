@@ -14,6 +14,8 @@ pub fn unit_text(unit: Unit) -> &'static str {
         Unit::Line => "lines",
         Unit::Microsecond => "us",
         Unit::Degree => "degrees",
+        Unit::ArcMinute => "minutes of arc",
+        Unit::PerMinute => "a minute",
         other => other.as_str(),
     }
 }
