@@ -3,7 +3,7 @@
 use super::MachineError;
 use super::config::MachineConfig;
 
-fn number(
+pub(crate) fn number(
     field: &'static str,
     value: f64,
     least: f64,
@@ -40,6 +40,7 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
         number("track_width_um", tape.track_width_um.unwrap_or(10.0), 0.1, 1000.0, positive)?;
         number("tracking_pitch", tape.tracking_pitch, -10.0, 10.0, finite)?;
         number("switch_lines", tape.switch_lines, 0.0, 50.0, "give 0 to 50 lines")?;
+        super::dropouts::check(&tape.dropouts)?;
     }
     number("offset_pitch", config.tracking.offset_pitch, -10.0, 10.0, finite)?;
     number("x_error_mm", config.tracking.x_error_mm, -10.0, 10.0, "give -10 to 10 mm")?;
@@ -51,6 +52,7 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
     number("transient_v", rf.transient_v, 0.0, 100.0, not_negative)?;
     number("overlap_lines", rf.overlap_lines, 0.0, 50.0, "give 0 to 50 lines")?;
     number("colour_under_ratio", rf.colour_under_ratio, 0.0, 1.0, "give 0 to 1")?;
+    number("pilot_ratio", rf.pilot_ratio, 0.0, 1.0, "give 0 to 1")?;
     number("lines_before_sync", config.head_switch.lines_before_sync, 0.0, 50.0, "give 0 to 50 lines")?;
     number("b_earlier_lines", config.head_switch.b_earlier_lines, -50.0, 50.0, "give -50 to 50 lines")?;
     number("head switch jitter_s", config.head_switch.jitter_s, 0.0, 1e-3, "give 0 to 0.001 s")?;
@@ -101,10 +103,7 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
     for stop in &transport.still_stops_pitch {
         number("still_stops_pitch", *stop, -100.0, 100.0, finite)?;
     }
-    number("rail_v", config.supply.rail_v, -1000.0, 1000.0, finite)?;
-    number("ripple_v", config.supply.ripple_v, 0.0, 1000.0, not_negative)?;
-    number("ripple_hz", config.supply.ripple_hz, 1.0, 1e6, "give 1 Hz to 1 MHz")?;
-    number("tone_hz", config.audio.tone_hz, 1.0, 20_000.0, "give 1 to 20000 Hz")?;
-    number("audio level_v", config.audio.level_v, 0.0, 100.0, not_negative)?;
-    number("audio noise_v", config.audio.noise_v, 0.0, 10.0, not_negative)
+    super::supply::check(&config.supply)?;
+    super::hifi::check(&config.hifi_heads)?;
+    super::audio::check(&config.audio)
 }

@@ -2,10 +2,12 @@
 //! out to the numbers that the signals need.
 
 use super::config::{GuideCurve, HeadConfig, MachineConfig, TapeConfig, VideoConfig};
+use super::config::{DropoutConfig, GuideCurve, HeadConfig, MachineConfig, TapeConfig};
 use super::faults::Faults;
 use super::losses;
 use super::video::FrameTable;
 use std::sync::Arc;
+use tapewright_formats::pilots::pilots_hz;
 use tapewright_formats::relations::{pitch_um, running_angle_deg, writing_speed_m_s};
 use tapewright_formats::{Format, TapeKind};
 
@@ -44,6 +46,8 @@ pub(crate) struct HeadState {
     pub(crate) level_v: f64,
     /// Volts of the colour-under burst likewise.
     pub(crate) colour_v: f64,
+    /// Volts of a pilot tone likewise; 0: the format has none.
+    pub(crate) pilot_v: f64,
     /// Gain at `f` over that at sync tip: `1 + slope d + curve d^2`, `d = f - f_sync` in hertz.
     pub(crate) slope_per_hz: f64,
     pub(crate) curve_per_hz2: f64,
@@ -59,7 +63,7 @@ impl HeadState {
         config: &HeadConfig,
         format: &Format,
         level_v: f64,
-        colour_ratio: f64,
+        (colour_ratio, pilot_ratio): (f64, f64),
         gain: f64,
         more_dirt_um: f64,
     ) -> Self {
@@ -79,6 +83,8 @@ impl HeadState {
             height_um: config.height_um,
             level_v: level_v * gain * at_sync / good(sync),
             colour_v: level_v * gain * colour_ratio * keeps(under) / good(under),
+            // Its wavelength is so long that distance and gap take nothing worth counting.
+            pilot_v: if format.has_pilots() { level_v * gain * pilot_ratio } else { 0.0 },
             slope_per_hz: mid / half - curve * half,
             curve_per_hz2: curve,
         }
@@ -107,6 +113,10 @@ pub(crate) struct TapeState {
     /// `x` of the azimuth loss for a micrometre, at sync tip and at the colour-under carrier.
     pub(crate) azimuth_x: f64,
     pub(crate) azimuth_x_colour: f64,
+    /// The same in the middle of the pilots.
+    pub(crate) azimuth_x_pilot: f64,
+    /// Places where heads lose contact.
+    pub(crate) dropouts: DropoutConfig,
 }
 
 impl TapeState {
@@ -139,6 +149,8 @@ impl TapeState {
             neighbour_shift: neighbour_shift(format),
             azimuth_x: losses::azimuth_x_a_um(azimuth, format.fm_sync_hz.value, speed),
             azimuth_x_colour: losses::azimuth_x_a_um(azimuth, format.colour_under_hz.value, speed),
+            azimuth_x_pilot: losses::azimuth_x_a_um(azimuth, pilots_hz(format.lines)[1], speed),
+            dropouts: config.dropouts,
         }
     }
 }
@@ -199,8 +211,9 @@ impl Conditions {
         } else {
             (rf.level_v, faults.noise_v.unwrap_or(rf.noise_v))
         };
-        let head =
-            |head: &HeadConfig, gain, dirt| HeadState::new(head, format, level, rf.colour_under_ratio, gain, dirt);
+        let head = |head: &HeadConfig, gain, dirt| {
+            HeadState::new(head, format, level, (rf.colour_under_ratio, rf.pilot_ratio), gain, dirt)
+        };
         Self {
             config: Arc::clone(config),
             format,

@@ -2,6 +2,10 @@
 //!
 //! Defaults describe a healthy machine. Numbers without a source beside them are common practice, no source.
 
+pub use super::audio::AudioConfig;
+pub use super::dropouts::DropoutConfig;
+pub use super::hifi::HifiConfig;
+pub use super::supply::SupplyConfig;
 pub use super::tape::{GUIDE_REACH, GuideCurve, Picture, TapeConfig};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -47,6 +51,8 @@ pub struct MachineConfig {
     pub audio: AudioConfig,
     /// Whether depth-recorded audio carriers are on its test point.
     pub hifi: bool,
+    /// Those carriers and their heads.
+    pub hifi_heads: HifiConfig,
 }
 
 impl Default for MachineConfig {
@@ -79,6 +85,7 @@ impl Default for MachineConfig {
             supply: SupplyConfig::default(),
             audio: AudioConfig::default(),
             hifi: false,
+            hifi_heads: HifiConfig::default(),
         }
     }
 }
@@ -147,6 +154,8 @@ pub struct RfConfig {
     pub overlap_lines: f64,
     /// Amplitude of the colour-under burst over the carrier's (ratio).
     pub colour_under_ratio: f64,
+    /// Amplitude of a pilot tone over the carrier's, in formats that have them (ratio; common practice, no source).
+    pub pilot_ratio: f64,
 }
 
 impl Default for RfConfig {
@@ -159,6 +168,7 @@ impl Default for RfConfig {
             transient_v: 0.05,
             overlap_lines: 7.0,
             colour_under_ratio: 0.1,
+            pilot_ratio: 0.05,
         }
     }
 }
@@ -352,41 +362,5 @@ pub struct TransportConfig {
 impl Default for TransportConfig {
     fn default() -> Self {
         Self { threading_s: 2.5, still_stop_s: 0.2, still_stops_pitch: Vec::new(), search_speed: 7.0, wind_speed: 40.0 }
-    }
-}
-
-/// Supply test point.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct SupplyConfig {
-    /// Voltage of the rail.
-    pub rail_v: f64,
-    /// Ripple, peak to peak.
-    pub ripple_v: f64,
-    /// Frequency of the ripple.
-    pub ripple_hz: f64,
-}
-
-impl Default for SupplyConfig {
-    fn default() -> Self {
-        Self { rail_v: 12.0, ripple_v: 0.005, ripple_hz: 120.0 }
-    }
-}
-
-/// Audio outputs.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct AudioConfig {
-    /// Recorded tone at nominal speed.
-    pub tone_hz: f64,
-    /// Its level, RMS.
-    pub level_v: f64,
-    /// Noise, RMS.
-    pub noise_v: f64,
-}
-
-impl Default for AudioConfig {
-    fn default() -> Self {
-        Self { tone_hz: 1000.0, level_v: 0.3, noise_v: 0.001 }
     }
 }

@@ -42,7 +42,9 @@ impl Machine {
                         .supply
                         .ripple_v
                         .max(self.timeline.at(after_s).conditions.faults.ripple_v.unwrap_or(0.0))
-                    + 0.006;
+                    + 0.006
+                    + self.config.supply.switching_v
+                    + self.timeline.at(after_s).conditions.faults.switching_v.unwrap_or(0.0);
                 let rail = self.supply_v(after_s);
                 let span = rail - 2.0 * ripple..rail + 2.0 * ripple;
                 (span.contains(&level_v) || self.timeline.index(after_s) != self.timeline.index(until_s))
@@ -50,7 +52,12 @@ impl Machine {
                     .flatten()
             }
             _ => {
-                let most_v = 1.5 * self.config.audio.level_v + 10.0 * self.config.audio.noise_v + 0.2;
+                let audio = &self.config.audio;
+                let most_v = 1.5 * audio.level_v * (1.0 + audio.second_ratio)
+                    + 10.0 * audio.noise_v
+                    + audio.hum_v
+                    + audio.offset_v.abs()
+                    + 0.2;
                 (level_v.abs() < most_v).then(|| self.search(signal, level_v, slope, after_s, until_s, 5e-6)).flatten()
             }
         }

@@ -66,6 +66,17 @@ pub(crate) struct Faults {
     pub(crate) brush_noise: f64,
     pub(crate) video_dead: bool,
     pub(crate) search_speed: Option<f64>,
+    pub(crate) audio_azimuth_min: Option<f64>,
+    pub(crate) audio_tone_hz: Option<f64>,
+    pub(crate) flutter_drum: Option<f64>,
+    pub(crate) flutter_capstan: Option<f64>,
+    pub(crate) flutter_reel: Option<f64>,
+    pub(crate) ripple_hz: Option<f64>,
+    pub(crate) switching_v: Option<f64>,
+    pub(crate) dropouts_a_minute: Option<f64>,
+    pub(crate) hifi_left: Option<f64>,
+    pub(crate) hifi_head_b: Option<f64>,
+    pub(crate) hifi_off_hz: Option<f64>,
 }
 
 /// One fault as a list shows it.
@@ -169,6 +180,17 @@ pub const FAULTS: &[FaultKind] = &[
         1.0,
     ),
     plain("video-dead", "no video comes out"),
+    valued("audio-azimuth", "the audio head leans by so much", "'", 8.0, -600.0, 600.0),
+    valued("audio-tone", "the tape is at a place with this tone", "Hz", 3150.0, 1.0, 20_000.0),
+    valued("flutter-drum", "speed error that turns with the drum, peak", "%", 1.0, 0.0, 20.0),
+    valued("flutter-capstan", "speed error that turns with the capstan, peak", "%", 0.8, 0.0, 20.0),
+    valued("flutter-reel", "speed error that turns with a reel, peak", "%", 2.0, 0.0, 20.0),
+    valued("ripple-frequency", "frequency of the supply rail's ripple", "Hz", 60.0, 1.0, 1e6),
+    valued("switching-ripple", "ripple of the supply's switching converter, peak to peak", "V", 0.5, 0.0, 100.0),
+    valued("dropouts", "dropouts a minute, whatever the tape is like", "/min", 120.0, 0.0, 2000.0),
+    valued("hifi-left", "level of the left FM sound carrier over its right one", "1", 0.4, 0.0, 10.0),
+    valued("hifi-head-b", "output of the audio head that goes with head B", "1", 0.4, 0.0, 10.0),
+    valued("hifi-off", "FM sound carriers lie so far above their frequency", "Hz", 3e4, -3e5, 3e5),
 ];
 
 /// A fault by its name.
@@ -254,6 +276,17 @@ impl Faults {
             "middle-lift" => self.middle_lift_um = value.unwrap_or(0.0),
             "brush" => self.brush_noise = value.unwrap_or(0.0),
             "video-dead" => self.video_dead = on,
+            "audio-azimuth" => self.audio_azimuth_min = value,
+            "audio-tone" => self.audio_tone_hz = value,
+            "flutter-drum" => self.flutter_drum = value,
+            "flutter-capstan" => self.flutter_capstan = value,
+            "flutter-reel" => self.flutter_reel = value,
+            "ripple-frequency" => self.ripple_hz = value,
+            "switching-ripple" => self.switching_v = value,
+            "dropouts" => self.dropouts_a_minute = value,
+            "hifi-left" => self.hifi_left = value,
+            "hifi-head-b" => self.hifi_head_b = value,
+            "hifi-off" => self.hifi_off_hz = value,
             other => unreachable!("fault `{other}` is listed and not handled"),
         }
     }

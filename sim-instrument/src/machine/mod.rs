@@ -12,16 +12,22 @@
 //! | `scan`, `reading` | which head is where; what tracks it reads |
 //! | `video`, `picture`, `replay` | the recorded frame; the video output |
 //! | `rf`, `extremes` | the RF test point, sampled and by its extremes |
-//! | `pulses`, `slow` | squares, spikes, supply, audio |
+//! | `pulses`, `slow` | squares, spikes |
+//! | `audio`, `supply`, `hifi` | sound at its head, the supply rail, FM sound under the picture |
+//! | `dropouts`, `loss_of_contact` | places where heads lose contact |
 //! | `signals` | the seam: one answer for every test point |
 //! | `truth`, `truth_servo`, `truth_video` | the written definitions, from the machine's own state |
 
+mod audio;
 mod check;
 mod conditions;
 pub mod config;
 mod crossing;
+mod dropouts;
 mod extremes;
 mod faults;
+mod hifi;
+mod loss_of_contact;
 mod losses;
 mod motion;
 mod picture;
@@ -33,6 +39,7 @@ mod rf;
 mod scan;
 mod signals;
 mod slow;
+mod supply;
 mod tape;
 mod timeline;
 mod transport;
@@ -46,9 +53,15 @@ mod video;
 #[cfg(test)]
 mod tests;
 
+pub use audio::{FlutterPart, SoundTruth};
 pub use conditions::Head;
-pub use config::{GuideCurve, HeadConfig, MachineConfig, Picture, TapeConfig};
+pub use config::{
+    AudioConfig, DropoutConfig, GuideCurve, HeadConfig, HifiConfig, MachineConfig, Picture, SupplyConfig, TapeConfig,
+};
 pub use faults::{FAULTS, FaultError, FaultKind};
+pub use hifi::HifiTruth;
+pub use loss_of_contact::DropoutTruth;
+pub use supply::SupplyTruth;
 pub use truth::{ControlTruth, CurveTruth, HeadCurve, SlipTruth};
 pub use truth_guides::GuideTruth;
 

@@ -24,6 +24,8 @@ pub(crate) struct Part {
     pub(crate) carrier_v: f64,
     /// Amplitude of a colour-under burst in volts.
     pub(crate) colour_v: f64,
+    /// Amplitude of the track's pilot tone in volts.
+    pub(crate) pilot_v: f64,
 }
 
 /// Everything that is read at one instant.
@@ -72,13 +74,16 @@ pub(crate) fn read_tracks(conditions: &Conditions, tape: &TapeState, head: Head,
         if overlap > 0.0 {
             let share = contact * overlap / conditions.machine_pitch_um;
             let (mut carrier, mut colour) = (share * kept * state.level_v, share * kept_colour * state.colour_v);
+            let (mut carrier, mut colour, mut pilot_v) =
+                (share * state.level_v, share * state.colour_v, share * state.pilot_v);
             if Head::of_scan(track) != head {
                 carrier *= losses::azimuth(tape.azimuth_x * overlap);
                 colour *= losses::azimuth(tape.azimuth_x_colour * overlap);
+                pilot_v *= losses::azimuth(tape.azimuth_x_pilot * overlap);
             }
-            if carrier.max(colour) > NEGLIGIBLE * state.level_v {
+            if carrier.max(colour).max(pilot_v) > NEGLIGIBLE * state.level_v {
                 let colour_v = if tape.colour { colour } else { 0.0 };
-                reading.parts[reading.count] = Part { track, carrier_v: carrier, colour_v };
+                reading.parts[reading.count] = Part { track, carrier_v: carrier, colour_v, pilot_v };
                 reading.count += 1;
             }
         }

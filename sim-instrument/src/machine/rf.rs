@@ -8,6 +8,7 @@ use super::scan::Stretch;
 use super::timeline::Timeline;
 use super::video::{FrameTable, Segment};
 use std::sync::Arc;
+use tapewright_formats::pilots::pilots_hz;
 use tapewright_formats::{ProbePlace, SignalForm};
 
 /// Pieces of a scan in which amplitudes go linearly.
@@ -32,6 +33,9 @@ struct Voice {
     /// Change of the amplitudes in a second.
     carrier_v_s: f64,
     colour_v_s: f64,
+    pilot_v_s: f64,
+    /// Its pilot tone; 0: the format has none.
+    pilot_hz: f64,
     clock: TrackClock,
     /// Phase at the start of its track, carrier and colour-under, in cycles.
     phase: f64,
@@ -104,12 +108,18 @@ impl<'a> RfReader<'a> {
         let at_x = |x: f64| stretch.edge_s + x / PIECES / stretch.rate_hz;
         piece.start_s = at_x(step).max(stretch.start_s);
         piece.end_s = at_x(step + 1.0).min(stretch.end_s).max(t_s + 1e-12).max(t_s.next_up());
+        let (contact, from_s, to_s) = stretch.dropout_at(t_s);
+        (piece.start_s, piece.end_s) = (piece.start_s.max(from_s), piece.end_s.min(to_s).max(t_s.next_up()));
         let sign = if hash(seed, stretch.scan.unwrap_or(0)) & 1 == 0 { 1.0 } else { -1.0 };
         piece.transient_v = sign * config.rf.transient_v;
         let Some(tape) = stretch.conditions.tracks() else { return piece };
         piece.table = Some(Arc::clone(&tape.table));
         piece.head = Some(stretch.conditions.heads[head.index()].clone());
-        let (first, last) = (stretch.read(piece.start_s), stretch.read(piece.end_s));
+        let (mut first, mut last) = (stretch.read(piece.start_s), stretch.read(piece.end_s));
+        if let Some((track, keeps)) = contact {
+            first.weaken(track, keeps);
+            last.weaken(track, keeps);
+        }
         if config.rf.place == ProbePlace::AfterAgc {
             let level = stretch.read(0.5 * (piece.start_s + piece.end_s)).level_v();
             piece.agc = (config.rf.level_v / level.max(1e-9)).clamp(0.3, AGC_MOST);
@@ -118,7 +128,7 @@ impl<'a> RfReader<'a> {
         let find = |reading: &Reading, track: i64| reading.parts().iter().find(|part| part.track == track).copied();
         for part in first.parts().iter().chain(last.parts().iter().filter(|part| find(&first, part.track).is_none())) {
             let track = part.track;
-            let nothing = Part { track, carrier_v: 0.0, colour_v: 0.0 };
+            let nothing = Part { track, ..Part::default() };
             let from = find(&first, track).unwrap_or(nothing);
             let to = find(&last, track).unwrap_or(nothing);
             let Some(clock) = stretch.clock(track) else { continue };
@@ -128,6 +138,12 @@ impl<'a> RfReader<'a> {
                 part: from,
                 carrier_v_s: (to.carrier_v - from.carrier_v) / span,
                 colour_v_s: (to.colour_v - from.colour_v) / span,
+                pilot_v_s: (to.pilot_v - from.pilot_v) / span,
+                pilot_hz: if from.pilot_v.max(to.pilot_v) > 0.0 {
+                    pilots_hz(stretch.conditions.format.lines)[track.rem_euclid(4) as usize]
+                } else {
+                    0.0
+                },
                 clock,
                 phase: uniform(own(1)),
                 colour_phase: uniform(own(2)),
@@ -177,6 +193,10 @@ impl Piece {
                 continue;
             }
             sum += carrier * cos_cycles(cycles);
+            if voice.pilot_hz > 0.0 {
+                let pilot = voice.part.pilot_v + voice.pilot_v_s * d;
+                sum += pilot * cos_cycles(voice.pilot_hz * voice.clock.at(t_s) + voice.colour_phase);
+            }
             if segment.colour > 0.0 {
                 sum += (voice.part.colour_v + voice.colour_v_s * d)
                     * segment.colour
@@ -209,6 +229,7 @@ impl Piece {
             .flatten()
             .map(|v| {
                 v.part.carrier_v.max(v.part.carrier_v + v.carrier_v_s * d)
+                    + v.part.pilot_v.max(v.part.pilot_v + v.pilot_v_s * d)
                     + MOST_COLOUR * v.part.colour_v.max(v.part.colour_v + v.colour_v_s * d)
             })
             .sum();
@@ -255,7 +276,9 @@ impl Piece {
                 let gain = head.gain(above) * self.agc;
                 let own = voice.part.carrier_v + voice.carrier_v_s * d;
                 let own_colour = voice.part.colour_v + voice.colour_v_s * d;
-                let mut colour_v = own_colour * segment.colour * self.agc;
+                // A pilot stands beside the carrier as colour does: a slow tone of any phase.
+                let pilot = (voice.part.pilot_v + voice.pilot_v_s * d) * self.agc;
+                let mut colour_v = own_colour * segment.colour * self.agc + pilot;
                 // Neighbours lie in line or half a line apart, so their colour may be another one: MOST_COLOUR bounds it.
                 let more_v = if many_colours { other_colours * MOST_COLOUR * self.agc } else { 0.0 };
                 if (own + others) * gain + colour_v + more_v > *best_v - reach_v {
@@ -267,8 +290,9 @@ impl Piece {
                     let carrier_v = own * ratio * gain;
                     if many_colours {
                         let main_cycles = voice.colour_cycles(&table, &segment, t);
-                        colour_v =
-                            self.all_colours(main, own_colour * segment.colour, main_cycles, d, &table, t) * self.agc;
+                        colour_v = self.all_colours(main, own_colour * segment.colour, main_cycles, d, &table, t)
+                            * self.agc
+                            + pilot;
                     }
                     *best_v = best_v.max(carrier_v + colour_v);
                     out.push(Cell { carrier_v, colour_v, hz: (table.sync_hz + above) * rate, span_s: end_s - t });

@@ -1,5 +1,6 @@
 //! What a tape is like: what is recorded on it, and on what path.
 
+use super::dropouts::DropoutConfig;
 use serde::{Deserialize, Serialize};
 use tapewright_formats::TapeKind;
 
@@ -48,6 +49,8 @@ pub struct TapeConfig {
     pub control_level: f64,
     /// Nothing is recorded on it.
     pub blank: bool,
+    /// Its dropouts.
+    pub dropouts: DropoutConfig,
 }
 
 impl Default for TapeConfig {
@@ -65,6 +68,7 @@ impl Default for TapeConfig {
             control_track: true,
             control_level: 1.0,
             blank: false,
+            dropouts: DropoutConfig::default(),
         }
     }
 }

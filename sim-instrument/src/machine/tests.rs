@@ -3,6 +3,7 @@
 mod physics;
 mod seam;
 mod servo;
+mod sound;
 
 use super::{Machine, MachineConfig};
 use tapewright_formats::Mode;

@@ -293,9 +293,7 @@ impl Machine {
                     > 0.5
             }
             Signal::Supply => share(&|t| self.supply_v(t).abs() > 0.5 * self.config.supply.rail_v.abs()) > 0.5,
-            Signal::AudioLeft | Signal::AudioRight => {
-                share(&|t| self.audio_v(signal == Signal::AudioRight, t) != 0.0) > 0.5
-            }
+            Signal::AudioLeft | Signal::AudioRight => share(&|t| self.audio_plays(t)) > 0.5,
             Signal::HifiRf => share(&|t| self.hifi_v(t) != 0.0) > 0.5,
             other => Self::train(other).is_some_and(|train| self.edges(train, from_s, to_s).len() >= 2),
         }

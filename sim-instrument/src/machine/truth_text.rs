@@ -6,6 +6,7 @@ use tapewright_formats::Signal;
 
 /// What can be asked.
 const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], mode, settled, tape, guides, height; \
+const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], sound [SECONDS], hifi [SECONDS], dropouts [SECONDS], supply, mode, settled, tape, guides; \
      a span starts at the instant asked for and lasts a second if nothing is said";
 
 impl Machine {
@@ -42,6 +43,15 @@ impl Machine {
                 let signal = name.parse::<Signal>().map_err(|error| MachineError::Truth(error.to_string()))?;
                 json(&self.really_present(signal, at_s, at_s + span(2)?))
             }
+            "sound" => json(&self.sound_truth(at_s, at_s + span(1)?)),
+            "dropouts" => json(&self.dropout_truth(at_s, at_s + span(1)?)),
+            "hifi" => match self.hifi_truth(at_s, at_s + span(1)?) {
+                Some(truth) => json(&truth),
+                None => Err(MachineError::Truth(
+                    "there is no depth-recorded sound, or no whole scan of both heads in the span: ask in play".into(),
+                )),
+            },
+            "supply" => json(&self.supply_truth(at_s)),
             "mode" => json(&self.mode_at(at_s)),
             "settled" => json(&(at_s >= self.settled_at_s())),
             "tape" => json(&self.tape()),
