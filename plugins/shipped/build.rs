@@ -17,6 +17,10 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "tracking-centre", package: "procedure-tracking-centre" },
     Guest { name: "video-levels", package: "procedure-video-levels" },
     Guest { name: "search-modes", package: "procedure-search-modes" },
+    Guest { name: "supply-ripple", package: "procedure-supply-ripple" },
+    Guest { name: "dropouts", package: "procedure-dropouts" },
+    Guest { name: "wow-flutter", package: "procedure-wow-flutter" },
+    Guest { name: "audio-azimuth", package: "procedure-audio-azimuth" },
 ];
 
 fn main() -> std::process::ExitCode {

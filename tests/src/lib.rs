@@ -10,3 +10,4 @@ pub mod score;
 pub mod storm;
 pub mod truth;
 mod truth_alignment;
+mod truth_signals;

@@ -82,6 +82,7 @@ pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
         }
     }
     crate::truth_alignment::add(machine, windows, &mut all);
+    crate::truth_signals::add(machine, windows, &mut all);
     all.retain(|_, value| value.is_finite());
     all
 }

@@ -62,8 +62,7 @@ impl Format {
         let memory = |value| of(value, Surety::Memory);
         if self.is("vhs") || self.is("s-vhs") {
             // Pages disagree about the split: 0.35 + 0.3 + 0.35 and 0.3 + 0.4 + 0.3 both add up to the mono track (relation R8).
-            let stereo =
-                StereoTracks { distance_mm: of(0.65, Surety::Computed), width_mm: of(0.35, Surety::Read) };
+            let stereo = StereoTracks { distance_mm: of(0.65, Surety::Computed), width_mm: of(0.35, Surety::Read) };
             LinearSound::Edge { mono_width_mm: of(1.0, Surety::Read), stereo: Some(stereo) }
         } else if self.is("beta") {
             let stereo = StereoTracks { distance_mm: memory(0.70), width_mm: of(0.35, Surety::Read) };

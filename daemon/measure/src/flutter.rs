@@ -99,7 +99,8 @@ impl SpeedError {
             return Err(MeasureError::InNoise {
                 what: "tone of a flutter record",
                 detail: format!(
-                    "its amplitude falls from {mean_v:.3e} V to {least_v:.3e} V: the tone breaks off, or drowns in noise"
+                    "its amplitude falls from {mean_v:.3e} V to {least_v:.3e} V: the tone breaks off, drowns in noise, or swings by more than the {:.0} Hz that this sample rate shows",
+                    band.pass_hz
                 ),
             });
         }

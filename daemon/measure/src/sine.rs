@@ -298,6 +298,21 @@ mod tests {
     }
 
     #[test]
+    fn the_weaker_of_two_tones_is_found_in_eight_bits() {
+        let dt = 1.0 / 48_000.0;
+        let volts = (0..2500).map(|i| {
+            let t = f64::from(i) * dt;
+            let tone = |f: f64, a: f64, p: f64| a * (core::f64::consts::TAU * f * t + p).cos();
+            (((tone(1000.2, 0.42, 0.5) + tone(6001.3, 0.21, -1.2)) / 0.02).round() * 0.02) as f32
+        });
+        let trace = Trace::from_volts(0.3, dt, volts.collect()).unwrap();
+        let (fit, error) = strongest_tone(&trace, 5760.0, 6240.0, 3.0).unwrap();
+        near("frequency", fit.tones[0].hz, 6001.3, 0.1);
+        near("amplitude", fit.tones[0].amplitude(), 0.21, 2e-3);
+        assert!(error < 1.0, "{error}");
+    }
+
+    #[test]
     fn what_is_no_tone_is_refused() {
         let quiet = trace((0..400).map(|i| f64::from((i * 7919) % 101) * 1e-3));
         assert!(matches!(strongest_tone(&quiet, 0.01, 0.3, 30.0), Err(MeasureError::InNoise { .. })));

@@ -51,6 +51,7 @@ pub mod phase;
 mod procedure;
 mod report;
 pub mod rf;
+pub mod tone;
 mod unable;
 
 pub use bench::{

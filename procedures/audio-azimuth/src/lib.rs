@@ -1,0 +1,240 @@
+//! The procedure audio-azimuth: how far the audio head leans, by phase or by level, and its adjustment.
+
+mod parameters;
+mod peak;
+mod take;
+
+use parameters as p;
+use peak::Climb;
+use take::{Pairs, Tones};
+use tapewright_sdk::absence::PATIENCE_S;
+use tapewright_sdk::formats::sound::LinearSound;
+use tapewright_sdk::measure::azimuth::{Tracks, azimuth_for_loss_min, azimuth_min, azimuth_of};
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::tone::demand_sampled;
+
+struct AudioAzimuth;
+
+/// Half width of what a test tape's own azimuth is true to (the published figure of test tapes: 1').
+const TEST_TAPE_MIN: f64 = 1.0;
+
+impl Procedure for AudioAzimuth {
+    fn describe() -> Description {
+        p::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let tones = Tones::of(settings)?;
+        let subject = subject()?;
+        let LinearSound::Edge { mono_width_mm, stereo } = subject.format.linear_sound() else {
+            let LinearSound::None(why) = subject.format.linear_sound() else { return Ok(()) };
+            report.advise("Look at the FM sound of the video heads instead: `envelope` for its level, `wow-flutter` for its time base.");
+            return Err(Unable::new(UnableCode::NotInFormat, format!("{}: {why}", subject.format.name)));
+        };
+        demand_sampled(Signal::AudioLeft)?;
+        let two = hookup()?.iter().any(|point| point.signal == Signal::AudioRight && !point.trigger_only);
+        let speed_mm_s = subject.format.tape_speed_mm_s.value;
+        let set_mm = settings.number(&p::DISTANCE);
+        let distance_mm = if set_mm > 0.0 { Some(set_mm) } else { stereo.map(|tracks| tracks.distance_mm.value) };
+        go(Mode::Play)?;
+        let result = match distance_mm {
+            Some(distance_mm) if two => {
+                let limits = limits(settings, tones.high_hz, mono_width_mm.value, speed_mm_s)?;
+                by_phase(&tones, &Tracks { distance_mm, speed_mm_s }, &limits, subject.tape, settings, report)
+            }
+            _ => {
+                report.note("One channel: the angle itself is not told, only how far the level lies from its peak.");
+                by_level(&tones, subject.tape, settings, report)
+            }
+        };
+        // Whatever happened, the tape does not go on running unwatched.
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+/// The angles at which a full-width track loses what is allowed.
+fn limits(settings: &Settings, hz: f64, width_mm: f64, speed_mm_s: f64) -> Result<Limits> {
+    let (good_db, reject_db) = (settings.number(&p::LOSS_GOOD), settings.number(&p::LOSS_REJECT));
+    let angle = |db: f64| azimuth_for_loss_min(db, width_mm, hz, speed_mm_s);
+    let band = |half: f64| Limit { at_least: Some(-half), at_most: Some(half) };
+    Ok(Limits {
+        good: band(angle(good_db)?),
+        reject: band(angle(reject_db)?),
+        source: format!(
+            "{}: the angles at which a track of {width_mm} mm loses {good_db} dB and {reject_db} dB at {hz:.0} Hz",
+            settings.source(p::LOSS_GOOD.name)
+        ),
+    })
+}
+
+/// Both tones, each asked for where it is not there.
+fn pairs(tones: &Tones, report: &mut Report) -> Result<(Pairs, Pairs)> {
+    tones.find(true, report)?;
+    let high = tones.pairs(true)?;
+    tones.find(false, report)?;
+    Ok((tones.pairs(false)?, high))
+}
+
+fn by_phase(
+    tones: &Tones,
+    tracks: &Tracks,
+    limits: &Limits,
+    tape: TapeKind,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
+    report.progress(0.2, "phase at both tones");
+    let (mut low, mut high) = pairs(tones, report).on("azimuth")?;
+    let mut azimuth = azimuth_min(&low, &high, tracks).on("azimuth")?;
+    let rounds = if tape == TapeKind::Alignment { settings.count(&p::ROUNDS) } else { 0 };
+    let good = limits.good.at_most.unwrap_or(0.0);
+    if rounds > 0 {
+        report.measured(Measured::new("before.azimuth", Unit::ArcMinute, &azimuth));
+        tones.find(true, report)?;
+    }
+    let mut adjusted = false;
+    for round in 1..=rounds {
+        if azimuth.interval.low > -0.5 * good && azimuth.interval.high < 0.5 * good {
+            break;
+        }
+        report.progress(0.3 + 0.6 * f64::from(round) / f64::from(rounds), "adjusting");
+        let text = format!(
+            "The head leans by {:+.1} minutes of arc (right {}). Turn the azimuth screw {}, then answer `done`; `leave` ends the adjustment.",
+            azimuth.value,
+            if azimuth.value > 0.0 { "late" } else { "early" },
+            if azimuth.value.abs() > 2.0 * good { "by an eighth of a turn or less" } else { "by a hair" },
+        );
+        if !turned(&format!("azimuth-adjust-{round}"), &text)? {
+            break;
+        }
+        adjusted = true;
+        let high = tones.pairs(true).on("azimuth")?;
+        // Small turns of the screw keep to the turn of the phase that the low tone told.
+        azimuth = follow(&azimuth, &high, tracks)?;
+    }
+    if adjusted {
+        (low, high) = pairs(tones, report).on("azimuth")?;
+        azimuth = azimuth_min(&low, &high, tracks).on("azimuth")?;
+    }
+    report.progress(0.95, "judging");
+    let spread = tones_agree(&high);
+    if let Some(db) = spread {
+        report.note(&format!("Right stands {db:+.1} dB against left at the high tone."));
+    }
+    if tape == TapeKind::Alignment {
+        let azimuth = azimuth.also(Contribution::rectangular("azimuth of the test tape itself", TEST_TAPE_MIN))?;
+        let outcome = report.measured(Measured::new("azimuth", Unit::ArcMinute, &azimuth).judged(limits.clone()));
+        if outcome == Some(Outcome::Fail) {
+            let side = if azimuth.value > 0.0 { "right is read late" } else { "right is read early" };
+            report.found(Finding::AzimuthOff, &format!("{:+.1} minutes of arc: {side}", azimuth.value));
+            report.advise("Set the audio head: height, then azimuth, then the height again (parameter `rounds` guides the screw).");
+        }
+        return Ok(());
+    }
+    report.measured(Measured::new("azimuth", Unit::ArcMinute, &azimuth));
+    let why = "what is measured is the head against the head that recorded this tape: only an alignment tape tells which of them leans";
+    report.unable(Unable::new(UnableCode::WrongTape, why).on("audio head"));
+    report.advise("Let a scrap tape run, then put in an alignment tape with tones.");
+    Ok(())
+}
+
+/// The angle after a small turn of the screw, from the high tone alone: the one nearest to the last. For guidance only.
+fn follow(last: &Estimate, high: &Pairs, tracks: &Tracks) -> Result<Estimate> {
+    let hz = high[0].left.hz;
+    let turn = azimuth_of(tracks, hz, core::f64::consts::TAU).to_degrees() * 60.0;
+    let lags: Vec<f64> = high.iter().map(|pair| azimuth_of(tracks, hz, pair.lag_rad()).to_degrees() * 60.0).collect();
+    let near: Vec<f64> = lags.iter().map(|min| min + turn * ((last.value - min) / turn).round()).collect();
+    let m = tapewright_sdk::measure::statistics::moments(&near)?;
+    let n = near.len() as f64;
+    let scatter = Contribution::type_a("captures", m.standard_deviation / n.sqrt(), (n - 1.0).max(1.0));
+    Ok(Estimate::combined(m.mean, vec![scatter])?)
+}
+
+/// Right over left at the high tone, where both are there.
+fn tones_agree(high: &Pairs) -> Option<f64> {
+    let sum = |f: fn(&tapewright_sdk::measure::azimuth::Pair) -> f64| high.iter().map(f).sum::<f64>();
+    let (left, right) = (sum(|p| p.left.amplitude()), sum(|p| p.right.amplitude()));
+    (left > 0.0 && right > 0.0).then(|| 20.0 * (right / left).log10())
+}
+
+/// Asks for a turn of the screw; `false`: it is to be left.
+fn turned(id: &str, text: &str) -> Result<bool> {
+    let prompt = Prompt {
+        id,
+        text,
+        action: Action::Adjust("turn the azimuth screw of the audio head".into()),
+        choices: &["done", "leave"],
+        deadline_s: PATIENCE_S,
+    };
+    Ok(prompt.ask()? == "done")
+}
+
+fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Report) -> Result<()> {
+    let rounds = settings.count(&p::ROUNDS);
+    if rounds < 3 {
+        tones.find(true, report).on("azimuth.below-peak")?;
+        let level = tones.level(true).on("azimuth.below-peak")?;
+        report.measured(Measured::new("high-tone.level", Unit::Volt, &level));
+        let why = "one channel tells its distance from the level peak only while the screw is turned past it: hook up the second channel, or set `rounds` to 12 or so";
+        return Err(Unable::new(UnableCode::NotPossible, why).on("azimuth.below-peak"));
+    }
+    if tape != TapeKind::Alignment {
+        let why = "the azimuth screw is only turned with an alignment tape: any other may lean itself";
+        return Err(Unable::new(UnableCode::WrongTape, why).on("azimuth.below-peak"));
+    }
+    tones.find(false, report).on("azimuth.below-peak")?;
+    climb(tones, false, rounds / 2, "coarse", report)?;
+    tones.find(true, report).on("azimuth.below-peak")?;
+    let (fine, last) = climb(tones, true, rounds - rounds / 2, "fine", report)?;
+    if !fine.passed_peak() {
+        let why = "the level was not seen to fall on both sides of its best: whether that is the peak is not known; turn on, with more `rounds`";
+        return Err(Unable::new(UnableCode::TooShort, why).on("azimuth.below-peak"));
+    }
+    let below = fine.below_best_db();
+    // The best of several noisy levels lies a little high; both levels have the noise of one.
+    let relative = last.standard_uncertainty / last.value.max(f64::MIN_POSITIVE);
+    let u = 20.0 / core::f64::consts::LN_10 * relative * core::f64::consts::SQRT_2;
+    let steps = 0.1;
+    let estimate = Estimate::combined(
+        below,
+        vec![
+            Contribution::type_a("captures", u, (f64::from(settings.count(&p::CAPTURES)) - 1.0).max(1.0)),
+            Contribution::rectangular("the peak lies between two turns of the screw", steps),
+        ],
+    )?
+    .within(0.0, f64::INFINITY);
+    let limits = settings.at_most(&p::LOSS_GOOD, &p::LOSS_REJECT);
+    let outcome = report.measured(Measured::new("azimuth.below-peak", Unit::Decibel, &estimate).judged(limits));
+    if outcome == Some(Outcome::Fail) {
+        report.found(Finding::AzimuthOff, &format!("{below:.1} dB below the level peak at the high tone"));
+    }
+    Ok(())
+}
+
+/// Turns of the screw while the level at one tone is watched, until the peak was passed and is reached again.
+fn climb(tones: &Tones, high: bool, rounds: u32, what: &'static str, report: &mut Report) -> Result<(Climb, Estimate)> {
+    let mut climb = Climb::default();
+    let mut last = tones.level(high).on("azimuth.below-peak")?;
+    climb.add(last.value);
+    for round in 1..=rounds {
+        report.progress(f64::from(round) / f64::from(rounds), what);
+        if climb.passed_peak() && climb.below_best_db() < 0.2 {
+            break;
+        }
+        let text = format!(
+            "{} Level {:.1} mV, best {:.1} mV. Then answer `done`; `leave` ends the adjustment.",
+            climb.advice(),
+            1e3 * last.value,
+            1e3 * climb.best_v()
+        );
+        if !turned(&format!("azimuth-{what}-{round}"), &text)? {
+            break;
+        }
+        last = tones.level(high).on("azimuth.below-peak")?;
+        climb.add(last.value);
+    }
+    Ok((climb, last))
+}
+
+tapewright_sdk::export!(AudioAzimuth);

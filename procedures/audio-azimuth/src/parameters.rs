@@ -1,0 +1,88 @@
+//! What can be set, and what the procedure says of itself.
+
+use tapewright_sdk::prelude::*;
+
+pub(crate) const PRACTICE: &str = "common practice, no source";
+
+const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
+    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
+}
+
+pub(crate) const LOW: Number = number(
+    "low-tone-hz",
+    "tone that tells how many turns the phase of the high one has, and that a level peak is first looked for at",
+    Unit::Hertz,
+    [1000.0, 100.0, 5000.0],
+);
+pub(crate) const HIGH: Number = Number {
+    source: "a servicing textbook's tone for audio azimuth",
+    ..number("high-tone-hz", "tone that the azimuth is read at", Unit::Hertz, [6000.0, 1000.0, 12_000.0])
+};
+pub(crate) const TOLERANCE: Number = number(
+    "tone-tolerance",
+    "a tone farther from its frequency than this is another one",
+    Unit::Percent,
+    [4.0, 0.5, 10.0],
+);
+pub(crate) const CAPTURES: Number = number(
+    "captures",
+    "captures of each tone; the tape weaves, so that more of them make the interval narrower",
+    Unit::One,
+    [16.0, 4.0, 200.0],
+);
+pub(crate) const LOSS_GOOD: Number = number(
+    "loss-good",
+    "level that a single full-width track may lose at the high tone: good up to here; the angle's limit follows from it",
+    Unit::Decibel,
+    [0.5, 0.05, 10.0],
+);
+pub(crate) const LOSS_REJECT: Number = number(
+    "loss-reject",
+    "the same: rejected beyond; the angle's limit follows from it",
+    Unit::Decibel,
+    [2.0, 0.1, 12.0],
+);
+pub(crate) const DISTANCE: Number = number(
+    "track-distance",
+    "between the centres of the two tracks; 0: as the format's table says",
+    Unit::Millimetre,
+    [0.0, 0.0, 10.0],
+);
+pub(crate) const ROUNDS: Number = number(
+    "rounds",
+    "how often the operator is asked to turn the azimuth screw and the head is measured again; one channel alone needs some",
+    Unit::One,
+    [0.0, 0.0, 60.0],
+);
+
+pub(crate) const DESCRIPTION: Description = Description {
+    name: "audio-azimuth",
+    version: env!("CARGO_PKG_VERSION"),
+    purpose: "Measures how far the gap of the audio head leans: from the phase between two channels at two tones, or from the level peak of one channel; guides its adjustment.",
+    needs: &[Signal::AudioLeft],
+    uses: &[Signal::AudioRight],
+    modes: &[Mode::Play, Mode::Stop],
+    parameters: &[
+        Parameter::Number(LOW),
+        Parameter::Number(HIGH),
+        Parameter::Number(TOLERANCE),
+        Parameter::Number(CAPTURES),
+        Parameter::Number(LOSS_GOOD),
+        Parameter::Number(LOSS_REJECT),
+        Parameter::Number(DISTANCE),
+        Parameter::Number(ROUNDS),
+    ],
+    cautions: &[Caution::Mains, Caution::MovingDrum, Caution::PreciousTape],
+    cover_off: true,
+    tells: "Probes: the two audio outputs, an alignment tape with tones of 1 kHz and 6 kHz. A head that leans reads one track \
+            late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. The \
+            limits are those angles at which a single full-width track loses 0.5 dB and 2 dB at 6 kHz. A test tape itself is \
+            true to one minute of arc, which is in the interval. With one channel the level at 6 kHz has its peak at the \
+            right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one. Only an \
+            alignment tape judges: a tape of this machine leans as its head does.",
+    when_it_fails: "Order of work on the audio head: height first, then azimuth, then the height again; tilt for a steady level; then its place \
+                    along the tape (tracking). Turn the azimuth screw by small parts of a turn, with a tool that is not magnetic, \
+                    and seal it afterwards. A phase that wanders by more than a few minutes is the tape's weave: look at the guides \
+                    before and after the head, and at the back tension.",
+    duration_s: 25.0,
+};

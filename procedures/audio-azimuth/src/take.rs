@@ -1,0 +1,113 @@
+//! Captures of the two tones, together or one after the other.
+
+use crate::parameters as p;
+use tapewright_sdk::measure::azimuth::Pair;
+use tapewright_sdk::measure::sine::{Tone, fit_near, fit_tones, strongest_tone};
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::tone::{Wanted, find, records, trace_of};
+
+/// Right must give at least this share of left's level, or there is no phase to speak of (common practice, no source).
+const LEAST_SHARE: f64 = 0.02;
+
+/// What is set about the tones.
+pub(crate) struct Tones {
+    pub(crate) low_hz: f64,
+    pub(crate) high_hz: f64,
+    within: f64,
+    captures: u32,
+}
+
+/// Captures of both channels: pairs of the tone.
+pub(crate) type Pairs = Vec<Pair>;
+
+impl Tones {
+    pub(crate) fn of(settings: &Settings) -> Result<Self> {
+        let tones = Self {
+            low_hz: settings.number(&p::LOW),
+            high_hz: settings.number(&p::HIGH),
+            within: settings.number(&p::TOLERANCE) / 100.0,
+            captures: settings.count(&p::CAPTURES),
+        };
+        if tones.high_hz < 1.5 * tones.low_hz {
+            let why = format!(
+                "the high tone ({} Hz) must lie well above the low one ({} Hz): set `low-tone-hz` and `high-tone-hz`",
+                tones.high_hz, tones.low_hz
+            );
+            return Err(Unable::new(UnableCode::NotPossible, why));
+        }
+        Ok(tones)
+    }
+
+    /// Asks for a tone if it is not there.
+    pub(crate) fn find(&self, high: bool, report: &mut Report) -> Result<f64> {
+        let (hz, prompt) = if high { (self.high_hz, "azimuth-high-tone") } else { (self.low_hz, "azimuth-low-tone") };
+        find(&Wanted { signal: Signal::AudioLeft, hz, within: self.within, prompt }, report)
+    }
+
+    /// Pairs of one tone from captures of both channels. What else sounds with it is fitted too.
+    pub(crate) fn pairs(&self, high: bool) -> Result<Pairs> {
+        let taken = records(&[Signal::AudioLeft, Signal::AudioRight], self.high_hz, self.captures)?;
+        taken.iter().map(|capture| self.pair(capture, high)).collect()
+    }
+
+    fn pair(&self, capture: &Capture, high: bool) -> Result<Pair> {
+        let (left, right) = (trace_of(capture, Signal::AudioLeft)?, trace_of(capture, Signal::AudioRight)?);
+        let wanted = if high { self.high_hz } else { self.low_hz };
+        let hz = self.heard(&left, wanted)?;
+        let beside = self.heard(&left, if high { self.low_hz } else { self.high_hz }).ok();
+        let all: Vec<f64> = core::iter::once(hz).chain(beside).collect();
+        let pair =
+            Pair { left: fit_tones(&left, &all, true)?.tones[0], right: fit_tones(&right, &all, true)?.tones[0] };
+        let share = pair.right.amplitude() / pair.left.amplitude().max(f64::MIN_POSITIVE);
+        if pair.left.amplitude() < 10.0 * pair.left.error {
+            let why = format!("the tone of {hz:.0} Hz on audio-left does not stand clear of the noise");
+            return Err(Unable::new(UnableCode::InNoise, why).on("audio-left"));
+        }
+        if share < LEAST_SHARE || pair.right.phase_error_rad() > 0.5 {
+            let why = format!(
+                "at {hz:.0} Hz audio-right gives {:.1} mV, audio-left {:.1} mV: look at the right channel, its head and its probe",
+                1e3 * pair.right.amplitude(),
+                1e3 * pair.left.amplitude()
+            );
+            return Err(Unable::new(UnableCode::InNoise, why).on("audio-right"));
+        }
+        Ok(pair)
+    }
+
+    /// The tone's own frequency in a record.
+    fn heard(&self, trace: &Trace, hz: f64) -> Result<f64> {
+        let (fit, _) = strongest_tone(trace, hz * (1.0 - self.within), hz * (1.0 + self.within), 3.0)?;
+        // A step of the converter is no tone.
+        if fit.tones[0].amplitude() < 2.0 * trace.conversion().step_v {
+            let why = format!(
+                "audio-left gives {:.1} mV near {hz:.0} Hz, where a step of the converter is {:.1} mV: no tone to measure",
+                1e3 * fit.tones[0].amplitude(),
+                1e3 * trace.conversion().step_v
+            );
+            return Err(Unable::new(UnableCode::InNoise, why));
+        }
+        Ok(fit.tones[0].hz)
+    }
+
+    /// Level of one tone on the left channel, RMS volts, captures as type A.
+    pub(crate) fn level(&self, high: bool) -> Result<Estimate> {
+        let wanted = if high { self.high_hz } else { self.low_hz };
+        let taken = records(&[Signal::AudioLeft], self.high_hz, self.captures)?;
+        let mut levels = Vec::with_capacity(taken.len());
+        for capture in &taken {
+            let trace = trace_of(capture, Signal::AudioLeft)?;
+            let tone: Tone = match self.heard(&trace, wanted) {
+                Ok(hz) => fit_near(&trace, hz)?.0.tones[0],
+                // Near a null of the azimuth loss the tone is nearly gone: what is there is its level.
+                Err(_) => fit_tones(&trace, &[wanted], true)?.tones[0],
+            };
+            levels.push(tone.amplitude() * core::f64::consts::FRAC_1_SQRT_2);
+        }
+        let m = tapewright_sdk::measure::statistics::moments(&levels)?;
+        let n = levels.len() as f64;
+        Ok(Estimate::combined(
+            m.mean,
+            vec![Contribution::type_a("captures", m.standard_deviation / n.sqrt(), (n - 1.0).max(1.0))],
+        )?)
+    }
+}

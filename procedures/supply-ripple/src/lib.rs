@@ -1,0 +1,271 @@
+//! The procedure supply-ripple: mean, ripple and its frequency on a low-voltage rail.
+
+mod parameters;
+
+use parameters as p;
+use tapewright_sdk::measure::ripple::{Part, Ripple, ripple};
+use tapewright_sdk::prelude::*;
+
+struct SupplyRipple;
+
+/// Rails above this are not low voltage (the limit of extra-low direct voltage, from memory), and not this procedure's.
+const HIGHEST_V: f64 = 60.0;
+
+/// Where lines are looked for, slowly and fast, in hertz.
+const SLOW_HZ: (f64, f64) = (24.0, 1500.0);
+const FAST_HZ: (f64, f64) = (5000.0, 500e3);
+
+/// Spans and points of the two records of each kind: unlike rates, also where a scope steps its time base 1, 2, 5.
+const SLOW: [(f64, u32); 2] = [(0.2, 2000), (0.246, 1000)];
+const FAST: [(f64, u32); 2] = [(1e-3, 2000), (1.23e-3, 1500)];
+
+/// Steps of the converter below which a ripple is only bounded.
+const STEPS: f64 = 4.0;
+
+impl Procedure for SupplyRipple {
+    fn describe() -> Description {
+        p::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let point = hooked_up(Signal::Supply)?;
+        if point.trigger_only {
+            let why =
+                format!("supply is on {}, which can only trigger: put it on a channel that samples", point.channel);
+            return Err(Unable::new(UnableCode::NotPossible, why));
+        }
+        let by_ac = match settings.text(&p::COUPLING) {
+            "dc" => false,
+            "ac" => true,
+            other => {
+                let why = format!("`coupling` is `{other}`: say `dc` or `ac`, as the hookup has it");
+                return Err(Unable::new(UnableCode::NotPossible, why));
+            }
+        };
+        let mode = match settings.text(&p::MODE) {
+            "play" => Mode::Play,
+            "stop" => Mode::Stop,
+            other => {
+                return Err(Unable::new(UnableCode::NotPossible, format!("`mode` is `{other}`: say `play` or `stop`")));
+            }
+        };
+        go(mode)?;
+        let result = measure(by_ac, settings, report);
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+fn records(plan: [(f64, u32); 2]) -> Result<([Trace; 2], f64)> {
+    let take = |(span_s, points): (f64, u32)| -> Result<(Trace, f64)> {
+        let capture = Acquire::of(&[Signal::Supply]).span_s(span_s).least_points(points).take_one()?;
+        Ok((capture.trace(Signal::Supply)?.samples()?, capture.info.timebase_uncertainty))
+    };
+    let ((first, u), (second, _)) = (take(plan[0])?, take(plan[1])?);
+    if (first.dt_s() / second.dt_s() - 1.0).abs() < 0.03 {
+        let why = "the scope takes both records at one rate, so that an alias cannot be told from a line; choose another dialect setting";
+        return Err(Unable::new(UnableCode::NotPossible, why));
+    }
+    Ok(([first, second], u))
+}
+
+fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> {
+    report.progress(0.2, "slow records: mains");
+    let ([first, second], u) = records(SLOW).on("ripple")?;
+    let slow = ripple(&first, &second, SLOW_HZ, u).on("ripple")?;
+    if slow.mean_v.value.abs() > HIGHEST_V {
+        let why = format!(
+            "the point stands at {:.0} V: that is no low-voltage rail; take the probe off, and do not measure on the mains side",
+            slow.mean_v.value
+        );
+        return Err(Unable::new(UnableCode::NotPossible, why).on("supply"));
+    }
+    report.progress(0.6, "fast records: switching");
+    let fast = match records(FAST).and_then(|([first, second], u)| Ok(ripple(&first, &second, FAST_HZ, u)?)) {
+        Ok(fast) => Some(fast),
+        Err(unable) if matches!(unable.code, UnableCode::NotPossible | UnableCode::TooShort) => {
+            report.note(&format!("No look at switching frequencies: {}.", unable.why));
+            None
+        }
+        Err(unable) => return Err(unable.on("ripple")),
+    };
+    report.progress(0.9, "judging");
+    let rail_v = rail(by_ac, &slow, settings, report)?;
+    let seen = [Some(&slow), fast.as_ref()];
+    let all: Vec<&Ripple> = seen.into_iter().flatten().collect();
+    tell(&all, first.conversion().step_v, &rail_v, settings, report)
+}
+
+/// The mean, judged where it is known what it should be: the voltage that ripple is held against.
+fn rail(by_ac: bool, slow: &Ripple, settings: &Settings, report: &mut Report) -> Result<Estimate> {
+    let should_v = settings.number(&p::RAIL);
+    if by_ac {
+        if should_v == 0.0 {
+            let why = "with the channel coupled by AC the rail's voltage must be told: set `rail-v`";
+            return Err(Unable::new(UnableCode::NotPossible, why).on("ripple"));
+        }
+        report.note("Coupled by AC: the mean is not measured; ripple below some tens of hertz reads low.");
+        return Ok(Estimate::combined(should_v.abs(), Vec::new())?);
+    }
+    let mean = Measured::new("mean", Unit::Volt, &slow.mean_v);
+    if should_v == 0.0 {
+        report.measured(mean);
+    } else {
+        let band = |parameter| {
+            let half = should_v.abs() * settings.number(parameter) / 100.0;
+            Limit { at_least: Some(should_v - half), at_most: Some(should_v + half) }
+        };
+        let limits = Limits {
+            good: band(&p::RAIL_GOOD),
+            reject: band(&p::RAIL_REJECT),
+            source: settings.source("rail-good").to_owned(),
+        };
+        if report.measured(mean.judged(limits)) == Some(Outcome::Fail) {
+            report.found(Finding::SupplyWrong, &format!("{:.2} V where {should_v} V should be", slow.mean_v.value));
+        }
+    }
+    let least_v = 3.0 * slow.mean_v.standard_uncertainty;
+    if slow.mean_v.value.abs() <= least_v.max(0.05) {
+        let why = format!(
+            "the rail stands at {:.3} V: there is nothing that ripple could be held against; look at the probe and the supply",
+            slow.mean_v.value
+        );
+        return Err(Unable::new(UnableCode::SignalAbsent, why).on("ripple"));
+    }
+    let mut rail_v = slow.mean_v.clone();
+    (rail_v.value, rail_v.interval) = (
+        rail_v.value.abs(),
+        if rail_v.value < 0.0 {
+            Interval { low: -rail_v.interval.high, high: -rail_v.interval.low, ..rail_v.interval }
+        } else {
+            rail_v.interval
+        },
+    );
+    Ok(rail_v)
+}
+
+/// Without what the gain adds: it is the same for rail and ripple, and cancels in their ratio.
+fn without_gain(estimate: &Estimate) -> Vec<Contribution> {
+    estimate.contributions.iter().filter(|c| c.name != "gain of the scope").cloned().collect()
+}
+
+fn tell(all: &[&Ripple], step_v: f64, rail_v: &Estimate, settings: &Settings, report: &mut Report) -> Result<()> {
+    let parts: Vec<&Part> = all.iter().filter_map(|ripple| ripple.part.as_ref()).collect();
+    // What did not stand clear may still be there: up to twice the amplitude that would have.
+    let hidden_v: f64 = all.iter().filter(|ripple| ripple.part.is_none()).map(|ripple| 2.0 * ripple.least_v).sum();
+    let sum_v: f64 = parts.iter().map(|part| part.peak_to_peak_v.value).sum();
+    let mut contributions: Vec<Contribution> =
+        parts.iter().flat_map(|part| without_gain(&part.peak_to_peak_v)).collect();
+    if sum_v < STEPS * step_v {
+        contributions.push(Contribution::rectangular("few steps of the converter", 0.5 * step_v));
+    }
+    let gain: f64 = parts
+        .iter()
+        .flat_map(|part| &part.peak_to_peak_v.contributions)
+        .filter(|c| c.name == "gain of the scope")
+        .map(|c| c.standard_uncertainty)
+        .sum();
+    let mut absolute = contributions.clone();
+    absolute.push(Contribution::type_b("gain of the scope", gain));
+    let widened = |estimate: Estimate, more_v: f64| -> Result<Estimate> {
+        let Estimate { value, standard_uncertainty: u, degrees_of_freedom: dof, interval, mut contributions } =
+            estimate;
+        if more_v > 0.0 {
+            contributions.push(Contribution::rectangular("what would not stand clear of the noise", 0.5 * more_v));
+        }
+        let (low, high) = (interval.low.max(0.0), interval.high + more_v);
+        Ok(Estimate::with_interval(value, low, high, u.hypot(more_v / 12.0_f64.sqrt()), dof, contributions)?)
+    };
+    let peak = widened(Estimate::combined(sum_v, absolute)?, hidden_v)?;
+    report.measured(Measured::new("ripple.peak-to-peak", Unit::Millivolt, &peak.scaled(1e3)));
+    let scale = 100.0 / rail_v.value;
+    let mut share = Estimate::combined(
+        sum_v * scale,
+        contributions
+            .iter()
+            .map(|c| Contribution { standard_uncertainty: c.standard_uncertainty * scale, ..c.clone() })
+            .collect(),
+    )?;
+    let rest = rail_v
+        .contributions
+        .iter()
+        .filter(|c| c.name != "gain of the scope")
+        .map(|c| c.standard_uncertainty.powi(2))
+        .sum::<f64>()
+        .sqrt();
+    share = share.also(Contribution::type_b("rail", sum_v * scale * rest / rail_v.value))?;
+    let share = widened(share, hidden_v * scale)?;
+    let outcome = report.measured(
+        Measured::new("ripple", Unit::Percent, &share).judged(settings.at_most(&p::RIPPLE_GOOD, &p::RIPPLE_REJECT)),
+    );
+    if !parts.is_empty() {
+        let square: f64 = parts.iter().map(|part| part.rms_v.value.powi(2)).sum();
+        let rms_v = square.sqrt();
+        let contributions = parts
+            .iter()
+            .flat_map(|part| {
+                let weight = part.rms_v.value / rms_v;
+                part.rms_v
+                    .contributions
+                    .iter()
+                    .map(move |c| Contribution { standard_uncertainty: c.standard_uncertainty * weight, ..c.clone() })
+            })
+            .collect();
+        // What stayed hidden: a sine of its amplitude at most.
+        let rms = Estimate::combined(rms_v, contributions)?;
+        let most_v = rms_v.hypot(0.5 * hidden_v) - rms_v;
+        report.measured(Measured::new("ripple.rms", Unit::Millivolt, &widened(rms, most_v)?.scaled(1e3)));
+    }
+    let larger = parts.iter().max_by(|a, b| a.peak_to_peak_v.value.total_cmp(&b.peak_to_peak_v.value));
+    match larger {
+        Some(part) => {
+            report.measured(Measured::new("ripple.frequency", Unit::Hertz, &part.hz));
+            let (finding, text) = origin(part.hz.value);
+            report.note(&format!("The larger part has {:.1} Hz: {text}.", part.hz.value));
+            if matches!(outcome, Some(Outcome::Fail | Outcome::Marginal)) {
+                report.found(finding, &format!("{:.1} mV at {:.1} Hz", 1e3 * part.peak_to_peak_v.value, part.hz.value));
+                report.advise(text);
+            }
+        }
+        None => report.note(&format!("Nothing that repeats stands clear of the noise, from {:.0} Hz to {:.0} Hz and from {:.0} kHz to {:.0} kHz.", SLOW_HZ.0, SLOW_HZ.1, FAST_HZ.0 * 1e-3, FAST_HZ.1 * 1e-3)),
+    }
+    Ok(())
+}
+
+/// Where a ripple comes from by its frequency.
+const fn origin(hz: f64) -> (Finding, &'static str) {
+    match hz {
+        48.5..=51.5 | 58.5..=61.5 => (
+            Finding::RippleMains,
+            "the mains frequency itself: half of the rectifier does not conduct, or the probe's earth lead picks up a loop",
+        ),
+        97.0..=103.0 | 117.0..=123.0 => (
+            Finding::RippleTwiceMains,
+            "twice the mains frequency: the reservoir capacitor behind the rectifier is tired, or the rail is loaded too much",
+        ),
+        5000.0.. => (Finding::RippleSwitching, "a switching converter: look at its output capacitors"),
+        _ => (Finding::RippleOther, "neither mains nor a converter: a motor or a head drum that loads a weak rail"),
+    }
+}
+
+tapewright_sdk::export!(SupplyRipple);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_frequency_says_where_it_comes_from() {
+        for (hz, want) in [
+            (50.1, Finding::RippleMains),
+            (60.0, Finding::RippleMains),
+            (99.8, Finding::RippleTwiceMains),
+            (120.2, Finding::RippleTwiceMains),
+            (72e3, Finding::RippleSwitching),
+            (29.97, Finding::RippleOther),
+            (300.0, Finding::RippleOther),
+        ] {
+            assert_eq!(origin(hz).0, want, "{hz}");
+        }
+    }
+}

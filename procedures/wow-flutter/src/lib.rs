@@ -1,0 +1,177 @@
+//! The procedure wow-flutter: weighted wow and flutter from a recorded tone, and what turns at its largest lines.
+
+mod parameters;
+mod plan;
+mod turns;
+
+use parameters as p;
+use tapewright_sdk::formats::definitions::sound::weighting;
+use tapewright_sdk::formats::sound::LinearSound;
+use tapewright_sdk::measure::flutter::{FlutterLine, HIGHEST_HZ, SpeedError};
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::BEARABLE_S;
+use tapewright_sdk::tone::{Wanted, demand_sampled, find};
+use turns::Turns;
+
+struct WowFlutter;
+
+/// Places of the spectrum that is drawn.
+const DRAWN: usize = 100;
+
+impl Procedure for WowFlutter {
+    fn describe() -> Description {
+        p::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        demand_sampled(Signal::AudioLeft)?;
+        go(Mode::Play)?;
+        let result = measure(settings, report);
+        // Whatever happened, the tape does not go on running unwatched.
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
+    let subject = subject()?;
+    if let LinearSound::None(why) = subject.format.linear_sound() {
+        report.note(&format!(
+            "{}: {why}. What is measured is the FM sound, whose time base is the drum's and the picture's.",
+            subject.format.name
+        ));
+    }
+    let nominal_hz = settings.number(&p::TONE);
+    report.progress(0.1, "looks for the tone");
+    let within = settings.number(&p::TOLERANCE) / 100.0;
+    let wanted = Wanted { signal: Signal::AudioLeft, hz: nominal_hz, within, prompt: "flutter-tone" };
+    let near_hz = find(&wanted, report).map_err(|unable| {
+        if unable.code == UnableCode::WrongSpeed {
+            report.advise(
+                "Set the machine's speed to that of the recording, and wind to the right tone; then look again.",
+            );
+        }
+        unable.on("flutter.weighted")
+    })?;
+    report.progress(0.3, "listens");
+    let (speed, timebase_u) = listen(near_hz, settings.number(&p::OBSERVE), report).on("flutter.weighted")?;
+    report.progress(0.9, "judges");
+    tone(&speed, nominal_hz, timebase_u, report)?;
+    let weighted = speed.weighted()?;
+    report.note(&format!(
+        "Two-sigma over {:.1} s, flutter from about 0.2 Hz to {:.0} Hz.{} The weighting's points are from memory, unverified.",
+        speed.observed_s,
+        speed.highest_hz,
+        if speed.highest_hz < HIGHEST_HZ { " Faster flutter is not seen at this sample rate; a scope with more memory shows it." } else { "" }
+    ));
+    let measured =
+        Measured::new("flutter.weighted", Unit::Percent, &weighted).judged(settings.at_most(&p::GOOD, &p::REJECT));
+    let outcome = report.measured(measured);
+    if weighted.interval.low > settings.number(&p::REJECT) {
+        report.found(Finding::FlutterHigh, &format!("weighted {:.3} %", weighted.value));
+    }
+    let lines = speed.lines(3)?;
+    let turns = Turns::of(settings, subject.format.lines);
+    tell(&lines, &turns, outcome == Some(Outcome::Pass), report);
+    let (x_low, x_high, values) = speed.drawn(DRAWN)?;
+    report.draw(Figure {
+        name: "flutter spectrum, unweighted".into(),
+        x_label: "frequency, Hz".into(),
+        x_low,
+        x_high,
+        unit: Unit::Percent,
+        series: vec![Series { name: "peak speed error".into(), values, standard_errors: Vec::new() }],
+    });
+    if subject.tape == TapeKind::Own {
+        report.note("A recording of this machine wavers twice: when it was recorded and now. Replay it several times (IEC 60386, 3.4), or use a test tape.");
+    }
+    Ok(())
+}
+
+/// Takes the long record at the best rate that the scope takes: the speed error, and the time base's relative uncertainty.
+fn listen(near_hz: f64, observe_s: f64, report: &mut Report) -> Result<(SpeedError, f64)> {
+    let can = abilities();
+    let span_s = observe_s + plan::BESIDE_S;
+    let points = f64::from(can.greatest_points).min(BEARABLE_S / can.seconds_a_point.max(1e-9));
+    let mut last = Unable::new(
+        UnableCode::NotPossible,
+        format!("{points:.0} points over {span_s:.1} s do not show a tone of {near_hz:.0} Hz, not even by an alias"),
+    );
+    for rate_hz in plan::rates(near_hz, span_s, points) {
+        let taken = Acquire::of(&[Signal::AudioLeft]).span_s(span_s).least_rate_hz(rate_hz).take_one();
+        let capture = match taken {
+            Ok(capture) => capture,
+            // Too many points for the time base that the scope has: a lower rate may do.
+            Err(unable) if unable.code == UnableCode::NotPossible => {
+                last = unable;
+                continue;
+            }
+            Err(unable) => return Err(unable),
+        };
+        let trace = capture.trace(Signal::AudioLeft)?.samples()?;
+        trace.conversion().demand_unclipped("tone")?;
+        trace.conversion().demand_steps("tone", 20)?;
+        let first = match SpeedError::of(&trace, near_hz) {
+            Ok(first) => first,
+            Err(error @ MeasureError::TooSlow { .. }) => {
+                last = error.into();
+                continue;
+            }
+            Err(error) => return Err(error.into()),
+        };
+        // The short record saw one moment of the wavering: once more about the mean.
+        let speed = SpeedError::of(&trace, first.tone_hz)?;
+        let rate_hz = 1.0 / trace.dt_s();
+        report.note(&if rate_hz > 2.0 * near_hz {
+            format!("Sampled at {rate_hz:.0} Hz, above the tone.")
+        } else {
+            format!("Sampled at {rate_hz:.1} Hz on purpose: the tone of {near_hz:.1} Hz, known from a short record, is seen by its alias.")
+        });
+        return Ok((speed, capture.info.timebase_uncertainty));
+    }
+    Err(last)
+}
+
+/// The tone's frequency, and what it says of the tape's speed.
+fn tone(speed: &SpeedError, nominal_hz: f64, timebase_u: f64, report: &mut Report) -> Result<()> {
+    let contributions = vec![
+        Contribution::type_b("time base of the scope", timebase_u * speed.tone_hz),
+        Contribution::type_b("ends of the record", 0.02 / speed.observed_s),
+    ];
+    let hz = Estimate::combined(speed.tone_hz, contributions)?;
+    report.measured(Measured::new("tone", Unit::Hertz, &hz));
+    let mut error = hz.scaled(100.0 / nominal_hz);
+    error.value -= 100.0;
+    error.interval.low -= 100.0;
+    error.interval.high -= 100.0;
+    report.measured(Measured::new("speed-error", Unit::Percent, &error));
+    Ok(())
+}
+
+/// The lines, what turns at their rates, and, where the reading is not good, what stands behind it.
+fn tell(lines: &[FlutterLine], turns: &Turns, good: bool, report: &mut Report) {
+    if lines.is_empty() {
+        report.note("No line stands out of the spectrum.");
+    }
+    for (place, line) in lines.iter().enumerate() {
+        let name = format!("line-{}", place + 1);
+        report.measured(Measured::new(format!("{name}.frequency"), Unit::Hertz, &line.hz));
+        report.measured(Measured::new(format!("{name}.peak"), Unit::Percent, &line.percent));
+        report.note(&format!(
+            "{name}: {:.2} Hz, {:.3} % peak: {}.",
+            line.hz.value,
+            line.percent.value,
+            turns.text(&line.hz)
+        ));
+    }
+    // What counts in the reading is the line's weight, not its size.
+    let weight = |line: &FlutterLine| weighting(line.hz.value) * line.percent.value;
+    let heaviest = lines.iter().max_by(|a, b| weight(a).total_cmp(&weight(b)));
+    if let Some(line) = heaviest.filter(|_| !good)
+        && let Some(finding) = turns.finding(&line.hz)
+    {
+        report.found(finding, &format!("{:.2} Hz, {:.3} % peak", line.hz.value, line.percent.value));
+    }
+}
+
+tapewright_sdk::export!(WowFlutter);

@@ -1,0 +1,9 @@
+//! Sound, supply, dropouts, FM sound and pilots: each procedure against the fault it exists for, against a look-alike,
+//! and, over random draws, its intervals against the exact truth.
+
+#![allow(unreachable_pub, reason = "one module's helpers are used by the others")]
+
+mod dropouts;
+mod sound;
+mod supply;
+mod support;

@@ -1,0 +1,113 @@
+//! Azimuth of the audio head, and wow and flutter.
+
+use crate::support::{Coverage, check, measured, only, play, stage, unable};
+use tapewright_formats::{Finding, Outcome, UnableCode};
+use tapewright_tests::machines::Random;
+
+const SOUND: &str = include_str!("../../../sim-instrument/scenarios/sound.toml");
+
+const RATES: [(&str, f64); 2] = [("capstan-hz", 3.5), ("reel-hz", 0.6)];
+
+#[test]
+fn a_roller_out_of_round_is_heard_and_named() {
+    let report = play(&stage(SOUND, 0), "wow-flutter", &RATES).report;
+    check(
+        &report,
+        Outcome::Fail,
+        &[Finding::FlutterHigh, Finding::FlutterCapstan],
+        &[Finding::FlutterDrum, Finding::FlutterReel],
+    );
+    // By its alias, on a scope of 2,500 points.
+    assert!(only(&report).notes.iter().any(|note| note.contains("alias")), "{:?}", only(&report).notes);
+    assert!((measured(&report, "line-1.frequency").value - 3.5).abs() < 0.05);
+}
+
+#[test]
+fn another_roller_wavers_within_limits() {
+    let report = play(&stage(SOUND, 1), "wow-flutter", &RATES).report;
+    check(&report, Outcome::Pass, &[], &[Finding::FlutterHigh, Finding::FlutterCapstan]);
+}
+
+#[test]
+fn a_wrong_speed_is_no_flutter_and_no_azimuth() {
+    let report = play(&stage(SOUND, 2), "wow-flutter", &RATES).report;
+    unable(&report, UnableCode::WrongSpeed);
+    let report = play(&stage(SOUND, 2), "audio-azimuth", &[]).report;
+    unable(&report, UnableCode::WrongSpeed);
+}
+
+#[test]
+fn a_reel_that_drags_is_not_taken_for_the_roller() {
+    let mut scenario = stage(SOUND, 1);
+    scenario.stages[0].run = vec!["fault flutter-reel 1.7".into()];
+    let report = play(&scenario, "wow-flutter", &RATES).report;
+    check(&report, Outcome::Fail, &[Finding::FlutterHigh, Finding::FlutterReel], &[Finding::FlutterCapstan]);
+}
+
+#[test]
+fn a_head_that_leans_is_found_and_set() {
+    let report = play(&stage(SOUND, 0), "audio-azimuth", &[]).report;
+    check(&report, Outcome::Fail, &[Finding::AzimuthOff], &[]);
+    let azimuth = measured(&report, "azimuth");
+    assert!((azimuth.value - 14.0).abs() < 1.5, "{azimuth:?}");
+    // With the screw turned under guidance it passes, and says what it was before.
+    let report = play(&stage(SOUND, 0), "audio-azimuth", &[("rounds", 4.0)]).report;
+    check(&report, Outcome::Pass, &[], &[Finding::AzimuthOff]);
+    assert!((measured(&report, "before.azimuth").value - 14.0).abs() < 1.5);
+    assert!(measured(&report, "azimuth").value.abs() < 2.5);
+}
+
+#[test]
+fn a_head_as_it_should_be_passes_and_an_own_tape_judges_none() {
+    let report = play(&stage(SOUND, 1), "audio-azimuth", &[]).report;
+    check(&report, Outcome::Pass, &[], &[Finding::AzimuthOff]);
+    let mut scenario = stage(SOUND, 0);
+    scenario.stages[0].tape = Some("own".into());
+    unable(&play(&scenario, "audio-azimuth", &[]).report, UnableCode::WrongTape);
+}
+
+#[test]
+fn one_channel_is_set_by_its_level_peak() {
+    let mut scenario = stage(SOUND, 0);
+    scenario.machine.audio.stereo = false;
+    scenario.scope.probes.truncate(1);
+    unable(&play(&scenario, "audio-azimuth", &[]).report, UnableCode::NotPossible);
+    let report = play(&scenario, "audio-azimuth", &[("rounds", 12.0)]).report;
+    check(&report, Outcome::Pass, &[], &[Finding::AzimuthOff]);
+}
+
+#[test]
+fn eight_millimetre_has_no_audio_head_to_set() {
+    let mut scenario = stage(SOUND, 1);
+    scenario.machine.format = "8mm-625-sp".into();
+    let report = play(&scenario, "audio-azimuth", &[]).report;
+    unable(&report, UnableCode::NotInFormat);
+    assert!(only(&report).advice.iter().any(|advice| advice.contains("envelope")));
+}
+
+#[test]
+fn intervals_of_azimuth_and_flutter_hold_the_truth() {
+    let mut coverage = Coverage::default();
+    let draws = 30;
+    for number in 0..draws {
+        let mut random = Random::new(2026, number);
+        let mut scenario = stage(SOUND, 1);
+        scenario.seed = 100 + number;
+        scenario.machine.format = (*random.one_of(&["vhs-525-sp", "vhs-625-sp", "vhs-525-ep", "beta-525-ii"])).into();
+        if random.chance(0.2) {
+            scenario.scope.specs = sim_instrument::Specs::large();
+        }
+        let audio = &mut scenario.machine.audio;
+        audio.noise_v = random.between(0.0005, 0.01);
+        audio.level_v = random.between(0.15, 0.4);
+        audio.hum_v = random.between(0.0, 0.01);
+        audio.azimuth_min = random.between(-25.0, 25.0);
+        audio.weave_min = random.between(0.0, 1.0);
+        audio.drum_percent = random.between(0.0, 0.1);
+        (audio.capstan_percent, audio.capstan_hz) = (random.between(0.05, 0.6), random.between(2.0, 8.0));
+        (audio.reel_percent, audio.reel_hz) = (random.between(0.0, 0.6), random.between(0.3, 1.2));
+        coverage.count(&play(&scenario, "audio-azimuth", &[]));
+        coverage.count(&play(&scenario, "wow-flutter", &[]));
+    }
+    coverage.demand(&["azimuth", "flutter.weighted", "line-1.frequency", "line-1.peak"], draws);
+}
