@@ -1,8 +1,7 @@
 //! Everything that stays the same between two events: the machine, its faults and its tape, worked
 //! out to the numbers that the signals need.
 
-use super::config::{GuideCurve, HeadConfig, MachineConfig, TapeConfig, VideoConfig};
-use super::config::{DropoutConfig, GuideCurve, HeadConfig, MachineConfig, TapeConfig};
+use super::config::{DropoutConfig, GuideCurve, HeadConfig, MachineConfig, TapeConfig, VideoConfig};
 use super::faults::Faults;
 use super::losses;
 use super::video::FrameTable;

@@ -74,8 +74,7 @@ pub(crate) fn read_tracks(conditions: &Conditions, tape: &TapeState, head: Head,
         if overlap > 0.0 {
             let share = contact * overlap / conditions.machine_pitch_um;
             let (mut carrier, mut colour) = (share * kept * state.level_v, share * kept_colour * state.colour_v);
-            let (mut carrier, mut colour, mut pilot_v) =
-                (share * state.level_v, share * state.colour_v, share * state.pilot_v);
+            let mut pilot_v = share * state.pilot_v;
             if Head::of_scan(track) != head {
                 carrier *= losses::azimuth(tape.azimuth_x * overlap);
                 colour *= losses::azimuth(tape.azimuth_x_colour * overlap);

@@ -5,8 +5,7 @@ use serde::Serialize;
 use tapewright_formats::Signal;
 
 /// What can be asked.
-const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], mode, settled, tape, guides, height; \
-const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], sound [SECONDS], hifi [SECONDS], dropouts [SECONDS], supply, mode, settled, tape, guides; \
+const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], sound [SECONDS], hifi [SECONDS], dropouts [SECONDS], supply, mode, settled, tape, guides, height; \
      a span starts at the instant asked for and lasts a second if nothing is said";
 
 impl Machine {
