@@ -19,6 +19,8 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "search-modes", package: "procedure-search-modes" },
     Guest { name: "supply-ripple", package: "procedure-supply-ripple" },
     Guest { name: "dropouts", package: "procedure-dropouts" },
+    Guest { name: "hifi-carriers", package: "procedure-hifi-carriers" },
+    Guest { name: "pilot-tracking", package: "procedure-pilot-tracking" },
     Guest { name: "wow-flutter", package: "procedure-wow-flutter" },
     Guest { name: "audio-azimuth", package: "procedure-audio-azimuth" },
 ];

@@ -1,7 +1,7 @@
 //! The exact truth of sound, supply, dropouts, FM sound and pilots.
 
 use crate::truth::Window;
-use sim_instrument::machine::Machine;
+use sim_instrument::machine::{Head, Machine};
 use std::collections::BTreeMap;
 use tapewright_formats::Mode;
 use tapewright_formats::definitions::sound::FLUTTER_SETTLE_S;
@@ -46,6 +46,34 @@ pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
         if let Some(d) = dropouts {
             all.insert("dropouts/dropouts.length".to_owned(), 0.5 * (d.least_us + d.greatest_us));
             all.insert("dropouts/dropouts.depth".to_owned(), 0.5 * (d.least_db + d.greatest_db));
+        }
+    }
+    let span = |all: Vec<&Window>| Some((all.first()?.from_s, all.last()?.to_s));
+    if let Some(truth) =
+        span(of("hifi-carriers", Mode::Play).collect()).and_then(|(from, to)| machine.hifi_truth(from, to))
+    {
+        for (name, value) in [
+            ("left.frequency", truth.left_hz),
+            ("right.frequency", truth.right_hz),
+            ("left.level", 1e3 * truth.left_v),
+            ("right.level", 1e3 * truth.right_v),
+            ("balance", truth.balance_db),
+            ("head-a.flatness", truth.flatness_a),
+            ("head-b.flatness", truth.flatness_b),
+            ("heads.balance", truth.heads_db),
+        ] {
+            all.insert(format!("hifi-carriers/{name}"), value);
+        }
+    }
+    if let Some((from, to)) = span(of("pilot-tracking", Mode::Play).collect()) {
+        for (name, head) in [("head-a", Head::A), ("head-b", Head::B)] {
+            let Some(truth) = machine.pilot_truth(head, from, to) else { continue };
+            // Of head A the next track's pilot lies one line rate away, of head B the one before's.
+            let (small, large) = if head == Head::A { (truth.next, truth.before) } else { (truth.before, truth.next) };
+            for (what, value) in [("beat-small", small), ("beat-large", large), ("beat-difference", small - large)] {
+                all.insert(format!("pilot-tracking/{name}.{what}"), value);
+            }
+            all.insert(format!("pilot-tracking/{name}.tracking"), truth.tracking.unwrap_or(f64::NAN));
         }
     }
 }

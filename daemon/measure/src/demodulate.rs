@@ -63,21 +63,13 @@ pub fn demodulate(trace: &Trace, band: &Band) -> Result<Demodulated, MeasureErro
             needed_hz: if carrier < 0.5 * rate { rate } else { 2.0 * (carrier + stop) },
         });
     }
-    let length = ((BLACKMAN * rate / (stop - pass)).ceil() as usize) | 1;
+    let mut taps = low_pass_taps(rate, pass, stop);
+    let length = taps.len();
     // Decimated points still hold all that passes.
     let step = ((rate / (2.0 * (pass + stop))) as usize).max(1);
     let volts = trace.volts();
     at_least("samples of a carrier", volts.len(), length + 8 * step)?;
-    let corner = 0.5 * (pass + stop) / rate;
     let half = (length / 2) as f64;
-    let mut taps: Vec<f64> = (0..length)
-        .map(|n| {
-            let x = n as f64 - half;
-            let turn = core::f64::consts::TAU * (n as f64 + 0.5) / length as f64;
-            let window = 0.42 - 0.5 * turn.cos() + 0.08 * (2.0 * turn).cos();
-            window * 2.0 * corner * tapewright_formats::losses::sinc(core::f64::consts::TAU * corner * x)
-        })
-        .collect();
     let sum: f64 = taps.iter().sum();
     let turn = core::f64::consts::TAU * alias / rate;
     let mean = volts.iter().map(|v| f64::from(*v)).sum::<f64>() / volts.len() as f64;
@@ -118,6 +110,45 @@ pub fn demodulate(trace: &Trace, band: &Band) -> Result<Demodulated, MeasureErro
         amplitude_v: amplitude,
         phase_rad: phase,
     })
+}
+
+/// Taps of a low pass: a sinc in Blackman's window, an odd number of them.
+fn low_pass_taps(rate_hz: f64, pass_hz: f64, stop_hz: f64) -> Vec<f64> {
+    let length = ((BLACKMAN * rate_hz / (stop_hz - pass_hz)).ceil() as usize) | 1;
+    let corner = 0.5 * (pass_hz + stop_hz) / rate_hz;
+    let half = (length / 2) as f64;
+    (0..length)
+        .map(|n| {
+            let x = n as f64 - half;
+            let turn = core::f64::consts::TAU * (n as f64 + 0.5) / length as f64;
+            let window = 0.42 - 0.5 * turn.cos() + 0.08 * (2.0 * turn).cos();
+            window * 2.0 * corner * tapewright_formats::losses::sinc(core::f64::consts::TAU * corner * x)
+        })
+        .collect()
+}
+
+/// A trace without what lies above `stop_hz`, decimated to what passes; nothing above that may be aliased into the band by the
+/// scope's own rate.
+///
+/// # Errors
+/// [`MeasureError::TooSlow`], [`MeasureError::TooShort`], [`MeasureError::BadParameter`].
+pub fn low_pass(trace: &Trace, pass_hz: f64, stop_hz: f64) -> Result<Trace, MeasureError> {
+    let (pass, stop) = (positive("pass band", pass_hz)?, positive("stop band", stop_hz)?);
+    let rate = 1.0 / trace.dt_s();
+    if stop <= pass || rate < 2.0 * stop {
+        return Err(MeasureError::TooSlow { what: "low pass", rate_hz: rate, needed_hz: 2.0 * stop.max(pass) });
+    }
+    let taps = low_pass_taps(rate, pass, stop);
+    let sum: f64 = taps.iter().sum();
+    let step = ((rate / (pass + stop)) as usize).max(1);
+    at_least("samples of a low pass", trace.volts().len(), taps.len() + 8 * step)?;
+    let out = trace
+        .volts()
+        .windows(taps.len())
+        .step_by(step)
+        .map(|part| (part.iter().zip(&taps).map(|(v, tap)| f64::from(*v) * tap).sum::<f64>() / sum) as f32)
+        .collect();
+    Trace::from_volts(trace.t0_s() + (taps.len() / 2) as f64 * trace.dt_s(), step as f64 * trace.dt_s(), out)
 }
 
 #[cfg(test)]

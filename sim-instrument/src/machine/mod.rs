@@ -31,6 +31,7 @@ mod loss_of_contact;
 mod losses;
 mod motion;
 mod picture;
+mod pilots;
 mod pulses;
 mod random;
 mod reading;
@@ -61,6 +62,7 @@ pub use config::{
 pub use faults::{FAULTS, FaultError, FaultKind};
 pub use hifi::HifiTruth;
 pub use loss_of_contact::DropoutTruth;
+pub use pilots::PilotTruth;
 pub use supply::SupplyTruth;
 pub use truth::{ControlTruth, CurveTruth, HeadCurve, SlipTruth};
 pub use truth_guides::GuideTruth;

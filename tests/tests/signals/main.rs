@@ -4,6 +4,8 @@
 #![allow(unreachable_pub, reason = "one module's helpers are used by the others")]
 
 mod dropouts;
+mod hifi;
+mod pilots;
 mod sound;
 mod supply;
 mod support;

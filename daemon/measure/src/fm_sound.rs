@@ -1,0 +1,175 @@
+//! The two FM carriers of depth-recorded sound: frequency, level, balance.
+//!
+//! Each is demodulated in its own band ([`crate::demodulate`]), so that modulation does not lower its level and the
+//! other carrier does not beat with it. Short captures at any place of any scan: what differs between them is type A.
+
+use crate::demodulate::{Band, demodulate};
+use crate::error::{MeasureError, at_least, positive};
+use crate::estimate::{Contribution, Estimate};
+use crate::statistics::{effective_count, moments};
+use crate::trace::Trace;
+
+/// Share of the distance between the carriers that passes on either side of one; the other begins at the whole less this.
+const PASS: f64 = 0.38;
+const STOP: f64 = 0.6;
+
+/// The level must stand so many times above what the band shows without sound.
+const CLEAR: f64 = 4.0;
+
+/// One carrier in one capture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen {
+    /// Mean frequency.
+    pub hz: f64,
+    /// Root mean square of the amplitude.
+    pub level_v: f64,
+    /// Greatest distance of the frequency from its mean: how far it is modulated.
+    pub swing_hz: f64,
+}
+
+/// Least sample rate for two carriers: their band must not meet its image.
+#[must_use]
+pub fn least_rate_hz(left_hz: f64, right_hz: f64) -> f64 {
+    2.0 * left_hz.max(right_hz) + 1.1 * (right_hz - left_hz).abs()
+}
+
+/// One of two carriers in a capture.
+///
+/// # Errors
+/// [`MeasureError::Clipped`], [`MeasureError::TooSlow`], [`MeasureError::TooShort`], [`MeasureError::BadParameter`].
+pub fn carrier_in(trace: &Trace, hz: f64, other_hz: f64) -> Result<Seen, MeasureError> {
+    trace.conversion().demand_unclipped("FM sound")?;
+    let apart = positive("distance of the carriers", (hz - other_hz).abs())?;
+    let out = demodulate(trace, &Band { carrier_hz: hz, pass_hz: PASS * apart, stop_hz: STOP * apart })?;
+    let n = out.phase_rad.len();
+    at_least("points of a carrier", n, 16)?;
+    let per_point = 1.0 / (core::f64::consts::TAU * out.dt_s);
+    let mean_hz = hz + per_point * (out.phase_rad[n - 1] - out.phase_rad[0]) / (n as f64 - 1.0);
+    let swing_hz =
+        out.phase_rad.windows(2).map(|w| (hz + per_point * (w[1] - w[0]) - mean_hz).abs()).fold(0.0, f64::max);
+    let power = out.amplitude_v.iter().map(|a| a * a).sum::<f64>() / n as f64;
+    Ok(Seen { hz: mean_hz, level_v: power.sqrt(), swing_hz })
+}
+
+/// A carrier over captures.
+#[derive(Debug, Clone)]
+pub struct Carrier {
+    /// Mean frequency in hertz.
+    pub hz: Estimate,
+    /// Level in volts.
+    pub level_v: Estimate,
+    /// Greatest swing of the frequency in any capture, hertz.
+    pub swing_hz: f64,
+}
+
+/// Standard error of a mean of values that may remember each other.
+fn mean_and_error(values: &[f64]) -> Result<(f64, f64, f64), MeasureError> {
+    let m = moments(values)?;
+    let worth = effective_count(values)?;
+    Ok((m.mean, m.standard_deviation / worth.sqrt(), (worth - 1.0).max(1.0)))
+}
+
+/// From captures; `floor_v` is what the same band shows without sound.
+///
+/// # Errors
+/// [`MeasureError::InNoise`] where the level does not stand clear of the floor; [`MeasureError::TooShort`] below four captures.
+pub fn carrier(seen: &[Seen], floor_v: f64, gain_u: f64, timebase_u: f64) -> Result<Carrier, MeasureError> {
+    at_least("captures of FM sound", seen.len(), 4)?;
+    let squares: Vec<f64> = seen.iter().map(|s| s.level_v * s.level_v - floor_v * floor_v).collect();
+    let (power, power_error, dof) = mean_and_error(&squares)?;
+    if power <= (CLEAR * floor_v).powi(2) {
+        let detail =
+            format!("{:.3} mV where the band shows {:.3} mV without sound", 1e3 * power.max(0.0).sqrt(), 1e3 * floor_v);
+        return Err(MeasureError::InNoise { what: "carrier of the FM sound", detail });
+    }
+    let level = power.sqrt();
+    let (hz, hz_error, hz_dof) = mean_and_error(&seen.iter().map(|s| s.hz).collect::<Vec<_>>())?;
+    Ok(Carrier {
+        hz: Estimate::combined(
+            hz,
+            vec![
+                Contribution::type_a("captures: modulation, the drum's jitter", hz_error, hz_dof),
+                Contribution::type_b("time base of the scope", timebase_u * hz),
+            ],
+        )?,
+        level_v: Estimate::combined(
+            level,
+            vec![
+                Contribution::type_a("captures: place in the scan, noise", power_error / (2.0 * level), dof),
+                Contribution::type_b("gain of the scope", gain_u * level),
+                Contribution::type_b("flatness of the filter", 0.002 * level),
+            ],
+        )?,
+        swing_hz: seen.iter().map(|s| s.swing_hz).fold(0.0, f64::max),
+    })
+}
+
+/// Right over left in decibels: capture by capture, so that gain and place in the scan cancel.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below four captures in which both carriers stand clear.
+pub fn balance_db(left: &[Seen], right: &[Seen], floors_v: (f64, f64)) -> Result<Estimate, MeasureError> {
+    let ratios: Vec<f64> = left
+        .iter()
+        .zip(right)
+        .filter(|(l, r)| l.level_v > CLEAR * floors_v.0 && r.level_v > CLEAR * floors_v.1)
+        .map(|(l, r)| {
+            let clean = |v: f64, floor: f64| (v * v - floor * floor).sqrt();
+            20.0 * (clean(r.level_v, floors_v.1) / clean(l.level_v, floors_v.0)).log10()
+        })
+        .collect();
+    at_least("captures with both carriers", ratios.len(), 4)?;
+    let (mean, error, dof) = mean_and_error(&ratios)?;
+    Estimate::combined(
+        mean,
+        vec![Contribution::type_a("captures", error, dof), Contribution::type_b("flatness of filter and scope", 0.03)],
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn captures(left_v: f64, right_v: f64, swing_hz: f64, noise_v: f64) -> Vec<Trace> {
+        let rate = 6e6;
+        let mut state = 3_u64;
+        let mut uniform = move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1_u64 << 53) as f64
+        };
+        (0..12)
+            .map(|_| {
+                let (a, b, c) = (uniform(), uniform(), uniform());
+                let volts = (0..2500).map(|i| {
+                    let t = f64::from(i) / rate;
+                    let turn = core::f64::consts::TAU;
+                    let swing = swing_hz / 1000.0 * (turn * (1000.0 * t + c)).sin();
+                    let noise = (0..4).map(|_| uniform() - 0.5).sum::<f64>() * 3.0_f64.sqrt() * noise_v;
+                    (left_v * (turn * (1.302e6 * t + a) + swing).cos()
+                        + right_v * (turn * (1.7e6 * t + b) + swing).cos()
+                        + noise) as f32
+                });
+                Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn carriers_are_told_apart_also_with_modulation() {
+        assert!(least_rate_hz(1.3e6, 1.7e6) < 6e6);
+        for swing in [0.0, 50e3] {
+            let all = captures(0.05, 0.03, swing, 0.002);
+            let of = |hz, other| all.iter().map(|t| carrier_in(t, hz, other).unwrap()).collect::<Vec<_>>();
+            let (left, right) = (of(1.3e6, 1.7e6), of(1.7e6, 1.3e6));
+            let found = carrier(&left, 0.0003, 0.0, 0.0).unwrap();
+            assert!((found.level_v.value / 0.05 - 1.0).abs() < 0.02, "{swing}: {found:?}");
+            assert!((found.hz.value - 1.302e6).abs() < 100.0 + 0.7 * swing, "{swing}: {found:?}");
+            assert!(found.hz.interval.low <= 1.302e6 && 1.302e6 <= found.hz.interval.high, "{swing}: {found:?}");
+            let balance = balance_db(&left, &right, (0.0003, 0.0003)).unwrap();
+            assert!((balance.value - 20.0 * 0.6_f64.log10()).abs() < 0.15, "{balance:?}");
+        }
+        let all = captures(0.0005, 0.03, 0.0, 0.002);
+        let weak: Vec<Seen> = all.iter().map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
+        assert!(matches!(carrier(&weak, 0.0005, 0.0, 0.0), Err(MeasureError::InNoise { .. })));
+    }
+}

@@ -1,0 +1,184 @@
+//! The four pilot tones of 8 mm in the RF of one head: its own, and what its neighbours add.
+//!
+//! The FM carrier lies far above and is filtered off before the tones are fitted. The strongest pilot is the track's own
+//! and says whose turn it is: head A wrote the first and third. Where two are nearly as strong, the heads were being
+//! switched over, and the capture says nothing.
+
+use crate::demodulate::low_pass;
+use crate::error::{MeasureError, at_least, positive};
+use crate::estimate::{Contribution, Estimate};
+use crate::scan::Head;
+use crate::sine::fit_tones;
+use crate::statistics::{effective_count, moments};
+use crate::trace::Trace;
+
+/// A second pilot of this share of the strongest belongs to another scan of the same capture.
+const OTHER_SCAN: f64 = 0.6;
+
+/// The own pilot must stand so many times above its error.
+const CLEAR: f64 = 8.0;
+
+/// What one capture shows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen {
+    /// Whose track.
+    pub head: Head,
+    /// Number of the own pilot, 0 to 3.
+    pub own: usize,
+    /// Amplitude of the own pilot in volts.
+    pub own_v: f64,
+    /// Of the neighbour recorded after it, over the own.
+    pub next: f64,
+    /// Of the neighbour recorded before it, over the own.
+    pub before: f64,
+    /// Standard error of either, over the own.
+    pub error: f64,
+}
+
+/// Looks at one capture: none where the heads were being switched over.
+///
+/// # Errors
+/// [`MeasureError::Clipped`], [`MeasureError::TooSlow`], [`MeasureError::TooShort`], [`MeasureError::InNoise`] where no pilot
+/// stands clear.
+pub fn look(trace: &Trace, pilots_hz: &[f64; 4]) -> Result<Option<Seen>, MeasureError> {
+    trace.conversion().demand_unclipped("RF")?;
+    let highest = pilots_hz.iter().fold(0.0_f64, |high, hz| high.max(positive("pilot", *hz).unwrap_or(0.0)));
+    let slow = low_pass(trace, 1.15 * highest, 3.0 * highest)?;
+    let fit = fit_tones(&slow, pilots_hz, true)?;
+    let levels: Vec<f64> = fit.tones.iter().map(|tone| tone.amplitude()).collect();
+    let own = (0..4).fold(0, |best, k| if levels[k] > levels[best] { k } else { best });
+    let error = fit.tones[own].error;
+    if levels[own] < CLEAR * error {
+        let detail =
+            format!("the strongest has {:.3} mV, with a standard error of {:.3} mV", 1e3 * levels[own], 1e3 * error);
+        return Err(MeasureError::InNoise { what: "pilot tones in the RF", detail });
+    }
+    if (0..4).any(|k| k != own && levels[k] > OTHER_SCAN * levels[own]) {
+        return Ok(None);
+    }
+    let head = if own.is_multiple_of(2) { Head::A } else { Head::B };
+    let share = |k: usize| levels[k % 4] / levels[own];
+    let error = error / levels[own];
+    Ok(Some(Seen { head, own, own_v: levels[own], next: share(own + 1), before: share(own + 3), error }))
+}
+
+/// Both beats of one head.
+#[derive(Debug, Clone)]
+pub struct Beats {
+    /// Neighbour about one line rate away, over the own pilot (unit 1).
+    pub small: Estimate,
+    /// Neighbour about three line rates away, over the own pilot (unit 1).
+    pub large: Estimate,
+    /// Small less large (unit 1).
+    pub difference: Estimate,
+    /// `(next - before) / (next + before)`: none where neither neighbour stands clear.
+    pub tracking: Option<Estimate>,
+    /// Captures that it is the mean of.
+    pub count: usize,
+}
+
+/// Amplitude without what noise adds to it: the root of the mean square less the mean square of the error, both parts.
+fn clean(amplitude: f64, error: f64) -> f64 {
+    (amplitude * amplitude - 2.0 * error * error).max(0.0).sqrt()
+}
+
+fn estimate(values: &[f64]) -> Result<Estimate, MeasureError> {
+    let m = moments(values)?;
+    let worth = effective_count(values)?;
+    let contributions = vec![
+        Contribution::type_a("captures", m.standard_deviation / worth.sqrt(), (worth - 1.0).max(1.0)),
+        Contribution::type_b("flatness of filter and scope", 0.01 * m.mean.abs()),
+    ];
+    Estimate::combined(m.mean, contributions)
+}
+
+/// Beats of one head over captures.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] below four captures of that head.
+pub fn beats(seen: &[Seen], head: Head) -> Result<Beats, MeasureError> {
+    let of: Vec<&Seen> = seen.iter().filter(|s| s.head == head).collect();
+    at_least("captures of one head with pilots", of.len(), 4)?;
+    // Of head A the next track's pilot lies one line rate away, of head B the one before's.
+    let sides = |s: &Seen| {
+        let (next, before) = (clean(s.next, s.error), clean(s.before, s.error));
+        if head == Head::A { (next, before) } else { (before, next) }
+    };
+    let both: Vec<(f64, f64)> = of.iter().map(|s| sides(s)).collect();
+    let small = estimate(&both.iter().map(|b| b.0).collect::<Vec<_>>())?;
+    let large = estimate(&both.iter().map(|b| b.1).collect::<Vec<_>>())?;
+    let difference = estimate(&both.iter().map(|b| b.0 - b.1).collect::<Vec<_>>())?;
+    let error = of.iter().map(|s| s.error).sum::<f64>() / of.len() as f64;
+    let sum = small.value + large.value;
+    let tracking = if sum > 3.0 * error {
+        let sign = if head == Head::A { 1.0 } else { -1.0 };
+        let value = sign * difference.value / sum;
+        // The amplitude of a side that is nearly nothing cannot be told below its error.
+        let rest = error / (of.len() as f64).sqrt() + 0.3 * error * error / (small.value.min(large.value) + error);
+        let contributions = vec![
+            Contribution::type_a("captures", difference.standard_uncertainty / sum, (of.len() as f64 - 1.0).max(1.0)),
+            Contribution::type_b("a beat near the noise", rest / sum),
+        ];
+        Some(Estimate::combined(value, contributions)?.within(-1.0, 1.0))
+    } else {
+        None
+    };
+    Ok(Beats { small, large, difference, tracking, count: of.len() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tapewright_formats::LineStandard;
+    use tapewright_formats::pilots::pilots_hz;
+
+    fn rf(own: usize, next: f64, before: f64, seed: u32) -> Trace {
+        let pilots = pilots_hz(LineStandard::L525);
+        let rate = 8.1e6;
+        let volts = (0..2500).map(|i| {
+            let t = f64::from(i) / rate;
+            let turn = core::f64::consts::TAU;
+            let swing = 0.4e6 / 15_734.0 * (turn * 15_734.0 * t).sin();
+            let mut v = 0.2 * (turn * (4.3e6 * t + 0.01 * f64::from(seed)) + swing).cos();
+            v += 0.02 * (turn * (743_444.0 * t + 0.3)).cos();
+            for (k, level) in [(own, 1.0), (own + 1, next), (own + 3, before)] {
+                v += 0.01 * level * (turn * (pilots[k % 4] * t + 0.17 * f64::from(seed) + 0.3 * k as f64)).cos();
+            }
+            v as f32
+        });
+        Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
+    }
+
+    #[test]
+    fn neighbours_are_told_by_their_pilots() {
+        let pilots = pilots_hz(LineStandard::L525);
+        let seen: Vec<Seen> = (0..24)
+            .map(|n| look(&rf(n % 4, 0.2, 0.1, n as u32), &pilots).unwrap().expect("no switching in it"))
+            .collect();
+        for (n, s) in seen.iter().enumerate() {
+            assert_eq!((s.own, s.head), (n % 4, if n % 2 == 0 { Head::A } else { Head::B }));
+            assert!((s.next - 0.2).abs() < 0.03 && (s.before - 0.1).abs() < 0.03, "{s:?}");
+        }
+        let (a, b) = (beats(&seen, Head::A).unwrap(), beats(&seen, Head::B).unwrap());
+        // The sense of the beats swaps from head to head, that of the tracking does not.
+        assert!(a.difference.value > 0.05 && b.difference.value < -0.05, "{a:?} {b:?}");
+        for head in [a, b] {
+            let tracking = head.tracking.unwrap();
+            assert!((tracking.value - 1.0 / 3.0).abs() < 0.08, "{tracking:?}");
+        }
+    }
+
+    #[test]
+    fn two_scans_in_one_capture_and_no_pilots_say_nothing() {
+        let pilots = pilots_hz(LineStandard::L525);
+        assert_eq!(look(&rf(0, 0.9, 0.0, 1), &pilots).unwrap(), None);
+        let mut state = 1_u64;
+        let noise = (0..2500).map(|_| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            ((state >> 40) as f32 / 16_777_216.0 - 0.5) * 0.1
+        });
+        let noise = Trace::from_volts(0.0, 1.0 / 8.1e6, noise.collect()).unwrap();
+        assert!(matches!(look(&noise, &pilots), Err(MeasureError::InNoise { .. })));
+        assert!(beats(&[], Head::A).is_err());
+    }
+}

@@ -1,0 +1,153 @@
+//! The procedure hifi-carriers: the two FM carriers of depth-recorded sound, and the envelope of their heads.
+
+mod envelope;
+mod parameters;
+
+use envelope::Envelope;
+use parameters as p;
+use tapewright_sdk::formats::ProbePlace;
+use tapewright_sdk::formats::sound::FmSound;
+use tapewright_sdk::measure::fm_sound::{Seen, balance_db, carrier, carrier_in, least_rate_hz};
+use tapewright_sdk::measure::scan::Head as ScanHead;
+use tapewright_sdk::prelude::*;
+
+struct HifiCarriers;
+
+/// Length of a short capture: many cycles of the carriers' distance, and far less than a scan.
+const SHORT_S: f64 = 4e-4;
+
+/// Captures without sound that the floor is told by.
+const FLOORS: u32 = 4;
+
+/// A carrier that swings by more than this in one capture carries sound.
+const MODULATED_HZ: f64 = 10e3;
+
+impl Procedure for HifiCarriers {
+    fn describe() -> Description {
+        p::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let subject = subject()?;
+        let carriers_hz = match subject.format.fm_sound() {
+            FmSound::Depth { left_hz, right_hz } => [left_hz.value, right_hz.value],
+            FmSound::WithPicture(why) => {
+                report.advise("Run `envelope`: the video heads carry this sound.");
+                return Err(Unable::new(UnableCode::NotInFormat, format!("{}: {why}", subject.format.name)));
+            }
+            FmSound::None(why) => {
+                report.advise("Run `audio-azimuth` and `wow-flutter` on the linear sound.");
+                return Err(Unable::new(UnableCode::NotInFormat, format!("{}: {why}", subject.format.name)));
+            }
+        };
+        let set = [settings.number(&p::LEFT), settings.number(&p::RIGHT)];
+        let carriers_hz = [0, 1].map(|k| if set[k] > 0.0 { set[k] } else { carriers_hz[k] });
+        let point = hooked_up(Signal::HifiRf)?;
+        if point.trigger_only {
+            let why = format!("hifi-rf is on {}, which can only trigger: put it on a channel", point.channel);
+            return Err(Unable::new(UnableCode::NotPossible, why));
+        }
+        if point.place == ProbePlace::AfterAgc {
+            let why = "the point lies after gain control or limiter, where each carrier shows the same level: put the probe before it";
+            return Err(Unable::new(UnableCode::LevelHidden, why).on("hifi-rf"));
+        }
+        go(Mode::Play)?;
+        let result = measure(carriers_hz, &subject, settings, report);
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+/// Short captures of both carriers.
+fn shorts(carriers_hz: [f64; 2], count: u32) -> Result<Vec<Capture>> {
+    let rate_hz = least_rate_hz(carriers_hz[0], carriers_hz[1]);
+    let points = f64::from(abilities().greatest_points);
+    let span_s = SHORT_S.min(points / rate_hz);
+    Acquire::of(&[Signal::HifiRf]).span_s(span_s).least_rate_hz(rate_hz).count(count).take()
+}
+
+fn seen(captures: &[Capture], hz: f64, other_hz: f64) -> Result<Vec<Seen>> {
+    captures.iter().map(|capture| Ok(carrier_in(&capture.trace(Signal::HifiRf)?.samples()?, hz, other_hz)?)).collect()
+}
+
+fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report: &mut Report) -> Result<()> {
+    let [left_hz, right_hz] = carriers_hz;
+    report.progress(0.1, "carriers");
+    let taken = shorts(carriers_hz, settings.count(&p::CAPTURES)).on("carriers")?;
+    let envelope = Envelope::of(subject.format.lines, carriers_hz)?;
+    let frames = settings.count(&p::FRAMES);
+    report.progress(0.4, "envelope of the audio heads");
+    let scans = match &envelope {
+        Some(envelope) => Some((
+            envelope.take(ScanHead::A, frames).on("head-a.flatness")?,
+            envelope.take(ScanHead::B, frames).on("head-b.flatness")?,
+        )),
+        None => None,
+    };
+    report.progress(0.8, "noise floor in stop");
+    go(Mode::Stop)?;
+    let quiet = shorts(carriers_hz, FLOORS).on("noise floor")?;
+    let floor = |hz: f64, other: f64| -> Result<f64> {
+        let seen = seen(&quiet, hz, other)?;
+        let square = seen.iter().map(|s| s.level_v.powi(2)).sum::<f64>() / seen.len().max(1) as f64;
+        Ok(square.sqrt())
+    };
+    let floors = (floor(left_hz, right_hz).on("noise floor")?, floor(right_hz, left_hz).on("noise floor")?);
+    let (left, right) =
+        (seen(&taken, left_hz, right_hz).on("carriers")?, seen(&taken, right_hz, left_hz).on("carriers")?);
+    let info = taken.first().map(|capture| &capture.info);
+    let timebase_u = info.map_or(0.0, |info| info.timebase_uncertainty);
+    let gain_u = info.and_then(|info| info.traces.first()).map_or(0.0, |trace| trace.gain_uncertainty);
+    let mut heard = 0;
+    for (name, seen, floor_v, hz) in [("left", &left, floors.0, left_hz), ("right", &right, floors.1, right_hz)] {
+        let found = match carrier(seen, floor_v, gain_u, timebase_u) {
+            Ok(found) => found,
+            Err(error) => {
+                report.unable(Unable::from(error).on(format!("{name}.level")));
+                continue;
+            }
+        };
+        heard += 1;
+        if found.swing_hz > MODULATED_HZ {
+            report.note(&format!(
+                "The {name} carrier swings by {:.0} kHz: sound is on it; a silent stretch tells its frequency better.",
+                1e-3 * found.swing_hz
+            ));
+        }
+        let limits = settings.within(hz, &p::HZ_GOOD, &p::HZ_REJECT);
+        let outcome =
+            report.measured(Measured::new(format!("{name}.frequency"), Unit::Hertz, &found.hz).judged(limits));
+        if outcome == Some(Outcome::Fail) {
+            let away = 1e-3 * (found.hz.value - hz);
+            report.found(Finding::HifiOffFrequency, &format!("{name}: {away:+.1} kHz"));
+            report.advise("Play another tape: a carrier that is right there was recorded wrong here. Off on each tape: look at the drum's speed.");
+        }
+        report.measured(Measured::new(format!("{name}.level"), Unit::Millivolt, &found.level_v.scaled(1e3)));
+    }
+    if heard == 0 {
+        report.note("Neither carrier is there: the tape may have no depth-recorded sound. Try one that surely has, then the heads and their amplifier.");
+        return Ok(());
+    }
+    if heard == 2 {
+        let balance = balance_db(&left, &right, floors).on("balance")?;
+        let limits = settings.within(0.0, &p::BALANCE_GOOD, &p::BALANCE_REJECT);
+        let outcome = report.measured(Measured::new("balance", Unit::Decibel, &balance).judged(limits));
+        if outcome == Some(Outcome::Fail) {
+            report.found(Finding::HifiUnbalanced, &format!("right {:+.1} dB against left", balance.value));
+            report.advise("Play another tape: a balance that is right there was recorded wrong here; else the filter of the weak carrier.");
+        }
+    }
+    match (&envelope, &scans) {
+        (Some(envelope), Some((a, b))) => {
+            envelope.judge((a, b), &envelope.floor().on("noise floor")?, settings, report)
+        }
+        _ => {
+            report.note(
+                "The head switch is not hooked up: the heads are not told apart, and their envelope is not judged.",
+            );
+            Ok(())
+        }
+    }
+}
+
+tapewright_sdk::export!(HifiCarriers);
