@@ -10,6 +10,7 @@ const FRONT_ENDS: &[FrontEnd] = &[
     FrontEnd::FamilyA(Scaling::A3),
     FrontEnd::FamilyA(Scaling::A4),
     FrontEnd::FamilyB,
+    FrontEnd::FamilyC,
     FrontEnd::Scpi99,
 ];
 /// Longest input that is tried, and most bytes that may come of it.

@@ -7,6 +7,9 @@ use tapewright_clock::Instant;
 /// Longest header word before a block.
 const LONGEST_HEADER: usize = 64;
 
+/// Room that is made at least, in bytes.
+const LEAST_ROOM: usize = 64 * 1024;
+
 impl Session {
     pub(super) async fn read_line(&mut self, asked: &str, first_byte: Duration) -> Result<String, SessionError> {
         let whole = self.clock.now()
@@ -61,7 +64,6 @@ impl Session {
                 match shaped_header(&self.buffer, most, &shape) {
                     Ok(header) => {
                         let bytes = header.header + header.data.unwrap_or(most) + 2;
-                        self.buffer.reserve(header.data.unwrap_or(0) + 2);
                         whole = self.clock.now() + self.profile.whole_with(bytes, byte_s);
                         head = Some(header);
                     }
@@ -74,6 +76,7 @@ impl Session {
             }
             let header = head.map_or(0, |head| head.header);
             let size = head.and_then(|head| head.data.map(|data| head.header + data));
+            self.make_room(size);
             self.on_its_way = size.map_or(0, |size| size.saturating_sub(self.buffer.len()));
             // Only the bytes that decide are looked at again, not the whole block at each chunk.
             match size {
@@ -83,16 +86,20 @@ impl Session {
                         Err(SessionError::NoReply { .. })
                             if data && (self.profile.bare_block || self.link.message_ended() == Some(true)) =>
                         {
-                            let header = head.map_or(0, |head| head.header);
-                            return Ok(core::mem::take(&mut self.buffer).split_off(header));
+                            let mut data = core::mem::take(&mut self.buffer);
+                            data.drain(..header);
+                            return Ok(data);
                         }
                         other => other?,
                     }
                 }
                 Some(size) => match frame::block_end(&self.buffer, header, size - header, self.profile.padding) {
                     Ok(used) => {
-                        let data = self.buffer[header..size].to_vec();
-                        self.buffer.drain(..used);
+                        // In place: a block may be large, and is not held twice.
+                        let mut data = core::mem::take(&mut self.buffer);
+                        self.buffer = data.split_off(used);
+                        data.truncate(size);
+                        data.drain(..header);
                         return Ok(data);
                     }
                     Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
@@ -100,8 +107,8 @@ impl Session {
                 },
                 // Where the link marks the end of a reply, so does it that of an indefinite block.
                 None if self.link.message_ended() == Some(true) => {
-                    let header = head.map_or(0, |head| head.header);
-                    let mut data = core::mem::take(&mut self.buffer).split_off(header);
+                    let mut data = core::mem::take(&mut self.buffer);
+                    data.drain(..header);
                     if data.last() == Some(&b'\n') {
                         data.pop();
                     }
@@ -116,6 +123,18 @@ impl Session {
                 }
             }
         }
+    }
+
+    /// Makes room for what is to come of a block of known size: never more than has come already, whatever the
+    /// block's header claims, and never more than it needs.
+    fn make_room(&mut self, size: Option<usize>) {
+        let (held, room) = (self.buffer.len(), self.buffer.capacity());
+        let Some(size) =
+            size.map(|size| size + 2).filter(|size| *size > room && room - held < held.max(LEAST_ROOM) / 2)
+        else {
+            return;
+        };
+        self.buffer.reserve_exact((held.max(LEAST_ROOM) * 2).min(size).saturating_sub(held));
     }
 
     /// Waits for more bytes of a reply.

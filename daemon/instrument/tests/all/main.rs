@@ -1,6 +1,7 @@
 //! Tests of the instrument room from outside: one program, since each links everything.
 
 mod common;
+mod corpus;
 mod dialects;
 mod economy;
 mod fake_scope;

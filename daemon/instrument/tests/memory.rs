@@ -1,0 +1,129 @@
+//! How much memory a block takes: never what its header claims before the bytes came, and never twice its size.
+
+use core::alloc::Layout;
+use core::time::Duration;
+use std::alloc::{GlobalAlloc, System};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use tapewright_clock::{Clock, Instant, WallTime};
+use tapewright_instrument::link::{InProcess, Peer};
+use tapewright_instrument::scpi::{Message, Profile, Session};
+
+/// Counts what is held, and the most that ever was.
+struct Counting;
+
+static HELD: AtomicUsize = AtomicUsize::new(0);
+static MOST: AtomicUsize = AtomicUsize::new(0);
+
+fn count(more: usize, less: usize) {
+    let held = HELD.fetch_add(more, Ordering::SeqCst) + more - less;
+    HELD.fetch_sub(less, Ordering::SeqCst);
+    MOST.fetch_max(held, Ordering::SeqCst);
+}
+
+#[expect(unsafe_code, reason = "an allocator is unsafe by its nature; this one only counts and passes on")]
+// SAFETY: every call goes to the system's allocator unchanged.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count(layout.size(), 0);
+        // SAFETY: as the caller promises.
+        unsafe { System.alloc(layout) }
+    }
+
+    unsafe fn dealloc(&self, memory: *mut u8, layout: Layout) {
+        count(0, layout.size());
+        // SAFETY: as the caller promises.
+        unsafe { System.dealloc(memory, layout) }
+    }
+
+    unsafe fn realloc(&self, memory: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        // Old and new may stand side by side for a moment.
+        count(size, 0);
+        count(0, layout.size());
+        // SAFETY: as the caller promises.
+        unsafe { System.realloc(memory, layout, size) }
+    }
+}
+
+#[global_allocator]
+static COUNTING: Counting = Counting;
+
+/// Answers `BLOCK? n` with n bytes in chunks, and `CLAIM?` with a header and little behind it.
+struct Source {
+    left: usize,
+    head: Vec<u8>,
+    input: Vec<u8>,
+}
+
+impl Peer for Source {
+    fn write(&mut self, _now: Instant, bytes: &[u8]) {
+        self.input.extend_from_slice(bytes);
+        while let Some(end) = self.input.iter().position(|&byte| byte == b'\n') {
+            let line: Vec<u8> = self.input.drain(..=end).collect();
+            let text = String::from_utf8_lossy(&line).trim().to_owned();
+            if text.starts_with("*ESE ") && text.ends_with("?") {
+                let number = text.trim_start_matches("*ESE ").split(';').next().unwrap_or("0").to_owned();
+                self.head = format!("{number}\n").into_bytes();
+            } else if text == "*ESR?" {
+                self.head = b"0\n".to_vec();
+            } else if text == "SYSTem:ERRor?" {
+                self.head = b"0,\"No error\"\n".to_vec();
+            } else if text == "CLAIM?" {
+                self.head = b"#9999999999little".to_vec();
+            } else if let Some(count) = text.strip_prefix("BLOCK? ") {
+                self.left = count.parse().expect("a number");
+                self.head = format!("#9{:09}", self.left).into_bytes();
+                self.left += 1;
+            }
+        }
+    }
+
+    fn read(&mut self, _now: Instant) -> Vec<u8> {
+        if !self.head.is_empty() {
+            return core::mem::take(&mut self.head);
+        }
+        let now = self.left.min(50_000);
+        self.left -= now;
+        let mut bytes = vec![b'x'; now];
+        if now > 0 && self.left == 0 {
+            bytes[now - 1] = b'\n';
+        }
+        bytes
+    }
+
+    fn next_output(&mut self, now: Instant) -> Option<Instant> {
+        (self.left > 0 || !self.head.is_empty()).then_some(now + Duration::from_micros(1))
+    }
+}
+
+/// Most bytes held beyond those at the start while `work` runs.
+fn most(work: impl FnOnce()) -> usize {
+    let before = HELD.load(Ordering::SeqCst);
+    MOST.store(before, Ordering::SeqCst);
+    work();
+    MOST.load(Ordering::SeqCst) - before
+}
+
+#[test]
+fn a_block_takes_the_memory_of_its_bytes() {
+    let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime without drivers");
+    let clock = Clock::virtual_from(WallTime(0));
+    let source = Source { left: 0, head: Vec::new(), input: Vec::new() };
+    let link = InProcess::new(source, clock.clone(), "a source");
+    let profile = Profile { most_block: 1 << 30, ..Profile::default() };
+    let mut session = Session::new(Box::new(link), clock, profile);
+    let message = |text| Message::new(text).expect("a header");
+    runtime.block_on(session.synchronise()).expect("it answers");
+    let held = most(|| {
+        let refused = runtime.block_on(session.query_block(&message("CLAIM?"), 1 << 30));
+        assert!(refused.is_err());
+    });
+    assert!(held < 1 << 20, "{held} bytes were taken for a block that never came");
+    for size in [1_000_000_usize, 100_000_000] {
+        let asked = message("BLOCK?").integer(size as i64);
+        let held = most(|| {
+            let block = runtime.block_on(session.query_block(&asked, 1 << 30)).expect("a block");
+            assert_eq!(block.len(), size);
+        });
+        assert!(held < 2 * size, "{held} bytes were held for a block of {size}");
+    }
+}
