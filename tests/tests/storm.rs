@@ -115,6 +115,8 @@ fn a_lost_or_altered_command_is_found() {
     check(S, Sent, ":INITiate:IMMediate", "", "no whole answer to `:INITiate:IMMediate;");
     check(S, Sent, ":INPut1:COUPling AC", ":INPut1:COUPling DC", "the setting of `:INPut1:COUPling` was set to AC");
     check(S, Sent, ":STATe OFF", ":STATe ON", "was set to OFF, but the scope reads back 1");
+    // A digit less: a quarter of a point.
+    check(S, Sent, "LOCation 2.51", "LOCation 2.50", "`:SENSe:SWEep:OREFerence:LOCation` was set to");
     check(S, Sent, "LOCation 2.5", "LOCation 4.5", "`:SENSe:SWEep:OREFerence:LOCation` was set to");
 }
 

@@ -272,7 +272,7 @@ impl FamilyC {
         scope.arm(self.panel.setup(&scope.specs), world);
     }
 
-    /// `EDGE,SR,C1`, or `TV,SR,C1,LPIC,525,FLD,1`, with `FLD,ALL` or `LINE,17` in the last place.
+    /// `EDGE,SR,C1`, or `TV,SR,C1,LPIC,525,FLD,1,POL,NEG`, with `FLD,ALL` or `LINE,17` in place of `FLD,1`.
     fn select(&mut self, scope: &Scope, call: &Call<'_>) -> Result<(), Fault> {
         call.takes(1, 99)?;
         let video = call.choice(0, &["EDGE", "TV"])? == 1;
@@ -325,7 +325,8 @@ impl FamilyC {
             (None, Some(field)) => format!("FLD,{field}"),
             (None, None) => "FLD,ALL".to_owned(),
         };
-        format!("TV,SR,C{},LPIC,{},{which}", panel.video_from + 1, panel.lines)
+        let sync = if panel.positive_sync { "POS" } else { "NEG" };
+        format!("TV,SR,C{},LPIC,{},{which},POL,{sync}", panel.video_from + 1, panel.lines)
     }
 
     fn get(

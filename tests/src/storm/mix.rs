@@ -15,6 +15,7 @@ pub const DIALECTS: &[(&str, FrontEnd)] = &[
     ("channel-timebase-waveform/a4", FrontEnd::FamilyA(Scaling::A4)),
     ("scpi-99", FrontEnd::Scpi99),
     ("channel-horizontal-curve", FrontEnd::FamilyB),
+    ("prefixed-channel-descriptor", FrontEnd::FamilyC),
 ];
 
 /// Faults of one bench.

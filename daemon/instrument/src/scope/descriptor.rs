@@ -18,14 +18,35 @@ impl Scope {
     ) -> Result<RawPreamble, ScopeError> {
         let bad = |why: String| ScopeError::BadData { channel: label.to_owned(), why };
         let message = self.built(Op::AskPreamble, name, doing)?;
-        let block = self.session.query_block(&message, MOST).await;
-        let block = block.map_err(|source| self.failed(doing, source))?;
-        if self.read_twice {
-            let again = self.session.query_block(&message, MOST).await;
-            if again.map_err(|source| self.failed(doing, source))? != block {
-                return Err(bad("the descriptor, asked twice, differs: the line garbles bytes".into()));
+        let mut heard: Vec<(Vec<u8>, u32)> = Vec::new();
+        let block = loop {
+            let block = self.session.query_block(&message, MOST).await;
+            let block = block.map_err(|source| self.failed(doing, source))?;
+            if !self.read_twice {
+                break block;
             }
-        }
+            // So that one answer that came twice does not count for two.
+            self.confirm(doing).await?;
+            let needed = self.readings(block.len());
+            match heard.iter_mut().find(|(known, _)| *known == block) {
+                Some((_, count)) => *count += 1,
+                None => {
+                    if !heard.is_empty() {
+                        self.session.note_garbled();
+                    }
+                    heard.push((block, 1));
+                }
+            }
+            let readings: u32 = heard.iter().map(|(_, count)| count).sum();
+            if let Some(place) = heard.iter().position(|(_, count)| *count >= needed) {
+                break heard.swap_remove(place).0;
+            }
+            if readings >= 3 * needed {
+                return Err(bad(format!(
+                    "of {readings} readings of the descriptor no {needed} agree: the line garbles bytes"
+                )));
+            }
+        };
         self.dialect.read_descriptor(&block).map_err(|trouble| bad(trouble.to_string()))
     }
 
@@ -37,8 +58,10 @@ impl Scope {
         }
         let doing = "ask the length of the record";
         let message = self.built(Op::AskPoints, &Values::new(), doing)?;
-        let points = self.session.query_as(&message, answer::integer).await;
-        let points = points.map_err(|source| self.failed(doing, source))?;
+        let told = self.agreed(&[message], doing).await?;
+        let points = answer::integer(told.first().map_or("", String::as_str));
+        let points =
+            points.map_err(|trouble| ScopeError::BadData { channel: doing.to_owned(), why: trouble.to_string() })?;
         Ok(u32::try_from(points).unwrap_or(0))
     }
 }

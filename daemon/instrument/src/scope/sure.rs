@@ -9,8 +9,10 @@ use crate::scpi::{Message, answer};
 const PASSES: u32 = 3;
 /// Greatest relative difference between a number that was set and the same read back: printing, not rounding.
 const PRINTED: f64 = 1e-3;
-/// Share of the record by which its place may be rounded.
+/// Share of the record by which its place may be rounded where it is told with the data.
 const PLACE: f64 = 2e-3;
+/// The same where nothing tells it but what was set: the first point's time is computed from that.
+const UNTOLD_PLACE: f64 = 1e-6;
 
 /// How far read-back numbers may lie from what was set.
 #[derive(Debug, Clone, Copy)]
@@ -143,13 +145,13 @@ fn holds(set: &[(Option<Slot>, String)], is: &str, slack: Slack) -> bool {
 
 fn same(slot: Option<Slot>, set: &str, is: &str, slack: Slack) -> bool {
     if let (Ok(set), Ok(is)) = (answer::value(set), answer::value(is)) {
-        let allowed = PRINTED * set.abs()
-            + match slot {
-                Some(Slot::CentreTime | Slot::ReferenceOffset) => PLACE * slack.span_s,
-                Some(Slot::Reference) => PLACE,
-                Some(Slot::Level) => slack.level_v,
-                _ => 0.0,
-            };
+        let allowed = match slot {
+            Some(Slot::Reference) => UNTOLD_PLACE,
+            Some(Slot::ReferenceOffset) => UNTOLD_PLACE * slack.span_s,
+            Some(Slot::CentreTime) => PRINTED * set.abs() + PLACE * slack.span_s,
+            Some(Slot::Level) => PRINTED * set.abs() + slack.level_v,
+            _ => PRINTED * set.abs(),
+        };
         return (is - set).abs() <= allowed;
     }
     if let (Ok(set), Ok(is)) = (answer::boolean(set), answer::boolean(is)) {
@@ -184,6 +186,8 @@ mod tests {
         check(Some(Slot::Level), "5E-1", "0.4", false);
         check(Some(Slot::CentreTime), "2.5E-4", "2.51E-4", true);
         check(Some(Slot::CentreTime), "2.5E-4", "2.6E-4", false);
+        check(Some(Slot::Reference), "5.0210084E-1", "5.021008E-01", true);
+        check(Some(Slot::Reference), "5.0210084E-1", "5.010084E-1", false);
         check(Some(Slot::Line), "17", "17", true);
         check(Some(Slot::Line), "17", "37", false);
         check(None, "8", "8,1", false);
