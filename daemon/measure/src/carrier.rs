@@ -86,6 +86,32 @@ fn dot2(samples: &[f32], re: &[f32], im: &[f32]) -> (f32, f32) {
     (a.iter().sum(), b.iter().sum())
 }
 
+/// Angle of a point, within 2e-8 of a turn's radians: `atan q` for `q` up to 1 by the polynomial of Abramowitz and
+/// Stegun, Handbook of Mathematical Functions, 4.4.49. It only ranks stretches by their frequency, and the library's
+/// function takes several times as long where there is no instruction for it. 0 at the origin.
+fn angle_of(y: f64, x: f64) -> f64 {
+    const TERMS: [f64; 8] = [
+        0.002_866_225_7,
+        -0.016_165_736_7,
+        0.042_909_613_8,
+        -0.075_289_640_0,
+        0.106_562_639_3,
+        -0.142_088_994_4,
+        0.199_935_508_5,
+        -0.333_331_452_8,
+    ];
+    let (low, high) = if y.abs() > x.abs() { (x.abs(), y.abs()) } else { (y.abs(), x.abs()) };
+    if high <= 0.0 {
+        return 0.0;
+    }
+    let q = low / high;
+    let squared = q * q;
+    let eighth = q * (1.0 + squared * TERMS.iter().fold(0.0, |sum, term| sum * squared + term));
+    let quarter = if y.abs() > x.abs() { core::f64::consts::FRAC_PI_2 - eighth } else { eighth };
+    let half = if x < 0.0 { core::f64::consts::PI - quarter } else { quarter };
+    half.copysign(y)
+}
+
 fn baseband(trace: &Trace, carrier: &Carrier) -> Result<Baseband, MeasureError> {
     carrier.check()?;
     let rate = 1.0 / trace.dt_s();
@@ -138,7 +164,7 @@ fn baseband(trace: &Trace, carrier: &Carrier) -> Result<Baseband, MeasureError> 
         if let Some((pr, pi)) = before {
             // z(m) conj(z(m-1)), turned back by the mixing frequency.
             let (cr, ci) = (r * pr + i * pi, i * pr - r * pi);
-            angle += (ci * turn_re - cr * turn_im).atan2(cr * turn_re + ci * turn_im);
+            angle += angle_of(ci * turn_re - cr * turn_im, cr * turn_re + ci * turn_im);
         }
         phase.push(angle);
         before = Some((r, i));
@@ -191,14 +217,16 @@ impl Baseband {
     /// an output): its start, and that frequency's distance.
     fn lowest(&self, from: usize, until: usize, length: usize, aim: f64) -> Option<(usize, f64)> {
         let last = until.min(self.phase.len()).checked_sub(length + 1)?;
-        let mut best: Option<(usize, f64)> = None;
-        for m in from..=last {
-            let away = ((self.phase[m + length] - self.phase[m]) / length as f64 - aim).abs();
-            if best.is_none_or(|(_, least)| away < least) {
-                best = Some((m, away));
+        let (starts, ends) = (self.phase.get(from..=last)?, self.phase.get(from + length..=last + length)?);
+        let whole = aim * length as f64;
+        let (mut place, mut least) = (0, f64::INFINITY);
+        for (m, (start, end)) in starts.iter().zip(ends).enumerate() {
+            let away = (end - start - whole).abs();
+            if away < least {
+                (place, least) = (m, away);
             }
         }
-        best
+        (least < f64::INFINITY).then_some((from + place, least / length as f64))
     }
 
     fn mean_power(&self, start: usize, length: usize) -> f64 {
@@ -289,4 +317,19 @@ pub(crate) fn root_of_mean(squares: &[f64]) -> (f64, f64) {
     }
     let root = mean.sqrt();
     (root * (1.0 + (u / mean).powi(2) / 8.0), u / (2.0 * root))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::angle_of;
+
+    #[test]
+    fn angles_are_those_of_the_library() {
+        for n in 0..10_000 {
+            let angle = core::f64::consts::PI * (f64::from(n) / 5_000.0 - 0.999_95);
+            let off = (angle_of(3.0 * angle.sin(), 3.0 * angle.cos()) - angle).abs();
+            assert!(off < 2e-8, "{angle}: off by {off}");
+        }
+        assert_eq!((angle_of(0.0, 0.0), angle_of(0.0, 1.0)), (0.0, 0.0));
+    }
 }

@@ -13,6 +13,7 @@ const GUESTS: &[Guest] = &[
     Guest { name: "newer", package: "guest-newer" },
     Guest { name: "later", package: "guest-later" },
     Guest { name: "watcher", package: "guest-watcher" },
+    Guest { name: "weighs", package: "guest-weighs" },
 ];
 
 fn main() -> std::process::ExitCode {

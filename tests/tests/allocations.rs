@@ -1,0 +1,123 @@
+//! No measurement allocates for each sample: the same signal in four times as many samples takes about as many
+//! allocations, a few more where a list doubles its room.
+
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::cell::Cell;
+use tapewright_formats::{LineStandard, SignalForm, format_named};
+use tapewright_measure::Trace;
+use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_measure::edges::{edges, state_levels};
+use tapewright_measure::peaks::Picture;
+use tapewright_measure::power::{PowerNoise, levels_by_power};
+use tapewright_measure::pulses::pulses_in;
+use tapewright_measure::scan::{Head, Scan};
+use tapewright_measure::sync::separate;
+
+/// Lists that double their room ask a few times more for four times as much.
+const MORE: usize = 12;
+
+/// The system's allocator, counted by thread.
+struct Counting;
+
+thread_local! {
+    static ASKED: Cell<usize> = const { Cell::new(0) };
+}
+
+#[expect(unsafe_code, reason = "an allocator is an unsafe trait; this one only counts and hands on")]
+// SAFETY: every call goes to the system's allocator with what it was given.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        // No count while the thread's own storage is being torn down.
+        let _ = ASKED.try_with(|asked| asked.set(asked.get() + 1));
+        // SAFETY: as the caller promised.
+        unsafe { System.alloc(layout) }
+    }
+
+    unsafe fn dealloc(&self, place: *mut u8, layout: Layout) {
+        // SAFETY: as the caller promised.
+        unsafe { System.dealloc(place, layout) }
+    }
+}
+
+#[global_allocator]
+static COUNTING: Counting = Counting;
+
+fn asked(work: impl FnOnce()) -> usize {
+    let before = ASKED.get();
+    work();
+    ASKED.get() - before
+}
+
+/// Measures the same signal in few and in four times as many samples.
+#[track_caller]
+fn check(what: &str, few: usize, signal: impl Fn(f64) -> f64, span_s: f64, work: impl Fn(&Trace)) {
+    let count = |samples: usize| {
+        let dt_s = span_s / samples as f64;
+        let volts = (0..samples).map(|i| signal(i as f64 * dt_s) as f32).collect();
+        let trace = Trace::from_volts(0.0, dt_s, volts).expect("a trace");
+        asked(|| work(&trace))
+    };
+    let (one, four) = (count(few), count(4 * few));
+    assert!(four <= one + MORE, "{what}: {one} allocations for {few} samples, {four} for four times as many");
+    assert!(one < few / 10, "{what}: {one} allocations for {few} samples");
+}
+
+const SCAN_S: f64 = 1001.0 / 60_000.0;
+
+fn scan() -> Scan {
+    Scan { head: Head::A, start_s: 0.0, end_s: SCAN_S, lines: 262.5 }
+}
+
+fn carrier_v(t: f64) -> f64 {
+    0.2 * (core::f64::consts::TAU * 3.4e6 * t).cos()
+}
+
+fn control_v(t: f64) -> f64 {
+    if (t * 29.97).fract() < 0.6 { 5.0 } else { 0.0 }
+}
+
+/// Sync of 4.7 us each line, and no picture.
+fn sync_v(t: f64) -> f64 {
+    if (t * LineStandard::L525.line_rate_hz()).fract() < 4.7 / 63.556 { -0.286 } else { 0.0 }
+}
+
+#[test]
+fn the_counter_counts() {
+    assert_eq!(asked(|| drop(std::hint::black_box(vec![1_u8; 100]))), 1);
+}
+
+#[test]
+fn levels_by_the_carrier() {
+    let carrier = Carrier::of(format_named("vhs-525-sp").expect("a row of the table"));
+    check("carrier", 400_000, carrier_v, 1.001 * SCAN_S, |trace| {
+        levels_by_carrier(trace, &scan(), &carrier, &CarrierNoise::none()).expect("levels");
+    });
+}
+
+#[test]
+fn levels_by_power_of_samples() {
+    let quiet = Trace::from_volts(0.0, 1e-6, (0..100_u8).map(|i| f32::from(i % 3) * 1e-4).collect()).expect("a trace");
+    let noise = PowerNoise::from_quiet(&quiet).expect("noise");
+    check("power", 40_000, carrier_v, 1.001 * SCAN_S, |trace| {
+        levels_by_power(trace, &scan(), &noise, &Picture::even()).expect("levels");
+    });
+}
+
+#[test]
+fn edges_and_pulses() {
+    check("edges", 20_000, control_v, 1.0, |trace| {
+        let states = state_levels(trace).expect("two states");
+        assert!(edges(trace, &states).expect("edges").len() > 50);
+    });
+    check("pulses", 20_000, control_v, 1.0, |trace| {
+        let pulses = pulses_in(trace, SignalForm::Square).expect("pulses");
+        pulses.rate(29.97, 0.0).expect("a rate");
+    });
+}
+
+#[test]
+fn sync_pulses() {
+    check("sync", 40_000, sync_v, 4e-3, |trace| {
+        assert!(separate(trace, LineStandard::L525).expect("sync pulses").pulses.len() > 50);
+    });
+}
