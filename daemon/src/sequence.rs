@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 use std::collections::BTreeMap;
-use tapewright_formats::Finding;
+use tapewright_formats::{Finding, TapeKind};
 
 /// A sequence file.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -12,6 +12,12 @@ pub struct Sequence {
     pub name: String,
     /// What it is for.
     pub purpose: String,
+    /// The only kind of tape that it is for; none: any.
+    #[serde(default)]
+    pub tape: Option<TapeKind>,
+    /// An alignment tape goes in only after a run proved in the same job that a scrap tape comes out unharmed.
+    #[serde(default)]
+    pub tape_safe_first: bool,
     /// Its steps, in order.
     #[serde(rename = "step")]
     pub steps: Vec<Step>,
@@ -77,7 +83,13 @@ pub enum SequenceError {
 }
 
 /// The sequences that come with the program: name and text.
-const SHIPPED: &[(&str, &str)] = &[("first-look", include_str!("../../procedures/sequences/first-look.toml"))];
+const SHIPPED: &[(&str, &str)] = &[
+    ("first-look", include_str!("../../procedures/sequences/first-look.toml")),
+    ("tape-safe", include_str!("../../procedures/sequences/tape-safe.toml")),
+    ("alignment", include_str!("../../procedures/sequences/alignment.toml")),
+    ("full-check", include_str!("../../procedures/sequences/full-check.toml")),
+    ("after-repair", include_str!("../../procedures/sequences/after-repair.toml")),
+];
 
 /// Names of the shipped sequences.
 pub fn shipped_names() -> impl Iterator<Item = &'static str> {
@@ -106,6 +118,8 @@ pub fn of_one(procedure: &str) -> Sequence {
     Sequence {
         name: procedure.to_owned(),
         purpose: format!("the procedure {procedure} alone"),
+        tape: None,
+        tape_safe_first: false,
         steps: vec![Step {
             procedure: procedure.to_owned(),
             settings: BTreeMap::new(),
@@ -134,6 +148,10 @@ mod tests {
         for name in shipped_names() {
             let sequence = find(name).expect("shipped sequences are right");
             assert_eq!(sequence.name, name);
+            for step in sequence.steps {
+                assert!(tapewright_shipped::procedure(&step.procedure).is_some(), "{name}: `{}`", step.procedure);
+                assert_eq!(step.skip_when.is_empty(), step.skip_because.is_empty(), "{name}: `{}`", step.procedure);
+            }
         }
     }
 

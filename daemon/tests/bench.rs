@@ -151,7 +151,7 @@ fn an_alignment_tape_waits_for_a_scrap_tape() {
         let closed = journal.events().any(|e| matches!(e, RunEvent::RunClosed(c) if c.outcome == Outcome::Unable));
         assert!(closed, "the journal is closed with unable");
         // A scrap tape came out without a mark.
-        let ran = ScrapTapeRan { safely: true, by: "the test".to_owned() };
+        let ran = ScrapTapeRan { safely: true, by: "the test".to_owned(), run: None };
         rig.data.add_to_job(&job.id, JobEvent::ScrapTapeRan(ran)).await.expect("it is noted");
         let (_, task) = rig.bench.start(spec()).await.expect("it begins");
         let report = task.await.expect("no panic").expect("the tool works");

@@ -81,6 +81,7 @@ async fn on_bench(
         known_level_v: None,
         even_picture: kind == TapeKind::Alignment,
         scratch: false,
+        against: None,
         job: None,
         acknowledge: true,
     };

@@ -400,6 +400,24 @@ closed_list! {
         PilotsOffTrack = "pilots.off-track",
         /// One head lies off its tracks, the other does not.
         PilotsOneHead = "pilots.one-head-off",
+        /// Head A plays its own recording far below the reference tape.
+        HeadARecordsWeak = "head-a.records-weak",
+        /// Head B plays its own recording far below the reference tape.
+        HeadBRecordsWeak = "head-b.records-weak",
+        /// One recording shows another envelope on another machine, or at another visit.
+        InterchangeDiffers = "interchange.differs",
+        /// A scrap tape went through and came out unharmed.
+        TapeSafe = "tape.safe",
+        /// The tape came out harmed.
+        TapeHarmed = "tape.harmed",
+        /// An edge of the tape curls or rides up at a guide.
+        TapeEdgeCurls = "tape.edge-curls",
+        /// The take-up reel does not take all the tape: a loop.
+        TakeUpWeak = "take-up.weak",
+        /// The back tension swings or is slack.
+        TensionUnsteady = "tension.unsteady",
+        /// Winding stalls or packs unevenly.
+        WindsUneven = "transport.winds-uneven",
     }
 }
 

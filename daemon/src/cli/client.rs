@@ -94,6 +94,9 @@ pub(crate) struct RunArgs {
     /// The tape may be recorded on
     #[arg(long)]
     scratch: bool,
+    /// An earlier run that this one is held against, e.g. with the alignment tape or on another bench
+    #[arg(long, value_name = "RUN")]
+    against: Option<String>,
     /// The job that the run belongs to
     #[arg(long)]
     job: Option<String>,
@@ -119,6 +122,7 @@ fn running(args: &RunArgs) -> Result<Exit, AskError> {
         known_level_v: args.known_level,
         even_picture: args.even_picture,
         scratch: args.scratch,
+        against: args.against.clone(),
         job: args.job.clone(),
         acknowledge: args.acknowledge,
     };

@@ -5,6 +5,7 @@ mod demo;
 mod dialect;
 pub mod exit;
 mod find;
+mod handbook;
 mod live;
 mod out;
 mod procedures;

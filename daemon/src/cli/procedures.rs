@@ -1,13 +1,12 @@
 //! `tapewright procedures`.
 
 use super::exit::Exit;
+use super::handbook;
 use super::out;
 use crate::library::{Library, LibraryError, Loaded};
-use crate::report::text;
 use clap::Subcommand;
 use std::fmt::Write;
 use std::path::PathBuf;
-use tapewright_host::Value;
 
 /// Look at procedures.
 #[derive(Debug, Subcommand)]
@@ -63,7 +62,11 @@ async fn answer(command: ProceduresCommand, folders: &[PathBuf], json: bool) -> 
         }
         ProceduresCommand::Show { name } => {
             let loaded = library.procedure(&name).await?;
-            Ok(if json { described(&loaded).to_string() } else { page(&loaded) })
+            Ok(if json {
+                described(&loaded).to_string()
+            } else {
+                handbook::page(loaded.description(), loaded.permissions(), loaded.is_live())
+            })
         }
         ProceduresCommand::Check { file } => {
             let procedure = library.load_file(&file).await?;
@@ -90,55 +93,6 @@ fn described(loaded: &Loaded) -> serde_json::Value {
         "description": loaded.description(),
         "permissions": permissions,
         "sha256": loaded.hash().to_string(),
+        "live": loaded.is_live(),
     })
-}
-
-/// The page of a handbook.
-fn page(loaded: &Loaded) -> String {
-    let d = loaded.description();
-    let words = |list: &[String]| if list.is_empty() { "none".to_owned() } else { list.join(", ") };
-    let list = |items: Vec<String>| words(&items);
-    let mut page = format!("{} {}\n{}\n\n", d.name, d.version, d.purpose);
-    let _ = writeln!(page, "What it tells\n{}\n", indent(&d.tells));
-    let _ = writeln!(page, "Probes\n    needed: {}", list(d.needs.iter().map(ToString::to_string).collect()));
-    let _ = writeln!(page, "    used where hooked up: {}", list(d.uses.iter().map(ToString::to_string).collect()));
-    let _ = writeln!(page, "Modes\n    {}", list(d.modes.iter().map(ToString::to_string).collect()));
-    let _ = writeln!(page, "Duration\n    about {:.0} s on a modest bench", d.duration_s);
-    let _ =
-        writeln!(page, "May use\n    {}\n", list(loaded.permissions().iter().map(|p| p.as_str().to_owned()).collect()));
-    let _ = writeln!(page, "Settings and limits");
-    for p in &d.parameters {
-        let default = match &p.default {
-            Value::Number(number) => format!("{number} {}", p.unit.map_or("", text::unit_text)),
-            Value::Text(text) => format!("`{text}`"),
-        };
-        let _ = writeln!(page, "    {:<22} {:<14} {}", p.name, default.trim_end(), p.meaning);
-        let _ = writeln!(page, "    {:<22} {:<14} ({})", "", "", p.source);
-    }
-    let _ = writeln!(page, "\nWhen it fails\n{}\n", indent(&d.when_it_fails));
-    if d.cover_off {
-        let _ = writeln!(page, "The machine's cover must be off.");
-    }
-    let _ = writeln!(page, "Cautions");
-    for caution in &d.cautions {
-        let _ = writeln!(page, "{}", indent(caution.text()));
-    }
-    page
-}
-
-fn indent(text: &str) -> String {
-    let mut out = String::new();
-    for paragraph in text.lines() {
-        let mut line = String::from("   ");
-        for word in paragraph.split_whitespace() {
-            if line.chars().count() + word.chars().count() + 1 > 96 {
-                let _ = writeln!(out, "{line}");
-                line = String::from("   ");
-            }
-            line.push(' ');
-            line.push_str(word);
-        }
-        let _ = writeln!(out, "{line}");
-    }
-    out.trim_end().to_owned()
 }

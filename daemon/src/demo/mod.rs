@@ -202,6 +202,7 @@ fn prepare(
         // What the label of an alignment tape says: its picture is a test pattern.
         even_picture: tape.kind == TapeKind::Alignment,
         scratch: false,
+        against: None,
         job: Some(job.to_owned()),
         acknowledge: false,
     })

@@ -247,6 +247,13 @@ async fn job(State(shared): State<Shared>, job: At<String>) -> Answer {
 
 async fn add_to_job(State(shared): State<Shared>, job: At<String>, body: Body<JobEvent>) -> Answer {
     let job = at(job)?.parse::<JobId>()?;
+    // That a run proved it is the runner's to say.
+    if let JobEvent::ScrapTapeRan(ran) = &body.0
+        && ran.run.is_some()
+    {
+        let text = "a scrap tape that a run proved is noted by that run".to_owned();
+        return Err(ApiError::new(ApiErrorKind::Invalid, text, "leave `run` out, or run `tape-safe` in the job"));
+    }
     ok(&to_its_end(async move { Ok(shared.api.records().add_to_job(&job, body.0).await?) }).await?)
 }
 

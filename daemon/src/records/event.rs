@@ -252,8 +252,14 @@ pub struct Note {
 pub struct RunClosed {
     /// The whole in one word.
     pub outcome: Outcome,
-    /// What is missing and the next thing to check, in words.
+    /// What is missing, in words. (Format 1.0 held the whole conclusion here as JSON.)
     pub conclusion: String,
+    /// The next thing to check, in words.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub next: String,
+    /// Names of the faults that fit, the most telling first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<String>,
     /// The findings of the whole.
     #[serde(default)]
     pub findings: Vec<FindingRecord>,

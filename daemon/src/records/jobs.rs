@@ -3,7 +3,7 @@
 use super::chain::{ChainWriter, Event};
 use super::folder::{free_name, journals};
 use super::reader::{Reading, Tail};
-use super::{DataFolder, JobId, RecordsError, files};
+use super::{DataFolder, JobId, RecordsError, RunId, files};
 use serde::{Deserialize, Serialize};
 use tapewright_clock::WallTime;
 
@@ -53,6 +53,9 @@ pub struct ScrapTapeRan {
     pub safely: bool,
     /// Who says so.
     pub by: String,
+    /// The run that proved it; none: somebody's word.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub run: Option<RunId>,
 }
 
 /// A job as its events make it.
@@ -100,6 +103,13 @@ impl Job {
             Some(_) => Err(NoAlignmentTape::ScrapTapeHarmed(self.id.clone())),
             None => Err(NoAlignmentTape::NoScrapTapeYet(self.id.clone())),
         }
+    }
+
+    /// Whether a run proved in this job that a scrap tape comes out unharmed: what the sequence that aligns asks
+    /// for, beyond somebody's word.
+    #[must_use]
+    pub fn tape_safe_by_run(&self) -> Option<&RunId> {
+        self.scrap_tape.as_ref().filter(|(ran, _)| ran.safely).and_then(|(ran, _)| ran.run.as_ref())
     }
 
     fn from_reading(id: &JobId, reading: &Reading<JobEvent>) -> Result<Self, RecordsError> {

@@ -222,9 +222,13 @@ impl RunReport {
                 }
                 RunEvent::RunClosed(closed) => {
                     report.verdict = Some(closed.outcome);
-                    if let Ok(conclusion) = serde_json::from_str::<Conclusion>(&closed.conclusion) {
-                        report.conclude(conclusion);
-                    }
+                    // Format 1.0 held the whole of it as JSON in the one text.
+                    let old = serde_json::from_str::<Conclusion>(&closed.conclusion);
+                    report.conclude(old.unwrap_or_else(|_| Conclusion {
+                        faults: closed.faults.clone(),
+                        text: closed.conclusion.clone(),
+                        next: closed.next.clone(),
+                    }));
                 }
                 RunEvent::RunInterrupted(interrupted) => report.interrupted = Some(interrupted.reason.clone()),
                 _ => {}

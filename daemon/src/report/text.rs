@@ -60,13 +60,22 @@ pub fn conclusion(report: &RunReport) -> String {
     out
 }
 
-/// What makes up each uncertainty, largest share first.
+/// What makes up each uncertainty (JCGM 100): the standard uncertainty of each contribution, its share of the
+/// variance, and whether statistics of repeated observations gave it (type A) or other knowledge (type B). The
+/// largest comes first.
 #[must_use]
 pub fn why(report: &RunReport) -> String {
     let mut out = String::new();
     for p in &report.procedures {
         for m in p.measurements.iter().filter(|m| !m.contributions.is_empty()) {
+            let unit = unit_text(m.unit);
+            let width = m.high - m.low;
+            let value = with_unit(&digits(m.value, width), unit);
+            let interval = format!("{} to {}", digits(m.low, width), with_unit(&digits(m.high, width), unit));
+            let free = m.degrees_of_freedom.map_or_else(|| "a great many".to_owned(), |dof| format!("{dof:.0}"));
             let _ = writeln!(out, "{} {}", p.procedure, m.name);
+            let _ = writeln!(out, "    {value}, {:.0} %: {interval}; degrees of freedom: {free}", m.coverage * 100.0);
+            let squares: f64 = m.contributions.iter().map(|c| c.standard_uncertainty.powi(2)).sum();
             let mut shares: Vec<_> = m.contributions.iter().collect();
             shares.sort_by(|a, b| b.standard_uncertainty.total_cmp(&a.standard_uncertainty));
             for share in shares {
@@ -74,8 +83,9 @@ pub fn why(report: &RunReport) -> String {
                     Evaluation::A => "type A",
                     Evaluation::B => "type B",
                 };
-                let u = with_unit(&number(share.standard_uncertainty), unit_text(m.unit));
-                let _ = writeln!(out, "    {u:>14}  {kind}  {}", share.name);
+                let u = with_unit(&number(share.standard_uncertainty), unit);
+                let part = if squares > 0.0 { 100.0 * share.standard_uncertainty.powi(2) / squares } else { 0.0 };
+                let _ = writeln!(out, "    {u:>14}  {part:>3.0} %  {kind}  {}", share.name);
             }
         }
     }
@@ -179,6 +189,31 @@ pub fn wrapped(indent: &str, text: &str) -> String {
     let mut out = String::new();
     wrap(&mut out, indent, text);
     out.trim_end().to_owned()
+}
+
+/// A paragraph of a page, indented, with a mark in the margin; ends with a line end.
+#[must_use]
+pub fn page_paragraph(mark: Option<&str>, text: &str) -> String {
+    let lead = text.len() - text.trim_start().len();
+    let first = mark.map_or_else(|| format!("    {:lead$}", ""), |mark| format!("    {mark:<7} "));
+    let further = " ".repeat(first.chars().count());
+    let mut out = String::new();
+    let mut line = first;
+    let mut empty = true;
+    for word in text.split_whitespace() {
+        if !empty && line.chars().count() + 1 + word.chars().count() > COLUMNS {
+            let _ = writeln!(out, "{line}");
+            line.clone_from(&further);
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        empty = false;
+    }
+    let _ = writeln!(out, "{}", line.trim_end());
+    out
 }
 
 /// Columns of text before it is wrapped.

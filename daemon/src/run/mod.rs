@@ -3,6 +3,9 @@
 //! What is shown was synced first. Each procedure gets one instance, its own log place in the journal,
 //! and no knowledge of the others; the sequence's rules look at findings only.
 
+mod against;
+mod before;
+mod close;
 pub(crate) mod convert;
 mod evidence;
 mod record;
@@ -10,27 +13,19 @@ mod services;
 pub mod spec;
 
 use crate::bench::events::BenchEvent;
-use crate::bench::prompts::{Action, Question};
 use crate::bench::shared::Shared;
 use crate::library::{Library, LibraryError, Loaded};
-use crate::records::{
-    CautionAcknowledged, DataFolder, FindingRecord, JobEvent, JobId, Journal, Note, ProcedureStarted, RecordsError,
-    RunClosed, RunEvent, RunOpened, ScrapTapeRan,
-};
+use crate::records::{DataFolder, JobId, Journal, Note, ProcedureStarted, RecordsError, RunEvent, RunOpened};
 use crate::report::run_report::{LEFT_OUT, ProcedureReport, RunReport};
 use crate::sequence::{Sequence, SequenceError, Step};
-use crate::triage::{Conclusion, conclude, shipped_faults};
 use evidence::{JournalLog, StoreAdapter};
 use record::record_of;
 use services::BenchServices;
 use spec::{RunSpec, SpecError};
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use tapewright_formats::{Caution, Finding, Mode, Outcome, Signal, TapeKind};
-use tapewright_host::{Cancel, Setting, Verdict};
-
-/// How long the operator has to read the cautions, or to say how a scrap tape ran.
-const READING_DEADLINE_S: f64 = 600.0;
+use tapewright_formats::Finding;
+use tapewright_host::{Cancel, Earlier, Setting, Verdict};
 
 /// Answer that agrees.
 pub const YES: &str = "yes";
@@ -99,6 +94,7 @@ pub struct Prepared {
     sequence: Sequence,
     procedures: Vec<Arc<Loaded>>,
     journal: Journal,
+    earlier: Option<Arc<Earlier>>,
 }
 
 impl Runner {
@@ -109,6 +105,10 @@ impl Runner {
     pub async fn prepare(&self, spec: RunSpec) -> Result<Prepared, RunError> {
         spec.check()?;
         let sequence = self.library.sequence(&spec.sequence)?;
+        if let Some(wanted) = sequence.tape.filter(|wanted| *wanted != spec.tape) {
+            let sequence = sequence.name.clone();
+            return Err(SpecError::OtherTape { sequence, wanted, given: spec.tape }.into());
+        }
         let mut procedures = Vec::new();
         for step in &sequence.steps {
             procedures.push(self.library.procedure(&step.procedure).await?);
@@ -116,6 +116,10 @@ impl Runner {
         for (step, loaded) in sequence.steps.iter().zip(&procedures) {
             loaded.settings(&sequence.name, step)?;
         }
+        let earlier = match &spec.against {
+            Some(run) => Some(Arc::new(against::earlier(&self.data, run).await?)),
+            None => None,
+        };
         let job = spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
         let journal = self
             .data
@@ -135,7 +139,7 @@ impl Runner {
                 settings: json(&spec),
             })
             .await?;
-        Ok(Prepared { runner: self.clone(), spec, sequence, procedures, journal })
+        Ok(Prepared { runner: self.clone(), spec, sequence, procedures, journal, earlier })
     }
 }
 
@@ -211,66 +215,6 @@ impl Prepared {
         Ok(reports)
     }
 
-    /// Cautions, and the rule of the alignment tape.
-    async fn before_anything_moves(&self) -> Result<(), RunError> {
-        let cautions: BTreeSet<Caution> =
-            self.procedures.iter().flat_map(|p| p.description().cautions.iter().copied()).collect();
-        if !cautions.is_empty() {
-            let by = if self.spec.acknowledge { "beforehand, for unattended use" } else { "operator" };
-            if !self.spec.acknowledge {
-                let text = cautions.iter().map(|c| c.text()).collect::<Vec<_>>().join("\n");
-                self.ask_yes("cautions", text, Action::ReadCautions)
-                    .await
-                    .then_some(())
-                    .ok_or(RunError::NotAcknowledged)?;
-            }
-            for caution in &cautions {
-                let caution = caution.to_string();
-                let event = CautionAcknowledged { caution, by: by.to_owned() };
-                self.journal.append(&RunEvent::CautionAcknowledged(event))?;
-            }
-        }
-        if self.spec.tape == TapeKind::Alignment {
-            self.scrap_tape_first().await?;
-        }
-        Ok(())
-    }
-
-    async fn scrap_tape_first(&self) -> Result<(), RunError> {
-        let job = self.spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
-        let data = &self.runner.data;
-        if let Some(id) = &job
-            && data.job(id).await?.alignment_tape().is_ok()
-        {
-            return Ok(());
-        }
-        let text = format!(
-            "An alignment tape is to go into {}. Did a scrap tape run through it in this job, and come out without a mark?",
-            self.spec.machine
-        );
-        let safely = self.ask_yes("scrap-tape", text, Action::Answer).await;
-        if let Some(id) = &job {
-            data.add_to_job(id, JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "operator".to_owned() })).await?;
-        }
-        if safely {
-            let text = "the operator said that a scrap tape ran safely".to_owned();
-            self.journal.append(&RunEvent::Note(Note { text }))?;
-            return Ok(());
-        }
-        Err(RunError::NoAlignmentTape("nobody said that a scrap tape ran safely in this job".to_owned()))
-    }
-
-    async fn ask_yes(&self, name: &str, text: String, action: Action) -> bool {
-        let question = Question {
-            name: name.to_owned(),
-            text,
-            action,
-            choices: vec![YES.to_owned(), NO.to_owned()],
-            deadline_s: READING_DEADLINE_S,
-        };
-        self.runner.bench.ask(question).await.is_ok_and(|answer| answer == YES)
-    }
-
     fn leave_out(&self, step: &Step, because: String) -> Result<ProcedureReport, RunError> {
         let text = format!("{LEFT_OUT}{}: {because}", step.procedure);
         self.journal.append(&RunEvent::Note(Note { text }))?;
@@ -306,6 +250,7 @@ impl Prepared {
             procedure: step.procedure.clone(),
             subject: self.spec.subject(),
             scratch: self.spec.scratch,
+            earlier: self.earlier.clone(),
             start_s,
             journal: self.journal.clone(),
         };
@@ -317,90 +262,6 @@ impl Prepared {
             .map_err(|source| RunError::Host { procedure: step.procedure.clone(), source: Box::new(source) })?;
         self.journal.verdict(record_of(place, &step.procedure, &verdict)).await?;
         Ok(verdict)
-    }
-
-    /// Stops the transport, and looks whether the signals went away.
-    async fn stop_and_verify(&self) {
-        let bench = &self.runner.bench;
-        if let Err(error) = bench.transport.go(Mode::Stop).await {
-            let text = format!(
-                "ALARM: stopping the transport failed: {}; stop the machine by hand",
-                crate::report::chain(&error)
-            );
-            bench.events.push(BenchEvent::Trouble { text });
-            return;
-        }
-        let Some(rf) = bench.hookup.point(Signal::Rf) else { return };
-        let Some(expected_v) = rf.expected_v else { return };
-        let request = crate::bench::check::presence_request(Signal::Rf);
-        if let Ok(captures) = bench.scope.acquire(request).await {
-            let seen_v = captures
-                .iter()
-                .flat_map(|c| &c.traces)
-                .filter_map(|t| t.volt_range())
-                .map(|(low, high)| high - low)
-                .fold(0.0, f64::max);
-            if seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v {
-                let text = format!(
-                    "ALARM: the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand"
-                );
-                bench.events.push(BenchEvent::Trouble { text });
-            }
-        }
-    }
-
-    async fn close(&self, reports: Vec<ProcedureReport>, trouble: Option<&RunError>) -> Result<RunReport, RunError> {
-        let outcome = whole(&reports, trouble);
-        let mut report = RunReport {
-            run: self.id(),
-            sequence: self.sequence.name.clone(),
-            machine: self.spec.machine.clone(),
-            tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
-            verdict: Some(outcome),
-            interrupted: None,
-            conclusion: String::new(),
-            next: String::new(),
-            faults: Vec::new(),
-            findings: Vec::new(),
-            procedures: reports,
-        };
-        report.gather_findings();
-        let conclusion = match trouble {
-            Some(error) => Conclusion {
-                faults: Vec::new(),
-                text: format!("The run did not come to its end: {}", crate::report::chain(error)),
-                next: "Do what the message says, then run again.".to_owned(),
-            },
-            None => {
-                let why_not: Vec<String> = report
-                    .procedures
-                    .iter()
-                    .flat_map(|p| p.unable.iter().map(|u| format!("{}, {}: {}", p.procedure, u.what, u.why)))
-                    .collect();
-                conclude(&shipped_faults(), &report.findings, outcome, &why_not)
-            }
-        };
-        let findings = report.procedures.iter().flat_map(|p| p.findings.iter().zip(&p.seen));
-        let closed = RunClosed {
-            outcome,
-            conclusion: serde_json::to_string(&conclusion).unwrap_or_else(|_| conclusion.text.clone()),
-            findings: findings.map(|(f, seen)| FindingRecord { finding: f.to_string(), seen: seen.clone() }).collect(),
-        };
-        let text = conclusion.text.clone();
-        report.conclude(conclusion);
-        self.journal.close(closed).await?;
-        self.runner.bench.events.push(BenchEvent::RunClosed { run: self.id(), outcome, conclusion: text });
-        Ok(report)
-    }
-}
-
-/// The worst of all procedures; `unable` when none ran, or the tool failed and nothing failed before.
-fn whole(reports: &[ProcedureReport], trouble: Option<&RunError>) -> Outcome {
-    let worst = reports.iter().filter_map(|p| p.verdict).reduce(Outcome::worse);
-    match (worst, trouble) {
-        (Some(worst), None) => worst,
-        (Some(worst), Some(_)) => worst.worse(Outcome::Unable),
-        (None, _) => Outcome::Unable,
     }
 }
 

@@ -6,8 +6,11 @@ use crate::bench::prompts::Question;
 use crate::bench::shared::Shared;
 use crate::records::{self, Journal, RunEvent};
 use core::time::Duration;
+use std::sync::Arc;
 use tapewright_formats::{Mode, TapeKind, UnableCode};
-use tapewright_host::{Abilities, Answer, Capture, Failure, Point, Prompt, Refusal, Request, Services, Subject};
+use tapewright_host::{
+    Abilities, Answer, Capture, Earlier, Failure, Point, Prompt, Refusal, Request, Services, Subject,
+};
 use tapewright_instrument::transport::RecordGrant;
 
 /// The services of one procedure's run.
@@ -18,6 +21,8 @@ pub(crate) struct BenchServices {
     pub(crate) subject: Subject,
     /// Whether the operator declared the tape scratch: only then may a procedure record.
     pub(crate) scratch: bool,
+    /// The earlier run that this one is held against.
+    pub(crate) earlier: Option<Arc<Earlier>>,
     /// Start of the run on the bench's clock: times that procedures are told count from here.
     pub(crate) start_s: f64,
     /// The run's journal, for prompts and their answers.
@@ -106,6 +111,11 @@ impl Services for BenchServices {
             self.note(&RunEvent::Answer(records::Answer { prompt: id, text, by: "operator".to_owned() }))?;
             answer.map_err(Refusal::Told)
         })
+    }
+
+    fn earlier(&mut self) -> Answer<'_, Option<Earlier>> {
+        let earlier = self.earlier.as_deref().cloned();
+        Box::pin(async move { Ok(earlier) })
     }
 
     fn progress(&mut self, share: f64, doing: &str) {

@@ -27,6 +27,9 @@ pub struct RunSpec {
     /// The operator declared the tape scratch: it may be recorded on.
     #[serde(default)]
     pub scratch: bool,
+    /// An earlier run that this one is held against, by its name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub against: Option<String>,
     /// The job that the run belongs to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub job: Option<String>,
@@ -52,6 +55,19 @@ pub enum SpecError {
     /// The level is not a level.
     #[error("the known level is {0}: give volts of carrier amplitude, more than 0")]
     BadLevel(f64),
+    /// The sequence is for another kind of tape.
+    #[error("the sequence `{sequence}` is for a tape of kind `{wanted}`, and `{given}` was given: put such a tape in")]
+    OtherTape {
+        /// The sequence.
+        sequence: String,
+        /// What it is for.
+        wanted: TapeKind,
+        /// What is in.
+        given: TapeKind,
+    },
+    /// The earlier run measured nothing.
+    #[error("the run {0}, which this one is to be held against, measured nothing: name another one")]
+    NothingMeasured(String),
     /// An alignment tape is never scratch.
     #[error("an alignment tape was declared scratch: it is never recorded on; take the declaration back")]
     ScratchAlignment,

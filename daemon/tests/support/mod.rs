@@ -65,6 +65,7 @@ impl Rig {
             known_level_v: None,
             even_picture: kind == TapeKind::Alignment,
             scratch: false,
+            against: None,
             job: None,
             acknowledge: true,
         }

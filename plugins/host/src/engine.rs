@@ -96,6 +96,9 @@ impl Engine {
         if bytes.len() > COMPONENT_BYTES {
             return Err(LoadError::TooLarge { bytes: bytes.len(), allowed: COMPONENT_BYTES });
         }
+        if !bytes.starts_with(b"\0asm") {
+            return Err(LoadError::NotWasm { begins: beginning(bytes) });
+        }
         // A core module and a component differ in the layer, the upper half of the version.
         if bytes.starts_with(b"\0asm\x01\0\0\0") {
             return Err(LoadError::CoreModule);
@@ -189,6 +192,21 @@ impl Engine {
         let told = told.map_err(|error| mute(reason(&error, store.data())))?;
         Description::from_told(told).map_err(|faults| LoadError::Description { faults })
     }
+}
+
+/// How a file begins, in words: as text where it is one, else in bytes.
+fn beginning(bytes: &[u8]) -> String {
+    const SHOWN: usize = 16;
+    let first = &bytes[..bytes.len().min(SHOWN)];
+    if first.is_empty() {
+        return "is empty".to_owned();
+    }
+    let is_text = |byte: &u8| (0x20..0x7f).contains(byte) || matches!(byte, b'\n' | b'\r' | b'\t');
+    if first.iter().all(is_text) {
+        return format!("begins with the text `{}`", String::from_utf8_lossy(first).escape_debug());
+    }
+    let shown = first.iter().map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().join(" ");
+    format!("begins with the bytes {shown}")
 }
 
 /// What must be equal for two versions to go together: the major number, or the minor one while that is 0.

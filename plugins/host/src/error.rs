@@ -18,7 +18,15 @@ pub enum LoadError {
     /// A wasm module that was never made a component.
     #[error("this is a core wasm module, not a component: encode it against the contract (`wasm-tools component new`)")]
     CoreModule,
-    /// Not wasm, or not valid.
+    /// Not wasm at all: a text, another program, nothing.
+    #[error(
+        "this is no valid component: the file {begins}, and wasm begins with the bytes 00 61 73 6d; give the `.wasm` file that a build against the contract made"
+    )]
+    NotWasm {
+        /// How it begins, in words.
+        begins: String,
+    },
+    /// Wasm, but not valid.
     #[error("this is no valid component: give the `.wasm` file that a build against the contract made")]
     NotAComponent(#[source] wasmtime::Error),
     /// It wants something that no procedure gets.
@@ -84,15 +92,18 @@ pub enum Permission {
     Recording,
     /// To ask the operator.
     Operator,
+    /// To see what an earlier run measured.
+    Earlier,
     /// To build the verdict.
     Report,
 }
 
 impl Permission {
     /// Every permission.
-    pub const ALL: &'static [Self] = &[Self::Captures, Self::Transport, Self::Recording, Self::Operator, Self::Report];
+    pub const ALL: &'static [Self] =
+        &[Self::Captures, Self::Transport, Self::Recording, Self::Operator, Self::Earlier, Self::Report];
     /// Every spelling, in the same order.
-    pub const WORDS: &'static [&'static str] = &["captures", "transport", "recording", "operator", "report"];
+    pub const WORDS: &'static [&'static str] = &["captures", "transport", "recording", "operator", "earlier", "report"];
 
     /// The spelling: the interface's name in the contract.
     #[must_use]
@@ -102,6 +113,7 @@ impl Permission {
             Self::Transport => "transport",
             Self::Recording => "recording",
             Self::Operator => "operator",
+            Self::Earlier => "earlier",
             Self::Report => "report",
         }
     }
@@ -114,6 +126,7 @@ impl Permission {
             Self::Transport => "work the machine's keys, recording excepted",
             Self::Recording => "record, on a tape declared scratch",
             Self::Operator => "ask the operator",
+            Self::Earlier => "see what the earlier run measured that this one is held against",
             Self::Report => "build the verdict",
         }
     }

@@ -1,10 +1,10 @@
 //! The contract's interfaces, each function through [`State::via`] or [`State::local`].
 
-use crate::bindings::tapewright::procedure::{captures, operator, recording, report, transport, types};
+use crate::bindings::tapewright::procedure::{captures, earlier, operator, recording, report, transport, types};
 use crate::convert::{self, abilities_out, failure_out, info_out, mode, mode_out, point_out, subject_out};
 use crate::services::{CaptureStore, Refusal};
 use crate::state::{Held, State, Stop, nonsense, written};
-use crate::types::{Abilities, Capture, Detection, Failure, Point, Request, Subject};
+use crate::types::{Abilities, Capture, Detection, Earlier, Failure, Point, Request, Subject};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use tapewright_formats::UnableCode;
@@ -231,6 +231,46 @@ impl operator::Host for State {
             .via("operator.ask", args, allowed_s, |services| services.ask(prompt), |answer, _| keep(answer))
             .await?;
         Ok(told.map_err(failure_out))
+    }
+}
+
+fn keep_earlier(run: &Option<Earlier>) -> Result<Value, Refusal> {
+    let numbers = run.iter().flat_map(|run| &run.measurements).flat_map(|m| [m.value, m.low, m.high, m.coverage]);
+    if numbers.into_iter().any(|number| !number.is_finite()) {
+        return Err(bad("the earlier run holds a number that is none"));
+    }
+    keep(run)
+}
+
+fn earlier_out(run: Earlier) -> earlier::Run {
+    earlier::Run {
+        id: run.id,
+        machine: run.machine,
+        bench: run.bench,
+        tape: run.tape,
+        tape_name: run.tape_name,
+        measurements: run
+            .measurements
+            .into_iter()
+            .map(|m| earlier::Measurement {
+                procedure: m.procedure,
+                name: m.name,
+                unit: m.unit,
+                value: m.value,
+                low: m.low,
+                high: m.high,
+                coverage: m.coverage,
+            })
+            .collect(),
+    }
+}
+
+impl earlier::Host for State {
+    async fn look(&mut self) -> wasmtime::Result<Option<earlier::Run>> {
+        let told = self
+            .via("earlier.look", Value::Null, 0.0, |services| services.earlier(), |run, _| keep_earlier(run))
+            .await?;
+        Ok(self.surely(told)?.map(earlier_out))
     }
 }
 

@@ -10,8 +10,10 @@
 //! Absent on purpose: WASI, epochs, a pool of instances, NaN canonicalisation (a NaN cannot reach a
 //! verdict), and any judgement but [`tapewright_formats::decide`].
 //!
-//! Compiling is outside the limits of a run: a component of someone else's is to be taken once, when it is
-//! added, in a process of its own.
+//! Components are compiled in this process, when they are first asked for, and kept compiled while it runs.
+//! Compiling is outside the limits of a run (neither fuel nor a deadline touches the compiler), so it is bounded by
+//! the component's size alone ([`COMPONENT_BYTES`]): a component of someone else's is to be looked at with
+//! `tapewright procedures check`, which is a process of its own, before a daemon gets it.
 
 mod bindings;
 mod cancel;
@@ -44,7 +46,7 @@ pub use report::LEAST_COVERAGE;
 pub use run::Run;
 pub use services::{Answer, Call, CaptureStore, Fault, Log, MemoryCaptures, Refusal, Services, sha256_hex};
 pub use types::{
-    Abilities, Action, Capture, Detection, Failure, Head, Point, Prompt, Request, Slope, Subject, TraceData, TraceInfo,
-    Trigger,
+    Abilities, Action, Capture, Detection, Earlier, EarlierMeasurement, Failure, Head, Point, Prompt, Request, Slope,
+    Subject, TraceData, TraceInfo, Trigger,
 };
 pub use verdict::{Contribution, Ended, Evaluation, Figure, Found, MadeBy, Measurement, NotMeasured, Series, Verdict};

@@ -7,7 +7,7 @@ use crate::error::RunError;
 use crate::limits::Limits;
 use crate::run::{Run, START};
 use crate::services::{Answer, Call, CaptureStore, Fault, Log, Refusal, Services, sha256_hex};
-use crate::types::{Abilities, Capture, Failure, Point, Prompt, Request, Subject};
+use crate::types::{Abilities, Capture, Earlier, Failure, Point, Prompt, Request, Subject};
 use crate::verdict::Verdict;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
@@ -272,6 +272,10 @@ impl Services for Replay {
 
     fn ask(&mut self, prompt: Prompt) -> Answer<'_, String> {
         now(self.answer("operator.ask", &json!(prompt)))
+    }
+
+    fn earlier(&mut self) -> Answer<'_, Option<Earlier>> {
+        now(self.answer("earlier.look", &Value::Null))
     }
 
     fn progress(&mut self, _share: f64, _doing: &str) {}

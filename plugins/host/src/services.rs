@@ -1,6 +1,6 @@
 //! What the daemon does for a procedure, what it writes down, and where captures are kept.
 
-use crate::types::{Abilities, Capture, Failure, Point, Prompt, Request, Subject};
+use crate::types::{Abilities, Capture, Earlier, Failure, Point, Prompt, Request, Subject};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
@@ -54,6 +54,10 @@ pub trait Services: Send {
     fn record_for(&mut self, seconds: f64) -> Answer<'_, ()>;
     /// Asks the operator.
     fn ask(&mut self, prompt: Prompt) -> Answer<'_, String>;
+    /// The earlier run that this one is held against; none: none was named.
+    fn earlier(&mut self) -> Answer<'_, Option<Earlier>> {
+        Box::pin(std::future::ready(Ok(None)))
+    }
     /// Shows how far the procedure is, 0 to 1, and what it does. Must return at once.
     fn progress(&mut self, share: f64, doing: &str);
 }

@@ -212,6 +212,44 @@ pub struct Subject {
     pub even_picture: bool,
 }
 
+/// One number of an earlier run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EarlierMeasurement {
+    /// The procedure that measured it.
+    pub procedure: String,
+    /// E.g. `head-a.flatness`.
+    pub name: String,
+    /// UCUM code.
+    pub unit: String,
+    /// Value, in the unit.
+    pub value: f64,
+    /// Lower end of the coverage interval.
+    pub low: f64,
+    /// Upper end of it.
+    pub high: f64,
+    /// Coverage probability.
+    pub coverage: f64,
+}
+
+/// An earlier run that this one is held against.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Earlier {
+    /// Its name in the records.
+    pub id: String,
+    /// The machine's shelf mark.
+    pub machine: String,
+    /// The bench.
+    pub bench: String,
+    /// Kind of the tape that was played, by its word.
+    pub tape: String,
+    /// The tape's label.
+    pub tape_name: String,
+    /// What it measured.
+    pub measurements: Vec<EarlierMeasurement>,
+}
+
 /// What the operator is asked to do, so that a page can show it and a script can do it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]

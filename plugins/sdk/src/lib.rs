@@ -45,6 +45,8 @@ mod bench;
 pub mod bindings;
 mod captures;
 mod convert;
+pub mod earlier;
+pub mod heads;
 pub mod live;
 mod parameters;
 pub mod phase;

@@ -84,7 +84,7 @@ fn the_client_does_all_that_there_is() {
         JobOpened { machine: "VC-07".into(), format: "vhs-525-sp".into(), symptom: "no picture & no sound".into() };
     let job = client.start_job(&opened).expect("it starts");
     assert_eq!(job.opened, opened);
-    let ran = JobEvent::ScrapTapeRan(ScrapTapeRan { safely: true, by: "command line".into() });
+    let ran = JobEvent::ScrapTapeRan(ScrapTapeRan { safely: true, by: "command line".into(), run: None });
     assert!(client.job(&job.id).expect("it is there").alignment_tape().is_err());
     assert!(client.add_to_job(&job.id, &ran).expect("it adds").alignment_tape().is_ok());
     assert_eq!(client.jobs().expect("they are there"), [client.job(&job.id).expect("it is there")]);

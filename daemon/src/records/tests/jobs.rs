@@ -8,7 +8,7 @@ fn came_in() -> JobOpened {
 }
 
 fn scrap(safely: bool) -> JobEvent {
-    JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "scenario".into() })
+    JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "scenario".into(), run: None })
 }
 
 #[test]

@@ -94,7 +94,13 @@ fn verdict(place: u32) -> ProcedureVerdict {
 
 fn closed() -> RunClosed {
     let findings = vec![FindingRecord { finding: "control-track.absent".into(), seen: "two tapes".into() }];
-    RunClosed { outcome: Outcome::Fail, conclusion: "no control pulses: look at the connector".into(), findings }
+    RunClosed {
+        outcome: Outcome::Fail,
+        conclusion: "no control pulses".into(),
+        next: "look at the connector".into(),
+        faults: Vec::new(),
+        findings,
+    }
 }
 
 /// Does a procedure's part of a run: start, a call with a capture, and a shown verdict.

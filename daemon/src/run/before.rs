@@ -1,0 +1,89 @@
+//! Before anything moves: the cautions, and which tape may go in.
+
+use super::{NO, Prepared, RunError, YES};
+use crate::bench::prompts::{Action, Question};
+use crate::records::{CautionAcknowledged, JobEvent, JobId, Note, RunEvent, ScrapTapeRan};
+use std::collections::BTreeSet;
+use tapewright_formats::{Caution, TapeKind};
+
+/// How long the operator has to read the cautions, or to say how a scrap tape ran.
+const READING_DEADLINE_S: f64 = 600.0;
+
+impl Prepared {
+    /// Cautions, and the rule of the alignment tape.
+    pub(super) async fn before_anything_moves(&self) -> Result<(), RunError> {
+        let cautions: BTreeSet<Caution> =
+            self.procedures.iter().flat_map(|p| p.description().cautions.iter().copied()).collect();
+        if !cautions.is_empty() {
+            let by = if self.spec.acknowledge { "beforehand, for unattended use" } else { "operator" };
+            if !self.spec.acknowledge {
+                let text = cautions.iter().map(|c| c.text()).collect::<Vec<_>>().join("\n");
+                self.ask_yes("cautions", text, Action::ReadCautions)
+                    .await
+                    .then_some(())
+                    .ok_or(RunError::NotAcknowledged)?;
+            }
+            for caution in &cautions {
+                let caution = caution.to_string();
+                let event = CautionAcknowledged { caution, by: by.to_owned() };
+                self.journal.append(&RunEvent::CautionAcknowledged(event))?;
+            }
+        }
+        if self.spec.tape == TapeKind::Alignment {
+            self.scrap_tape_first().await?;
+        }
+        Ok(())
+    }
+
+    async fn scrap_tape_first(&self) -> Result<(), RunError> {
+        let job = self.spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
+        let data = &self.runner.data;
+        let job_now = match &job {
+            Some(id) => Some(data.job(id).await?),
+            None => None,
+        };
+        let told = job_now.as_ref().map(crate::records::Job::alignment_tape);
+        if self.sequence.tape_safe_first {
+            // Somebody's word is not enough here: the tape would be run for an hour.
+            let refuse = |why: String| Err(RunError::NoAlignmentTape(why));
+            return match (&job_now, told) {
+                (None, _) => refuse("give the job in which `tape-safe` passed".to_owned()),
+                (Some(_), Some(Err(error))) => refuse(format!("{error}; the sequence `tape-safe` does it")),
+                (Some(job), _) if job.tape_safe_by_run().is_none() => refuse(format!(
+                    "in job {} nobody but the operator says so: run the sequence `tape-safe` first",
+                    job.id
+                )),
+                _ => Ok(()),
+            };
+        }
+        if told.is_some_and(|told| told.is_ok()) {
+            return Ok(());
+        }
+        let text = format!(
+            "An alignment tape is to go into {}. Did a scrap tape run through it in this job, and come out without a mark?",
+            self.spec.machine
+        );
+        let safely = self.ask_yes("scrap-tape", text, Action::Answer).await;
+        if let Some(id) = &job {
+            data.add_to_job(id, JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "operator".to_owned(), run: None }))
+                .await?;
+        }
+        if safely {
+            let text = "the operator said that a scrap tape ran safely".to_owned();
+            self.journal.append(&RunEvent::Note(Note { text }))?;
+            return Ok(());
+        }
+        Err(RunError::NoAlignmentTape("nobody said that a scrap tape ran safely in this job".to_owned()))
+    }
+
+    async fn ask_yes(&self, name: &str, text: String, action: Action) -> bool {
+        let question = Question {
+            name: name.to_owned(),
+            text,
+            action,
+            choices: vec![YES.to_owned(), NO.to_owned()],
+            deadline_s: READING_DEADLINE_S,
+        };
+        self.runner.bench.ask(question).await.is_ok_and(|answer| answer == YES)
+    }
+}

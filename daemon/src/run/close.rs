@@ -1,0 +1,114 @@
+//! The end of a run: the transport stopped and verified, the conclusion drawn, the job told, the journal closed.
+
+use super::{Prepared, RunError};
+use crate::bench::events::BenchEvent;
+use crate::records::{FindingRecord, JobEvent, JobId, RunClosed, ScrapTapeRan};
+use crate::report::run_report::{ProcedureReport, RunReport};
+use crate::triage::{Conclusion, conclude, shipped_faults};
+use tapewright_formats::{Finding, Mode, Outcome, Signal};
+
+impl Prepared {
+    /// Stops the transport, and looks whether the signals went away.
+    pub(super) async fn stop_and_verify(&self) {
+        let bench = &self.runner.bench;
+        if let Err(error) = bench.transport.go(Mode::Stop).await {
+            let text = format!(
+                "ALARM: stopping the transport failed: {}; stop the machine by hand",
+                crate::report::chain(&error)
+            );
+            bench.events.push(BenchEvent::Trouble { text });
+            return;
+        }
+        let Some(rf) = bench.hookup.point(Signal::Rf) else { return };
+        let Some(expected_v) = rf.expected_v else { return };
+        let request = crate::bench::check::presence_request(Signal::Rf);
+        if let Ok(captures) = bench.scope.acquire(request).await {
+            let seen_v = captures
+                .iter()
+                .flat_map(|c| &c.traces)
+                .filter_map(|t| t.volt_range())
+                .map(|(low, high)| high - low)
+                .fold(0.0, f64::max);
+            if seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v {
+                let text = format!(
+                    "ALARM: the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand"
+                );
+                bench.events.push(BenchEvent::Trouble { text });
+            }
+        }
+    }
+
+    /// A run that saw a scrap tape come out tells its job: safely opens it for an alignment tape, harmed closes it.
+    async fn tell_job(&self, findings: &[Finding]) -> Result<(), RunError> {
+        let safely = match (findings.contains(&Finding::TapeSafe), findings.contains(&Finding::TapeHarmed)) {
+            (_, true) => false,
+            (true, false) => true,
+            (false, false) => return Ok(()),
+        };
+        let Some(job) = self.spec.job.as_deref().map(str::parse::<JobId>).transpose()? else { return Ok(()) };
+        let ran = ScrapTapeRan { safely, by: self.sequence.name.clone(), run: Some(self.journal.run().clone()) };
+        self.runner.data.add_to_job(&job, JobEvent::ScrapTapeRan(ran)).await?;
+        Ok(())
+    }
+
+    pub(super) async fn close(
+        &self,
+        reports: Vec<ProcedureReport>,
+        trouble: Option<&RunError>,
+    ) -> Result<RunReport, RunError> {
+        let outcome = whole(&reports, trouble);
+        let mut report = RunReport {
+            run: self.id(),
+            sequence: self.sequence.name.clone(),
+            machine: self.spec.machine.clone(),
+            tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
+            verdict: Some(outcome),
+            interrupted: None,
+            conclusion: String::new(),
+            next: String::new(),
+            faults: Vec::new(),
+            findings: Vec::new(),
+            procedures: reports,
+        };
+        report.gather_findings();
+        let conclusion = match trouble {
+            Some(error) => Conclusion {
+                faults: Vec::new(),
+                text: format!("The run did not come to its end: {}", crate::report::chain(error)),
+                next: "Do what the message says, then run again.".to_owned(),
+            },
+            None => {
+                let why_not: Vec<String> = report
+                    .procedures
+                    .iter()
+                    .flat_map(|p| p.unable.iter().map(|u| format!("{}, {}: {}", p.procedure, u.what, u.why)))
+                    .collect();
+                conclude(&shipped_faults(), &report.findings, outcome, &why_not)
+            }
+        };
+        let findings = report.procedures.iter().flat_map(|p| p.findings.iter().zip(&p.seen));
+        let closed = RunClosed {
+            outcome,
+            conclusion: conclusion.text.clone(),
+            next: conclusion.next.clone(),
+            faults: conclusion.faults.clone(),
+            findings: findings.map(|(f, seen)| FindingRecord { finding: f.to_string(), seen: seen.clone() }).collect(),
+        };
+        let text = conclusion.text.clone();
+        self.tell_job(&report.findings).await?;
+        report.conclude(conclusion);
+        self.journal.close(closed).await?;
+        self.runner.bench.events.push(BenchEvent::RunClosed { run: self.id(), outcome, conclusion: text });
+        Ok(report)
+    }
+}
+
+/// The worst of all procedures; `unable` when none ran, or the tool failed and nothing failed before.
+fn whole(reports: &[ProcedureReport], trouble: Option<&RunError>) -> Outcome {
+    let worst = reports.iter().filter_map(|p| p.verdict).reduce(Outcome::worse);
+    match (worst, trouble) {
+        (Some(worst), None) => worst,
+        (Some(worst), Some(_)) => worst.worse(Outcome::Unable),
+        (None, _) => Outcome::Unable,
+    }
+}

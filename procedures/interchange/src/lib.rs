@@ -1,0 +1,139 @@
+//! The procedure interchange: one recording on two machines, or on one machine at two visits. What another
+//! run made of the same tape is held against what this one makes of it.
+
+mod parameters;
+
+use parameters::{CHANGE_GOOD, CHANGE_REJECT, CLEAR, FLATNESS_GOOD, FLATNESS_REJECT, FRAMES, STEADY};
+use tapewright_sdk::earlier::{self, Measurement, Run};
+use tapewright_sdk::heads::{Demands, curves_in_play, name};
+use tapewright_sdk::measure::curve::{entrance, exit, flatness};
+use tapewright_sdk::prelude::*;
+
+/// Procedures that measured the same of the same tape.
+const SAME: [&str; 3] = ["interchange", "record-playback", "envelope"];
+
+struct Interchange;
+
+impl Procedure for Interchange {
+    fn describe() -> Description {
+        parameters::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let result = measure(settings, report);
+        // Whatever happened, the tape does not go on running unwatched.
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
+    let subject = subject()?;
+    let demands = Demands {
+        frames: settings.count(&FRAMES),
+        clear_of_noise: settings.number(&CLEAR),
+        steady: settings.number(&STEADY),
+    };
+    report.progress(0.1, "playing");
+    let curves = curves_in_play(&subject, demands, report)?;
+    let other = earlier::look();
+    if let Some(other) = &other {
+        report.note(&format!("Held against {}.", other.text()));
+        if other.tape_name != subject.tape_name {
+            let why = format!(
+                "{} played `{}`, this run plays `{}`: one recording must be played on both",
+                other.id, other.tape_name, subject.tape_name
+            );
+            return Err(Unable::new(UnableCode::WrongTape, why).on("interchange"));
+        }
+    }
+    let mut differs = Vec::new();
+    for (head, curve) in &curves {
+        let head = name(*head);
+        let flat = Measured::new(format!("{head}.flatness"), Unit::One, &flatness(curve)?);
+        report.measured(flat.judged(settings.at_least(&FLATNESS_GOOD, &FLATNESS_REJECT)));
+        for (end, estimate) in [("entrance", entrance(curve)?), ("exit", exit(curve)?)] {
+            let what = format!("{head}.{end}");
+            report.measured(Measured::new(&what, Unit::One, &estimate));
+            let Some(other) = &other else { continue };
+            differs.extend(change(&what, &estimate, other, settings, report)?);
+        }
+    }
+    report.draw(Figure {
+        name: format!("`{}` on this machine", subject.tape_name),
+        x_label: "position, entrance to exit".into(),
+        x_low: 0.0,
+        x_high: 1.0,
+        unit: Unit::Volt,
+        series: curves
+            .iter()
+            .map(|(head, curve)| Series {
+                name: name(*head).into(),
+                values: curve.median_v.to_vec(),
+                standard_errors: curve.standard_error_v.to_vec(),
+            })
+            .collect(),
+    });
+    if other.is_none() {
+        let why =
+            "no earlier run was named: play the same tape on the other machine first, and name that run by --against";
+        report.unable(Unable::new(UnableCode::NotPossible, why).on("interchange"));
+    }
+    if !differs.is_empty() {
+        report.found(Finding::InterchangeDiffers, &differs.join("; "));
+        report.advise("The two paths differ: play an alignment tape on each, and set that which sags on it.");
+    }
+    Ok(())
+}
+
+/// One end here against there: what surely differs, in words.
+fn change(
+    what: &str,
+    here: &Estimate,
+    other: &Run,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<Option<String>> {
+    let name = format!("{what}.change");
+    let Some(there) = other.measured(&SAME, what, Unit::One) else {
+        let why = format!("{} did not measure {what}: run `interchange` or `record-playback` there", other.text());
+        report.unable(Unable::new(UnableCode::NotPossible, why).on(name));
+        return Ok(None);
+    };
+    let difference = difference(here, there)?;
+    let measured =
+        Measured::new(name, Unit::One, &difference).judged(settings.within(0.0, &CHANGE_GOOD, &CHANGE_REJECT));
+    let fails = report.measured(measured) == Some(Outcome::Fail);
+    Ok(fails.then(|| format!("{what} {:.2} here, {:.2} there", here.value, there.value)))
+}
+
+/// Here less there.
+fn difference(here: &Estimate, there: &Measurement) -> Result<Estimate> {
+    let mut shares = here.contributions.clone();
+    // Half of the interval that covers 95 in 100 is two standard uncertainties.
+    shares.push(Contribution::type_b("the other run's own uncertainty", 0.25 * (there.high - there.low)));
+    Ok(Estimate::combined(here.value - there.value, shares)?)
+}
+
+tapewright_sdk::export!(Interchange);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_uncertainties_count() {
+        let here = Estimate::combined(0.7, vec![Contribution::type_b("here", 0.03)]).unwrap();
+        let there = Measurement {
+            procedure: "interchange".into(),
+            name: "head-a.exit".into(),
+            unit: "1".into(),
+            value: 0.9,
+            low: 0.82,
+            high: 0.98,
+            coverage: 0.95,
+        };
+        let d = difference(&here, &there).unwrap();
+        assert!((d.value + 0.2).abs() < 1e-12 && (d.standard_uncertainty - 0.05).abs() < 1e-9, "{d:?}");
+    }
+}

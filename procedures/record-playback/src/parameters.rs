@@ -1,0 +1,86 @@
+//! What can be set, and what the procedure says of itself.
+
+use tapewright_sdk::prelude::*;
+
+const PRACTICE: &str = "common practice, no source";
+
+const fn number(
+    name: &'static str,
+    meaning: &'static str,
+    unit: Unit,
+    default: f64,
+    (least, greatest): (f64, f64),
+) -> Number {
+    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
+}
+
+pub(crate) const RECORD_S: Number = number("record-s", "how long is recorded", Unit::Second, 30.0, (5.0, 600.0));
+pub(crate) const FRAMES: Number =
+    number("frames", "frames of each head that are captured in playback", Unit::One, 8.0, (3.0, 100.0));
+pub(crate) const FLATNESS_GOOD: Number = number(
+    "own-flatness-good",
+    "least over greatest level of the own recording: good from here",
+    Unit::One,
+    0.80,
+    (0.0, 1.0),
+);
+pub(crate) const FLATNESS_REJECT: Number = number(
+    "own-flatness-reject",
+    "least over greatest level of the own recording: rejected below",
+    Unit::One,
+    0.70,
+    (0.0, 1.0),
+);
+pub(crate) const LEVEL_GOOD: Number = number(
+    "level-good",
+    "level of the own recording against that of the reference tape: good within. Wide, since two levels on a modest bench are known to some 2 dB",
+    Unit::Decibel,
+    3.5,
+    (0.1, 20.0),
+);
+pub(crate) const LEVEL_REJECT: Number = number(
+    "level-reject",
+    "level of the own recording against that of the reference tape: rejected beyond",
+    Unit::Decibel,
+    6.0,
+    (0.1, 20.0),
+);
+pub(crate) const STEADY: Number = number(
+    "steady",
+    "change from frame to frame, over the level, up to which a curve counts as steady",
+    Unit::One,
+    0.10,
+    (0.0, 1.0),
+);
+pub(crate) const CLEAR: Number =
+    number("clear-of-noise", "the level must be so many times the noise", Unit::One, 3.0, (1.0, 100.0));
+
+pub(crate) const DESCRIPTION: Description = Description {
+    name: "record-playback",
+    version: env!("CARGO_PKG_VERSION"),
+    purpose: "Records on a scratch tape, plays it back, and holds level and shape against what the machine makes of a reference tape.",
+    needs: &[Signal::Rf, Signal::HeadSwitch],
+    uses: &[],
+    modes: &[Mode::Stop, Mode::Play, Mode::Rewind],
+    parameters: &[
+        Parameter::Number(RECORD_S),
+        Parameter::Number(FRAMES),
+        Parameter::Number(FLATNESS_GOOD),
+        Parameter::Number(FLATNESS_REJECT),
+        Parameter::Number(LEVEL_GOOD),
+        Parameter::Number(LEVEL_REJECT),
+        Parameter::Number(STEADY),
+        Parameter::Number(CLEAR),
+    ],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cover_off: true,
+    tells: "Whether the machine records as well as it plays. It erases what is on the tape, so it runs only on a tape that was declared \
+            scratch (--scratch); on any other it refuses. A recording of the machine's own plays flat on its own path even where that is \
+            bent, so flat here says nothing of the guides; uneven here, with a flat reference tape, is the recording: head wear, \
+            recording current, or a path that moves. The level against the reference tape tells recording current and heads, where \
+            playback was proven with that tape before. Name that run by --against.",
+    when_it_fails: "Own recording weak, reference tape good: recording current of that head, then the head's wear, which shows in recording first. \
+                    Own recording uneven, reference flat: dirt or tension that came since, or a worn head; record once more, and compare. \
+                    Both weak: see `envelope`. Nothing recorded: record tab, erase head's supply, record switch.",
+    duration_s: 90.0,
+};

@@ -1,0 +1,173 @@
+//! The procedure tape-safe: a scrap tape through the machine, before a precious one.
+//!
+//! Every mode is reached and left with nobody's tape at risk. The signals tell what they can; what only
+//! eyes can see is asked. It goes on after something bad was seen only as far as that is safe.
+
+mod eyes;
+mod parameters;
+
+use parameters::{
+    JITTER_GOOD, JITTER_REJECT, LEFT_GOOD, LEFT_REJECT, PLAYS, RATE_GOOD, RATE_REJECT, SWING_GOOD, SWING_REJECT,
+    WATCH_S,
+};
+use tapewright_sdk::formats::SignalForm;
+use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::slip::course_of;
+use tapewright_sdk::measure::statistics::moments;
+use tapewright_sdk::prelude::*;
+use tapewright_sdk::rf::Front;
+
+/// Longest look at control pulses: with few points a longer one times them worse.
+const PULSES_S: f64 = 2.0;
+
+/// Length of the look after stop: a dozen frames.
+const LOOK_AT_STOP_S: f64 = 0.6;
+
+struct TapeSafe;
+
+impl Procedure for TapeSafe {
+    fn describe() -> Description {
+        parameters::DESCRIPTION
+    }
+
+    fn run(settings: &Settings, report: &mut Report) -> Result<()> {
+        let result = measure(settings, report);
+        // Whatever happened, the tape does not go on running unwatched.
+        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+        result.and(stopped.map(|_| ()))
+    }
+}
+
+fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
+    let subject = subject()?;
+    if subject.tape == TapeKind::Alignment {
+        let why = "an alignment tape is in: this is run with a tape that nobody would miss, before one goes in";
+        return Err(Unable::new(UnableCode::WrongTape, why).on("tape"));
+    }
+    if eyes::IS_SCRAP.look(report)? != Some(true) {
+        return Ok(());
+    }
+    let front = Front::slow(&subject)?;
+    let plays = settings.count(&PLAYS);
+    for n in 1..=plays {
+        report.progress(0.6 * f64::from(n - 1) / f64::from(plays), &format!("play {n} of {plays}"));
+        go(Mode::Play)?;
+        let level_v = in_play(&front, n, settings, report)?;
+        if n == 1 {
+            // Bad news ends it here: every further metre of tape would be torn the same way.
+            for question in [eyes::EDGES, eyes::TAKE_UP, eyes::TENSION] {
+                if question.look(report)? == Some(false) {
+                    return Ok(());
+                }
+            }
+        }
+        go(Mode::Stop)?;
+        after_stop(&front, n, level_v, settings, report)?;
+    }
+    for (n, (mode, question)) in
+        [(Mode::FastForward, eyes::WINDS_ON), (Mode::Rewind, eyes::WINDS_BACK)].into_iter().enumerate()
+    {
+        report.progress(0.6 + 0.15 * n as f64, &format!("{mode}"));
+        go(mode)?;
+        question.look(report)?;
+        go(Mode::Stop)?;
+    }
+    report.progress(0.95, "the tape afterwards");
+    eyes::UNHARMED.look(report)?;
+    if report.worst() == Some(Outcome::Pass) {
+        report.found(Finding::TapeSafe, &format!("a scrap tape was played {plays} times and wound both ways"));
+    }
+    Ok(())
+}
+
+/// One play: RF there and even, control pulses even and at their rate. Gives the level, in volts.
+fn in_play(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> Result<f64> {
+    let of = |name: &str| format!("play-{n}.{name}");
+    let span_s = settings.number(&WATCH_S).min(front.longest_record_s());
+    let record = front.record(span_s, None, false).on(&of("rf"))?;
+    let level = front.level_against_time(&record, &front.no_floor()?).on(&of("rf"))?;
+    let course = course_of(&level).on(&of("rf"))?;
+    let mean_v = moments(&level.level_v)?.mean;
+    // Noise moves the ends of the middle nine tenths by about this.
+    let u = 0.5 * noise_of(&level.level_v) / mean_v.max(f64::MIN_POSITIVE);
+    let swing = Estimate::combined(course.swing, vec![Contribution::type_b("noise of the level", u)])?.within(0.0, 1.0);
+    report.measured(
+        Measured::new(of("rf-swing"), Unit::One, &swing).judged(settings.at_most(&SWING_GOOD, &SWING_REJECT)),
+    );
+    // The drum turns at its rate: an edge comes, and comes again.
+    front.frames(tapewright_sdk::measure::scan::Head::A, 1, 2).on(&of("head-switch"))?;
+    control(front, n, settings, report)?;
+    Ok(mean_v)
+}
+
+fn noise_of(levels: &[f64]) -> f64 {
+    let n = levels.len().saturating_sub(1).max(1) as f64;
+    (levels.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * n)).sqrt()
+}
+
+/// Control pulses, where they are hooked up and the format has any.
+fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> Result<()> {
+    let subject = subject()?;
+    let point = hookup()?.into_iter().find(|p| p.signal == Signal::ControlTrack && !p.trigger_only);
+    let Some(point) = point.filter(|_| subject.format.control_track) else {
+        if n == 1 {
+            report.note(if subject.format.control_track {
+                "The control track is not hooked up: that the tape is driven evenly is told by the RF alone."
+            } else {
+                "The format has no control track: that the tape is driven evenly is told by the RF alone."
+            });
+        }
+        return Ok(());
+    };
+    let frame_hz = front.lines.frame_rate_hz();
+    let what = format!("play-{n}.control-track");
+    let (pulses, timebase_u) = pulses(point.form, settings.number(&WATCH_S).min(PULSES_S)).on(&what)?;
+    let rate = pulses.rate(frame_hz, timebase_u).on(&what)?;
+    let percent = 100.0 / frame_hz;
+    let error = Estimate {
+        value: (rate.value - frame_hz) * percent,
+        interval: Interval {
+            low: (rate.interval.low - frame_hz) * percent,
+            high: (rate.interval.high - frame_hz) * percent,
+            coverage: rate.interval.coverage,
+        },
+        ..rate.scaled(percent)
+    };
+    let limits = settings.within(0.0, &RATE_GOOD, &RATE_REJECT);
+    report.measured(Measured::new(format!("{what}.rate-error"), Unit::Percent, &error).judged(limits));
+    let jitter = pulses.period_jitter(frame_hz).on(&what)?.scaled(100.0 * frame_hz);
+    let limits = settings.at_most(&JITTER_GOOD, &JITTER_REJECT);
+    report.measured(Measured::new(format!("{what}.jitter"), Unit::Percent, &jitter).judged(limits));
+    Ok(())
+}
+
+fn pulses(form: SignalForm, span_s: f64) -> Result<(Pulses, f64)> {
+    let can = abilities();
+    let ask = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(can.greatest_points.min(2_500));
+    let ask = if form == SignalForm::Spike && can.peak_pulse_s.is_some() { ask.peak() } else { ask };
+    let capture = ask.take_one()?;
+    let codes = capture.trace(Signal::ControlTrack)?;
+    let pulses =
+        if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? };
+    Ok((pulses, capture.info.timebase_uncertainty))
+}
+
+/// After stop the RF has gone: the tape left the drum, or the drum stands.
+fn after_stop(front: &Front, n: u32, play_v: f64, settings: &Settings, report: &mut Report) -> Result<()> {
+    let what = format!("stop-{n}.rf-left");
+    let record = front.record(LOOK_AT_STOP_S, None, false).on(&what)?;
+    let level = front.level_against_time(&record, &front.no_floor()?).on(&what)?;
+    let m = moments(&level.level_v).on(&what)?;
+    let share = m.mean / play_v.max(f64::MIN_POSITIVE);
+    let u = m.standard_deviation / (m.count as f64).sqrt() / play_v.max(f64::MIN_POSITIVE);
+    let left = Estimate::combined(
+        share,
+        vec![Contribution::type_a("scatter over frames", u, (m.count as f64 - 1.0).max(1.0))],
+    )?;
+    report.measured(
+        Measured::new(what, Unit::One, &left.within(0.0, f64::MAX)).judged(settings.at_most(&LEFT_GOOD, &LEFT_REJECT)),
+    );
+    Ok(())
+}
+
+tapewright_sdk::export!(TapeSafe);
