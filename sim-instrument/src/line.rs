@@ -404,6 +404,12 @@ impl Line {
         !self.outgoing.is_empty()
     }
 
+    /// A link that addresses its talkers asks for a reply.
+    pub(crate) fn asked_to_talk(&mut self) {
+        let available = self.has_output() || !self.incoming.is_empty();
+        self.exchange.asked_to_talk(available);
+    }
+
     /// A link that knows of itself that a reply was not read tells so: it is dropped (IEEE 488.2, 6.3.2.3).
     pub(crate) fn interrupt(&mut self, now: u64) {
         self.counters.interrupted += 1;

@@ -73,6 +73,14 @@ impl SimPort {
         inner.line(self.which).interrupt(at);
     }
 
+    /// A link that addresses its talkers asks for a reply: with nothing to say that is -420. Serial lines and raw
+    /// TCP address nobody.
+    pub fn ask_to_talk(&mut self, now: Instant) {
+        let mut inner = self.bench.lock();
+        inner.advance(now.as_nanos());
+        inner.line(self.which).asked_to_talk();
+    }
+
     /// The status byte; `unread`: a reply lies unread in the link itself.
     pub(crate) fn status_byte(&mut self, now: Instant, unread: bool) -> u8 {
         let mut inner = self.bench.lock();

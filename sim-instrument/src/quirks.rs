@@ -52,6 +52,8 @@ quirks! {
     LineFeedReturn = "lf-cr";
     /// The state that is told lags behind the real one, and the last record is still read meanwhile.
     LaggingState = "lagging-state";
+    /// A reading holds at most a thousand points, whatever is asked for.
+    ShortReadings = "short-readings";
     /// `*OPC?` answers at once, whatever is under way.
     IgnoresOpc = "ignores-opc";
 }
@@ -60,6 +62,8 @@ quirks! {
 pub(crate) const STATE_LAG_S: f64 = 0.1;
 /// How long replies take by [`Quirk::SlowReplies`].
 pub(crate) const SLOW_REPLY_S: f64 = 2.5;
+/// Most points of a reading by [`Quirk::ShortReadings`].
+pub(crate) const SHORT_READING: usize = 1000;
 /// Input buffer of [`Quirk::SmallInput`].
 pub(crate) const SMALL_INPUT: usize = 256;
 

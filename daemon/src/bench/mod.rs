@@ -136,6 +136,14 @@ pub async fn connect(config: &BenchConfig, clock: &Clock) -> Result<Parts, OpenE
     })
 }
 
+/// Opens the link to a bench's scope alone.
+///
+/// # Errors
+/// [`OpenError`] says why it cannot be had.
+pub async fn scope_link(config: &BenchConfig, clock: &Clock) -> Result<Box<dyn Link>, OpenError> {
+    open(&config.name, "scope", &config.scope.address, clock).await
+}
+
 async fn open(bench: &str, of: &'static str, address: &str, clock: &Clock) -> Result<Box<dyn Link>, OpenError> {
     let bench = bench.to_owned();
     let parsed: Address = address.parse().map_err(|source| OpenError::Address { bench: bench.clone(), of, source })?;

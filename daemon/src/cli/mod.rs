@@ -3,6 +3,7 @@
 mod client;
 mod demo;
 mod dialect;
+mod dialect_show;
 pub mod exit;
 mod find;
 mod handbook;
@@ -77,7 +78,7 @@ pub fn main() -> Exit {
         Command::Runs(args) => client::runs(&args),
         Command::Show(args) => client::show(&args),
         Command::Stop(args) => client::stop(&args),
-        Command::Dialect(command) => dialect::run(command),
+        Command::Dialect(command) => wait_for(dialect::run(command)),
         Command::Demo(args) => wait_for(demo::run(args)),
         Command::Serve { config } => wait_for(async move { serve::serve(&config).await }),
         Command::Bench(command) => wait_for(serve::bench(command)),

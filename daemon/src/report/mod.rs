@@ -3,6 +3,7 @@
 pub mod drawing;
 pub mod run_report;
 pub mod text;
+pub mod trial;
 
 use core::error::Error;
 

@@ -261,7 +261,8 @@ impl FamilyA {
             _ => {}
         }
         if query {
-            return self.get(*command, scope, &call, world).map(Reply::Text);
+            let unit = if scope.units { unit_of(*command) } else { "" };
+            return Ok(Reply::Text(format!("{}{unit}", self.get(*command, scope, &call, world)?)));
         }
         call.takes(1, 1)?;
         self.set(*command, scope, &call)?;
@@ -385,6 +386,16 @@ impl FamilyA {
 
     fn line_range(&self) -> Range {
         Range { least: 1.0, greatest: f64::from(self.video_lines), default: 1.0 }
+    }
+}
+
+/// What a number is told in, by sets that do.
+const fn unit_of(command: Command) -> &'static str {
+    match command {
+        Command::Scale | Command::Offset | Command::EdgeLevel => "V",
+        Command::TimeScale | Command::TimePosition => "S",
+        Command::Rate => "SA/S",
+        _ => "",
     }
 }
 

@@ -128,6 +128,7 @@ impl FamilyA {
                     last = size.map(|size| first.saturating_add(size - 1));
                 }
                 let source = self.wave.source;
+                let last = at_most(first, last, scope.most_a_reading);
                 return self.data(record(scope, world)?, source, first, last).map(Reply::Block);
             }
             Wave::ChannelData | Wave::ChannelHeader | Wave::ChannelOrigin | Wave::ChannelIncrement => {
@@ -224,6 +225,15 @@ impl FamilyA {
 
 fn record<'a>(scope: &'a mut Scope, world: &mut World<'_>) -> Result<&'a Record, Fault> {
     scope.record(world).ok_or_else(|| Code::DataStale.about("no acquisition is complete"))
+}
+
+/// The last point of a reading that holds so many at most.
+fn at_most(first: u32, last: Option<u32>, most: usize) -> Option<u32> {
+    let most = u32::try_from(most).ok().map(|most| first.saturating_add(most - 1));
+    match (last, most) {
+        (Some(last), Some(most)) => Some(last.min(most)),
+        (last, most) => last.or(most),
+    }
 }
 
 fn off(channel: usize) -> Fault {

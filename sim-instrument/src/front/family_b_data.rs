@@ -137,7 +137,9 @@ impl FamilyB {
                 return Ok(Reply::Text(text));
             }
             Data::Curve => {
-                let codes = self.codes(record(scope, world)?)?;
+                let most = scope.most_a_reading;
+                let mut codes = self.codes(record(scope, world)?)?;
+                codes.truncate(most);
                 if self.data.text() {
                     let values: Vec<String> = codes.iter().map(|code| (i32::from(*code) - 128).to_string()).collect();
                     return Ok(Reply::Long(self.with_header(printed, &[], values.join(","))));

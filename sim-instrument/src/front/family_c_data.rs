@@ -84,11 +84,12 @@ impl FamilyC {
                 call.takes(1, 1)?;
                 let what = call.choice(0, &WAVES)?;
                 let channel = call.index(0, scope.specs.channels)?;
+                let most = scope.most_a_reading;
                 let record = scope.record(world).ok_or_else(|| Code::DataStale.about("no acquisition is complete"))?;
                 let bytes = match what {
                     0 => self.descriptor(record, channel)?,
-                    1 => self.samples(record, channel)?,
-                    _ => [self.descriptor(record, channel)?, self.samples(record, channel)?].concat(),
+                    1 => self.samples(record, channel, most)?,
+                    _ => [self.descriptor(record, channel)?, self.samples(record, channel, most)?].concat(),
                 };
                 let before = format!("{},", WAVES[what]);
                 let before = if self.headers == Headers::Off {
@@ -123,11 +124,11 @@ impl FamilyC {
         Ok(())
     }
 
-    fn samples(&self, record: &Record, channel: usize) -> Result<Vec<u8>, Fault> {
+    fn samples(&self, record: &Record, channel: usize, most: usize) -> Result<Vec<u8>, Fault> {
         let trace = record.traces.get(channel).and_then(Option::as_ref).ok_or_else(|| off(channel))?;
         let count = if self.data.count == 0 { usize::MAX } else { self.data.count as usize };
         let each = self.data.sparsing.max(1) as usize;
-        let codes = trace.codes.iter().skip(self.data.first as usize).step_by(each).take(count);
+        let codes = trace.codes.iter().skip(self.data.first as usize).step_by(each).take(count.min(most));
         // Taking 128 off an unsigned byte and reading it as signed is the same bits as adding 128.
         let byte = |code: &u8| code.wrapping_add(128);
         Ok(match (self.data.word, self.data.low_first) {

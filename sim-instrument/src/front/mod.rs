@@ -11,7 +11,7 @@ mod scpi99;
 
 use crate::ieee488::parse::{Node, Param};
 use crate::ieee488::{Device, ErrorsBy, Fault, Range, Reply};
-use crate::quirks::{Quirk, Quirks};
+use crate::quirks::{Quirk, Quirks, SHORT_READING};
 use crate::scope::{Errors, Progress, Scope, Specs};
 use crate::world::World;
 pub(crate) use family_a::FamilyA;
@@ -69,6 +69,10 @@ impl ScopeDevice {
         let mut device =
             Self { words: Words::Scpi99(Scpi99::new(&specs)), scope: Scope::new(specs, seed), model: model.to_owned() };
         device.scope.lags = quirks.has(Quirk::LaggingState);
+        device.scope.units = quirks.has(Quirk::Units);
+        if quirks.has(Quirk::ShortReadings) {
+            device.scope.most_a_reading = SHORT_READING;
+        }
         device.words = device.fresh(front_end);
         device
     }

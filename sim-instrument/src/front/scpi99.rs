@@ -214,7 +214,8 @@ impl Scpi99 {
             _ => {}
         }
         if query {
-            return self.get(*command, &scope.specs, &call).map(Reply::Text);
+            let unit = if scope.units { unit_of(*command) } else { "" };
+            return Ok(Reply::Text(format!("{}{unit}", self.get(*command, &scope.specs, &call)?)));
         }
         call.takes(1, if *command == Command::Format { 2 } else { 1 })?;
         self.set(*command, &scope.specs, &call)?;
@@ -350,6 +351,7 @@ impl Scpi99 {
         let channel = super::family_a::channel_index(number, self.inputs.len())?;
         let first = if call.params.len() > 1 { call.whole(1, PLACE)? as usize - 1 } else { 0 };
         let count = if call.params.len() > 2 { call.whole(2, PLACE)? as usize } else { usize::MAX };
+        let count = count.min(scope.most_a_reading);
         let record: &Record = scope.record(world).ok_or_else(|| Code::DataStale.about("no acquisition is complete"))?;
         let trace = record.traces.get(channel).and_then(Option::as_ref);
         let trace = trace.ok_or_else(|| Code::DataStale.about(format!("channel {number} was off")))?;
@@ -364,6 +366,15 @@ impl Scpi99 {
             (_, 0) => codes.iter().flat_map(|code| [byte(code), 0]).collect(),
             _ => codes.iter().flat_map(|code| [0, byte(code)]).collect(),
         })
+    }
+}
+
+/// What a number is told in, by sets that do.
+const fn unit_of(command: Command) -> &'static str {
+    match command {
+        Command::RangePeak | Command::RangeOffset | Command::Level => " V",
+        Command::Time | Command::Interval | Command::Offset => " s",
+        _ => "",
     }
 }
 

@@ -12,6 +12,8 @@ pub(crate) enum Required {
     ErrorNext,
     ErrorCount,
     ErrorAll,
+    CodeNext,
+    CodeAll,
     Version,
     Preset,
     Register { questionable: bool, part: Part },
@@ -33,6 +35,8 @@ static TABLE: LazyLock<Table<Required>> = LazyLock::new(|| {
         ("SYSTem:ERRor[:NEXT]", Required::ErrorNext),
         ("SYSTem:ERRor:COUNt", Required::ErrorCount),
         ("SYSTem:ERRor:ALL", Required::ErrorAll),
+        ("SYSTem:ERRor:CODE[:NEXT]", Required::CodeNext),
+        ("SYSTem:ERRor:CODE:ALL", Required::CodeAll),
         ("SYSTem:VERSion", Required::Version),
         ("STATus:PRESet", Required::Preset),
         ("STATus:OPERation[:EVENt]", set(false, Part::Event)),
@@ -78,6 +82,14 @@ pub(crate) fn execute(
             }
             Ok(Some(all.join(",")))
         }
+        (Required::CodeNext, true) => Ok(Some(next_code(status).to_string())),
+        (Required::CodeAll, true) => {
+            let mut all = vec![next_code(status)];
+            while !status.errors.is_empty() {
+                all.push(next_code(status));
+            }
+            Ok(Some(all.iter().map(i16::to_string).collect::<Vec<_>>().join(",")))
+        }
         (Required::Version, true) => Ok(Some(VERSION.to_owned())),
         (Required::Preset, false) => {
             call.takes(0, 0)?;
@@ -103,8 +115,19 @@ pub(crate) fn execute(
             Ok(None)
         }
         (Required::Preset, true) => Err(Code::UndefinedHeader.about("it cannot be read")),
-        (Required::ErrorNext | Required::ErrorCount | Required::ErrorAll | Required::Version, false) => {
-            Err(Code::UndefinedHeader.about("it can only be read"))
-        }
+        (
+            Required::ErrorNext
+            | Required::ErrorCount
+            | Required::ErrorAll
+            | Required::CodeNext
+            | Required::CodeAll
+            | Required::Version,
+            false,
+        ) => Err(Code::UndefinedHeader.about("it can only be read")),
     }
+}
+
+/// The number of the next entry alone; 0: none.
+fn next_code(status: &mut Status) -> i16 {
+    status.errors.pop_fault().map_or(0, |fault| fault.code.number())
 }

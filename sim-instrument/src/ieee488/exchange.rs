@@ -170,6 +170,14 @@ impl Exchange {
         true
     }
 
+    /// The controller addresses the device to talk. With nothing to say, and nothing under way that could make it
+    /// say something, that is a query error (IEEE 488.2 clause 6.3.2.2).
+    pub(crate) fn asked_to_talk(&mut self, available: bool) {
+        if !available && self.queue.is_empty() && self.running.is_none() {
+            self.status.raise(Code::NothingToSay.into());
+        }
+    }
+
     /// Whether a message waits for an overlapped operation.
     pub(crate) fn is_waiting(&self) -> bool {
         self.running.as_ref().is_some_and(|running| running.waiting.is_some())

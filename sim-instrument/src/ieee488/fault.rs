@@ -51,6 +51,7 @@ codes! {
     QueueOverflow = -350, "Queue overflow";
     InputOverrun = -363, "Input buffer overrun";
     QueryInterrupted = -410, "Query INTERRUPTED";
+    NothingToSay = -420, "Query UNTERMINATED";
     QueryDeadlocked = -430, "Query DEADLOCKED";
     QueryUnterminated = -440, "Query UNTERMINATED after indefinite response";
     PowerOn = -500, "Power on";

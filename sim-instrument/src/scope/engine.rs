@@ -62,6 +62,10 @@ pub(crate) struct Scope {
     passed: Vec<Progress>,
     /// The state is told late, and the last record is read until the next is whole.
     pub(crate) lags: bool,
+    /// Most points in one reading.
+    pub(crate) most_a_reading: usize,
+    /// Numbers are told with their units.
+    pub(crate) units: bool,
 }
 
 impl Scope {
@@ -81,6 +85,8 @@ impl Scope {
             keep: 0,
             passed: Vec::new(),
             lags: false,
+            units: false,
+            most_a_reading: usize::MAX,
         }
     }
 

@@ -260,3 +260,106 @@ proptest! {
         prop_assert_eq!(scope.ask("*ESE 77;*ESE?"), "77");
     }
 }
+
+#[test]
+fn a_talker_with_nothing_to_say_is_a_query_error() {
+    let mut scope = controller(|_| {});
+    scope.ask("*CLS");
+    scope.port.ask_to_talk(scope.now);
+    assert_eq!(scope.ask("*ESR?"), "4");
+    assert_eq!(scope.ask("SYST:ERR?"), "-420,\"Query UNTERMINATED\"");
+    // With a question on its way it has something to say.
+    scope.send("*ESE?");
+    scope.port.ask_to_talk(scope.now);
+    assert_eq!(scope.listen(1.0), b"0\n");
+    assert_eq!(scope.ask("SYST:ERR?"), "0,\"No error\"");
+}
+
+#[test]
+fn the_numbers_of_errors_alone() {
+    check(&[
+        ("*CLS", ""),
+        ("BAD", ""),
+        ("CHAN1:SCAL 99", ""),
+        ("CHAN9:SCAL 1", ""),
+        ("SYST:ERR:CODE?", "-113"),
+        ("SYST:ERR:CODE:ALL?", "-222,-114"),
+        ("SYST:ERR:CODE:NEXT?;ALL?", "0;0"),
+    ]);
+}
+
+#[test]
+fn units_as_the_standard_has_them() {
+    check(&[
+        // M is milli, MA mega; of hertz alone M is mega.
+        (":CHAN1:SCAL 500MV;SCAL?", "5.0E-1"),
+        (":CHAN1:SCAL 0.000001MAV;SCAL?", "1.0E+0"),
+        (":CHAN1:SCAL 2e6UV;SCAL?", "2.0E+0"),
+        (":CHAN1:SCAL 0.003KV;SCAL?", "3.0E+0"),
+        (":TIM:SCAL 2MS;SCAL?", "2.0E-3"),
+        (":TIM:SCAL 500 ns;SCAL?", "5.0E-7"),
+        (":TIM:SCAL 1MHZ", ""),
+        ("SYST:ERR?", "-131,\"Invalid suffix;MHZ\""),
+        (":CHAN1:SCAL 1VOLTAGEOFTHIS", ""),
+        ("SYST:ERR?", "-134,\"Suffix too long;VOLTAGEOFTHIS\""),
+    ]);
+}
+
+#[test]
+fn a_set_answers_at_once_or_sends_lines_back_by_its_quirks() {
+    use sim_instrument::{Quirk, Quirks};
+    let with = |quirk: Quirk| controller(|setup| setup.scope_port.quirks = Quirks::default().with(quirk));
+    let mut scope = with(Quirk::IgnoresOpc);
+    scope.ask(":TRIG:SWE NORM;:TRIG:EDGE:SOUR EXT;LEV 99;:SING");
+    assert_eq!(scope.ask("*OPC?"), "1", "though nothing will ever trigger");
+    let mut scope = with(Quirk::Echo);
+    assert_eq!(scope.ask("*ESE 7;*ESE?"), "*ESE 7;*ESE?\n7");
+    let mut scope = with(Quirk::LineFeedReturn);
+    scope.send("*ESE?");
+    assert_eq!(scope.listen(1.0), b"0\n\r");
+    let mut scope = with(Quirk::NulPadding);
+    scope.send("*ESE?");
+    assert_eq!(scope.listen(1.0), b"0\n\0\0");
+    let mut scope = with(Quirk::SmallInput);
+    scope.ask("*CLS");
+    let long = format!("*ESE 7;:CHAN1:SCAL {}1;*ESE 9", "0".repeat(230));
+    assert_eq!(scope.ask(&long), "");
+    assert_ne!(scope.ask("*ESE?"), "9", "what came after 256 bytes was another message");
+    let mut scope = with(Quirk::EmptyWhenOff);
+    scope.send(":WAV:DATA?");
+    assert_eq!(scope.listen(1.0), b"\n");
+    assert!(scope.ask("SYST:ERR?").starts_with("-230,"));
+    let mut scope = with(Quirk::HeaderOn);
+    assert_eq!(scope.ask(":CHAN1:SCAL?"), ":CHAN1:SCAL 1.0E+0");
+    let mut scope = with(Quirk::Units);
+    assert_eq!(scope.ask(":CHAN1:SCAL?;:TIM:SCAL?"), "1.0E+0V;1.0E-3S");
+    let mut scope = with(Quirk::SlowReplies);
+    scope.send("*ESE?");
+    assert_eq!(scope.listen(2.4), b"");
+    assert_eq!(scope.listen(0.2), b"0\n");
+}
+
+#[test]
+fn blocks_by_their_quirks() {
+    use sim_instrument::{Quirk, Quirks};
+    for (quirk, begins, ends) in [
+        (Quirk::CountOfPacket, "#800000110", "\n"),
+        (Quirk::CountOffByOne, "#800000101", "\n"),
+        (Quirk::EightDigits, "#900000100", "\n"),
+        (Quirk::DigitsAsNeeded, "#3100", "\n"),
+        (Quirk::TextBeforeBlock, "form,byte;length,100;", "\n"),
+        (Quirk::WrappedBlock, "#800000102", "\n"),
+        (Quirk::IndefiniteBlock, "#0", "\n"),
+        (Quirk::ExtraNewline, "#800000100", "\n\n"),
+    ] {
+        let mut scope = controller(|setup| setup.scope_port.quirks = Quirks::default().with(quirk));
+        scope.ask(":ACQ:POIN 100;:TRIG:SWE AUTO;:SING");
+        scope.wait(0.2);
+        scope.send(":WAV:DATA?");
+        let got = scope.listen(1.0);
+        assert!(got.starts_with(begins.as_bytes()), "{quirk:?}: {}", got[..24].escape_ascii());
+        assert!(got.ends_with(ends.as_bytes()), "{quirk:?}");
+        let before = if quirk == Quirk::TextBeforeBlock { got.iter().position(|&b| b == b'#').unwrap_or(0) } else { 0 };
+        assert!(quirk != Quirk::TextBeforeBlock || before > 100, "{before} bytes of text");
+    }
+}

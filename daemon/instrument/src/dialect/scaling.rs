@@ -33,8 +33,8 @@ pub enum Formula {
 
 impl Formula {
     /// Its word in a file.
-    pub(super) const WORDS: &'static [&'static str] = &["a1", "a2", "a3", "a4", "b", "range"];
-    pub(super) const ALL: &'static [Self] = &[Self::A1, Self::A2, Self::A3, Self::A4, Self::B, Self::Range];
+    pub(crate) const WORDS: &'static [&'static str] = &["a1", "a2", "a3", "a4", "b", "range"];
+    pub(crate) const ALL: &'static [Self] = &[Self::A1, Self::A2, Self::A3, Self::A4, Self::B, Self::Range];
 }
 
 /// The ten fields, as sent.

@@ -13,6 +13,7 @@ mod plan;
 mod record;
 mod setup;
 mod sure;
+pub mod trial;
 mod wait;
 
 use crate::dialect::{Dialect, Op, Values};
@@ -83,22 +84,7 @@ impl Scope {
         if !link.swallows().is_empty() {
             return Err(ScopeError::Swallows { link: link.describe() });
         }
-        let session = Session::new(link, clock.clone(), dialect.profile.clone());
-        let identity = Identity::default();
-        let force = if dialect.can(Op::Force) { Force::Unknown } else { Force::Absent };
-        let mut scope = Self {
-            session,
-            dialect,
-            clock,
-            identity,
-            learned: HashMap::new(),
-            words_proven: false,
-            read_twice: false,
-            careful: false,
-            stood: None,
-            force,
-            parts: HashMap::new(),
-        };
+        let mut scope = Self::unchecked(link, dialect, clock);
         scope.identify().await?;
         let doing = "make the scope ready";
         scope.group(Op::Prepare, &Values::new(), doing).await?;
@@ -110,6 +96,25 @@ impl Scope {
         }
         scope.confirm(doing).await?;
         Ok(scope)
+    }
+
+    /// A scope that nothing was asked of yet.
+    fn unchecked(link: Box<dyn Link>, dialect: Dialect, clock: Clock) -> Self {
+        let session = Session::new(link, clock.clone(), dialect.profile.clone());
+        let force = if dialect.can(Op::Force) { Force::Unknown } else { Force::Absent };
+        Self {
+            session,
+            dialect,
+            clock,
+            identity: Identity::default(),
+            learned: HashMap::new(),
+            words_proven: false,
+            read_twice: false,
+            careful: false,
+            stood: None,
+            force,
+            parts: HashMap::new(),
+        }
     }
 
     /// Reads every block twice from now on (or no longer), and compares.

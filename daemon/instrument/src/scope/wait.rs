@@ -12,7 +12,7 @@ use super::plan::TimePlan;
 use super::{Force, Scope, ScopeError};
 use crate::dialect::{Op, State, Values};
 use crate::request::{CaptureRequest, Trigger};
-use crate::scpi::Message;
+use crate::scpi::{Message, OperationComplete, answer};
 use core::time::Duration;
 use tapewright_clock::Instant;
 
@@ -60,6 +60,8 @@ impl Scope {
         // When the last poll was sent that said waiting, and was not borne out yet.
         let mut unproven_s: Option<f64> = None;
         let mut triggered: Option<Instant> = None;
+        // Done is the state before arming too: where nothing else was told since, it may be that one still.
+        let mut surely_new = self.dialect.profile.operation_complete != OperationComplete::Waits;
         loop {
             let sent = self.clock.now();
             let (mut state, mut text) = self.ask_state(&asked, doing).await?;
@@ -73,6 +75,7 @@ impl Scope {
                 }
             }
             let heard = self.clock.now();
+            surely_new |= state != State::Done;
             match state {
                 State::Waiting => {
                     let now_s = sent.as_secs_f64() - lag_s;
@@ -88,6 +91,11 @@ impl Scope {
                 // whole before the time that it covers has passed.
                 State::Done if heard.since(armed).as_secs_f64() < after_s * 0.99 => {}
                 State::Done if lag_s > 0.0 && sent.since(told).as_secs_f64() < lag_s => {}
+                State::Done if !surely_new => {
+                    self.complete(Duration::from_secs_f64(after_s * 1.1 + patience_s)).await?;
+                    surely_new = true;
+                    continue;
+                }
                 State::Done => {
                     high_s = high_s.min(heard.as_secs_f64() - after_s);
                     if high_s < low_s - 1e-3 * after_s - 1e-4 {
@@ -110,7 +118,7 @@ impl Scope {
                     self.halt().await?;
                     return Err(ScopeError::NotDone { waited_s, state: text });
                 }
-            } else if heard > trigger_until && (state == State::Waiting || heard > trigger_until + Self::grace(after_s))
+            } else if (state == State::Waiting && sent > trigger_until) || heard > trigger_until + Self::grace(after_s)
             {
                 self.halt().await?;
                 let waited_s = heard.since(armed).as_secs_f64();
@@ -164,6 +172,20 @@ impl Scope {
         let text = self.session.query(asked).await.map_err(|source| self.failed(doing, source))?;
         let state = self.dialect.read_state(&text).ok_or_else(|| self.strange_state(&text))?;
         Ok((state, text))
+    }
+
+    /// Waits until the instrument says that its operation is complete (IEEE 488.2, 12.5.3): the one sign that a
+    /// record is new which does not come from a state that may lag.
+    async fn complete(&mut self, within: Duration) -> Result<(), ScopeError> {
+        let doing = "wait for the end of the acquisition";
+        let asked = Message::new("*OPC?").map_err(|source| ScopeError::Build { doing: doing.into(), source })?;
+        let wait = within + self.dialect.profile.first_byte;
+        let answer = self.session.query_within(&asked, wait).await.map_err(|source| self.failed(doing, source))?;
+        if answer::integer(&answer) == Ok(1) {
+            return Ok(());
+        }
+        let why = format!("`*OPC?` is answered `{}`, expected 1", answer.escape_debug());
+        Err(ScopeError::BadData { channel: "the acquisition's state".into(), why })
     }
 
     fn grace(after_s: f64) -> Duration {

@@ -9,6 +9,12 @@ use super::{ErrorEntry, ErrorForm, Message, Session, SessionError, Trouble, answ
 pub(super) const ERRORS: i64 = 0x3C;
 
 impl Session {
+    /// Reads errors in another way from now on: while it is looked for which one an instrument has.
+    pub(crate) fn set_errors(&mut self, form: ErrorForm) {
+        self.profile.errors = form;
+        self.in_step = false;
+    }
+
     /// Reads the errors of an instrument without an error queue.
     pub(super) async fn family_errors(&mut self) -> Result<Vec<ErrorEntry>, SessionError> {
         let mut entries = core::mem::take(&mut self.drained);

@@ -108,6 +108,8 @@ pub struct Profile {
     pub operation_complete: OperationComplete,
     /// How its blocks differ.
     pub block: BlockShape,
+    /// Whether a reading may hold fewer points than were asked for, the first ones: the rest is asked for then.
+    pub short_readings: bool,
     /// How late the state of the acquisition may be told.
     pub state_lag: Duration,
     /// Bytes that make it drop what it holds; none: an empty line.
@@ -137,6 +139,7 @@ impl Default for Profile {
             errors: ErrorForm::Queue,
             operation_complete: OperationComplete::Waits,
             block: BlockShape::default(),
+            short_readings: false,
             state_lag: Duration::ZERO,
             clear: None,
             clear_by_break: false,

@@ -91,6 +91,7 @@ impl Instrument {
                 Say::Line(events.to_string())
             }
             "*ESE?" => Say::Line(self.mask.clone()),
+            "*OPC?" => Say::Line("1".into()),
             "*RST" | "*CLS" => Say::Nothing,
             "SYST:ERR?" | "SYSTEM:ERROR?" => {
                 Say::Line(self.errors.pop_front().unwrap_or_else(|| "0,\"No error\"".into()))
