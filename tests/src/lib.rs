@@ -7,6 +7,7 @@ pub mod bench;
 pub mod faults;
 pub mod machines;
 pub mod score;
+pub mod segments;
 pub mod storm;
 pub mod truth;
 mod truth_alignment;

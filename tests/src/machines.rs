@@ -1,6 +1,7 @@
 //! Random machines: healthy and faulty, half of them near a limit.
 
 use sim_instrument::scenario::{Scenario, ScenarioError};
+use std::collections::BTreeMap;
 use std::fmt::Write;
 use tapewright_formats::TapeKind;
 
@@ -61,6 +62,8 @@ pub struct Case {
     pub scenario: String,
     /// Which tape goes in.
     pub tape: TapeKind,
+    /// What it was drawn as, by name: what errors may depend on.
+    pub traits: BTreeMap<&'static str, String>,
 }
 
 /// A fault of the table.
@@ -174,6 +177,14 @@ pub fn draw(seed: u64, number: u64) -> Case {
         "[[stage]]\ntitle = \"as it stands\"\ndo = [{}]\ntape = \"in\"\ndeclares = [\"scrap-tape-ran-safely\"]",
         commands.join(", ")
     );
+    let traits = BTreeMap::from([
+        ("format", format.to_owned()),
+        ("picture", picture.to_owned()),
+        ("colour", colour.to_string()),
+        ("tape", tape.to_string()),
+        ("front-end", front_end.to_owned()),
+        ("scope", model.to_owned()),
+    ]);
     Case {
         number,
         fault: if near_a_limit { "near a limit" } else { fault.name },
@@ -181,6 +192,7 @@ pub fn draw(seed: u64, number: u64) -> Case {
         scope: model,
         scenario: text,
         tape,
+        traits,
     }
 }
 

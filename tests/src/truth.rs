@@ -27,6 +27,12 @@ fn span<'a>(windows: impl Iterator<Item = &'a Window>) -> Option<(f64, f64)> {
     })
 }
 
+/// The name under which a segment's true level stands among the truths: no measurement has it.
+#[must_use]
+pub fn segment(head: &str, k: usize) -> String {
+    format!("envelope/{head}.segment-{k:02}")
+}
+
 /// Truths by `procedure/name`. What a run did not look at has none.
 #[must_use]
 pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
@@ -43,6 +49,9 @@ pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
             all.insert(format!("envelope/{head}.exit"), curve.exit);
             all.insert(format!("envelope/{head}.middle-level"), curve.middle_v);
             all.insert(format!("envelope/{head}.modulation"), curve.modulation);
+            for (k, level_v) in curve.curve_v.iter().enumerate() {
+                all.insert(segment(head, k), *level_v);
+            }
         }
         all.insert("envelope/balance".to_owned(), truth.balance_db);
     }

@@ -96,13 +96,15 @@ pub fn field_blanking(
         }
         points.extend(own.into_iter().map(|(at, v)| (at, v / level)));
     }
-    let [near, far] = STRETCHES.map(|stretch| step(&points, &lines, stretch));
+    // Windows that share bins are worth fewer.
+    let shared = correction.bins as f64;
+    let [near, far] = STRETCHES.map(|stretch| step(&points, &lines, stretch, shared));
     let ((near, near_u), (far, _)) = (near?, far?);
     Ok(FieldBlanking { lines, ratio: near, ratio_u: near_u.hypot((near - far) / 3.0_f64.sqrt()).hypot(REPEATS) })
 }
 
 /// Ratio at the border and its standard error, with so many picture lines.
-fn step(points: &[(f64, f64)], lines: &Lines, stretch: f64) -> Result<(f64, f64), MeasureError> {
+fn step(points: &[(f64, f64)], lines: &Lines, stretch: f64, shared: f64) -> Result<(f64, f64), MeasureError> {
     let border = 0.5 * (lines.until + lines.picture);
     let side = |picture: bool| -> Vec<(f64, f64)> {
         let (from, until) = if picture { (lines.picture, lines.picture + stretch) } else { (lines.plain, lines.until) };
@@ -133,7 +135,8 @@ fn step(points: &[(f64, f64)], lines: &Lines, stretch: f64) -> Result<(f64, f64)
         .sum();
     let n = means[0].2 + means[1].2;
     let apart = means[1].0 - means[0].0;
-    let variance = rest / (n - 3.0) * (means[0].2.recip() + means[1].2.recip() + apart * apart / sxx.max(1e-12));
+    let variance =
+        shared * rest / (n - 3.0) * (means[0].2.recip() + means[1].2.recip() + apart * apart / sxx.max(1e-12));
     if low.is_nan() || low <= 0.0 {
         return Err(MeasureError::InNoise { what: "field blanking", detail: format!("level {low} of the mean") });
     }

@@ -13,8 +13,9 @@
 //! Per segment: `L = sqrt(4 (mean |z|^2 - noise power))`, the noise power from a capture without RF
 //! through the same filter.
 
-use crate::curve::ScanLevels;
+use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least, positive};
+use crate::estimate::Spread;
 use crate::scan::Scan;
 use crate::trace::Trace;
 use tapewright_formats::Format;
@@ -293,11 +294,12 @@ pub fn levels_by_carrier(
             levels[k] *= (moved / powers[k]).sqrt();
         }
     }
+    let noise_left = Shared { name: "correction of noise", spread: Spread::Normal, by_v: systematic, own: false };
     Ok(ScanLevels {
         level_v: levels,
         random_v: random,
-        systematic_v: systematic,
-        gain_u: trace.conversion().gain_uncertainty,
+        shared: vec![noise_left],
+        common: vec![trace.conversion().gain_share()],
         shape_u: 0.0,
         noise_v: noise.amplitude_v(),
     })

@@ -1,17 +1,30 @@
 //! From the levels of scans to a head's curve, and from the curve to the quantities that are judged.
 //!
 //! The quantities are those of [`tapewright_formats::definitions`]. A scope gain that cancels in a ratio
-//! is not counted there; a shift that all segments share (noise lift, noise power) is carried
-//! through by evaluating the quantity with and without it.
+//! is not counted there; a shift of one cause that has one sign in all segments (noise lift, noise power, what
+//! the neighbouring track adds) is carried through by evaluating the quantity with and without it, cause by cause.
 
 use crate::error::{MeasureError, at_least};
-use crate::estimate::{Contribution, Estimate};
+use crate::estimate::{Contribution, Estimate, Spread};
 use crate::extremes::{Ends, least_and_greatest};
 use crate::statistics::{deviation_interval, median_efficiency_factor, median_in_place, moments_of_finite};
 use tapewright_formats::definitions::{ENTRANCE, EXIT, MIDDLE, SEGMENTS};
 
 /// A number a segment.
 pub type Segments = [f64; SEGMENTS];
+
+/// One cause of errors that all segments and all scans share: one sign, a size of its own in each segment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shared {
+    /// What it comes from.
+    pub name: &'static str,
+    /// How it is distributed.
+    pub spread: Spread,
+    /// Standard uncertainty of each segment, in volts.
+    pub by_v: Segments,
+    /// It is each head's own: what the other head shows has another one.
+    pub own: bool,
+}
 
 /// Levels of the segments of one scan, with what is known about their errors.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,10 +33,10 @@ pub struct ScanLevels {
     pub level_v: Segments,
     /// Standard uncertainty of each from noise and sampling alone; independent between segments and scans.
     pub random_v: Segments,
-    /// Standard uncertainty of each from the correction of bias; one sign for all segments and scans.
-    pub systematic_v: Segments,
-    /// Relative standard uncertainty common to all levels of the set-up; cancels in ratios.
-    pub gain_u: f64,
+    /// What is left of biases that were corrected, cause by cause, the same causes in each scan.
+    pub shared: Vec<Shared>,
+    /// Relative uncertainties common to all levels of the set-up (unit 1); they cancel in ratios.
+    pub common: Vec<Contribution>,
     /// Relative standard uncertainty of each segment that repeats in each frame (picture content).
     pub shape_u: f64,
     /// Noise in the method's band, as an amplitude in volts (`sqrt(2)` of its rms).
@@ -55,10 +68,10 @@ pub struct HeadCurve {
     pub mean_error_v: f64,
     /// Degrees of freedom of that.
     pub mean_dof: Option<f64>,
-    /// As in [`ScanLevels::systematic_v`], median over frames.
-    pub systematic_v: Segments,
-    /// As in [`ScanLevels::gain_u`].
-    pub gain_u: f64,
+    /// As in [`ScanLevels::shared`], median over frames.
+    pub shared: Vec<Shared>,
+    /// As in [`ScanLevels::common`], the greatest of the frames.
+    pub common: Vec<Contribution>,
     /// As in [`ScanLevels::shape_u`].
     pub shape_u: f64,
     /// As in [`ScanLevels::noise_v`].
@@ -83,7 +96,20 @@ impl HeadCurve {
         let over =
             |pick: &dyn Fn(&ScanLevels) -> f64| median_in_place(&mut frames.iter().map(pick).collect::<Vec<_>>());
         let median_v: Segments = core::array::from_fn(|k| over(&|f| f.level_v[k]));
-        let systematic_v: Segments = core::array::from_fn(|k| over(&|f| f.systematic_v[k]));
+        let shared = frames[0]
+            .shared
+            .iter()
+            .enumerate()
+            .map(|(i, cause)| Shared {
+                by_v: core::array::from_fn(|k| over(&|f| f.shared.get(i).map_or(0.0, |cause| cause.by_v[k]))),
+                ..cause.clone()
+            })
+            .collect();
+        let mut common = frames[0].common.clone();
+        for (i, share) in common.iter_mut().enumerate() {
+            let of = |f: &ScanLevels| f.common.get(i).map_or(0.0, |c| c.standard_uncertainty);
+            share.standard_uncertainty = frames.iter().fold(0.0, |m, f| of(f).max(m));
+        }
         let own_prediction: Segments = core::array::from_fn(|k| over(&|f| f.random_v[k]));
         // A few lines a segment predict their scatter badly: take neighbours together.
         let predicted: Segments = core::array::from_fn(|k| {
@@ -117,8 +143,8 @@ impl HeadCurve {
             shape_dof: Some(if n > 1 { own * SEGMENTS as f64 * 0.9 } else { 25.0 }),
             mean_error_v,
             mean_dof,
-            systematic_v,
-            gain_u: frames.iter().fold(0.0, |m, f| f.gain_u.max(m)),
+            shared,
+            common,
             shape_u: frames.iter().fold(0.0, |m, f| f.shape_u.max(m)),
             noise_v: over(&|f| f.noise_v),
             frames: n,
@@ -131,9 +157,33 @@ impl HeadCurve {
         mean(&self.median_v)
     }
 
-    /// The curve, moved by its systematic uncertainty.
-    fn shifted(&self) -> Segments {
-        core::array::from_fn(|k| self.median_v[k] + self.systematic_v[k])
+    /// What segment `k` shares with the others, cause by cause, in volts.
+    #[must_use]
+    pub fn shared_at(&self, k: usize) -> Vec<Contribution> {
+        self.moved_by(&|m: &Segments| m[k], &self.median_v)
+    }
+
+    /// What each segment shares with the others, all causes together (root of the sum of squares), in volts.
+    #[must_use]
+    pub fn shared_v(&self) -> Segments {
+        core::array::from_fn(|k| self.shared.iter().map(|cause| cause.by_v[k].powi(2)).sum::<f64>().sqrt())
+    }
+
+    /// By how much each shared cause moves a quantity of a curve about which it is evaluated: half the way from
+    /// one side of the cause to the other, or the farther side where a least or greatest changes places.
+    fn moved_by(&self, of: &dyn Fn(&Segments) -> f64, about: &Segments) -> Vec<Contribution> {
+        let value = of(about);
+        let moved = |cause: &Shared, sign: f64| {
+            let at: Segments = core::array::from_fn(|k| (about[k] + sign * cause.by_v[k]).max(0.0));
+            of(&at) - value
+        };
+        self.shared
+            .iter()
+            .map(|cause| {
+                let (up, down) = (moved(cause, 1.0), moved(cause, -1.0));
+                Contribution::type_b(cause.name, (0.5 * (up * up + down * down)).sqrt()).spread(cause.spread)
+            })
+            .collect()
     }
 }
 
@@ -173,10 +223,11 @@ fn end_over_middle(
     let (u_end, u_middle) =
         (error_of_mean(&c.standard_error_v, range.clone()), error_of_mean(&c.standard_error_v, MIDDLE));
     let random = (u_end / middle).hypot(value * u_middle / middle);
-    let mut contributions = vec![
-        Contribution { degrees_of_freedom: c.shape_dof, ..Contribution::type_a("scatter over frames", random, 1.0) },
-        Contribution::type_b("correction of noise", (of(&c.shifted()) - value).abs()),
-    ];
+    let mut contributions = vec![Contribution {
+        degrees_of_freedom: c.shape_dof,
+        ..Contribution::type_a("scatter over frames", random, 1.0)
+    }];
+    contributions.extend(c.moved_by(&of, &c.median_v));
     if c.shape_u > 0.0 {
         contributions.push(Contribution::type_b("picture content", value * c.shape_u * core::f64::consts::SQRT_2));
     }
@@ -204,12 +255,7 @@ pub fn exit(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
 /// # Errors
 /// [`MeasureError::NotFinite`].
 pub fn middle_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
-    absolute(
-        curve,
-        mean(&curve.median_v[MIDDLE]),
-        error_of_mean(&curve.standard_error_v, MIDDLE),
-        mean(&curve.systematic_v[MIDDLE]),
-    )
+    absolute(curve, &|m: &Segments| mean(&m[MIDDLE]), error_of_mean(&curve.standard_error_v, MIDDLE))
 }
 
 /// Mean level of the curve, in volts.
@@ -217,19 +263,23 @@ pub fn middle_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
 /// # Errors
 /// [`MeasureError::NotFinite`].
 pub fn mean_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
-    absolute(curve, curve.mean_v(), 0.0, mean(&curve.systematic_v))
+    absolute(curve, &|m: &Segments| mean(m), 0.0)
 }
 
-fn absolute(c: &HeadCurve, value: f64, shape_error: f64, systematic: f64) -> Result<Estimate, MeasureError> {
-    let contributions = vec![
-        Contribution {
-            degrees_of_freedom: c.mean_dof,
-            ..Contribution::type_a("scatter over frames", c.mean_error_v.hypot(shape_error), 1.0)
-        },
-        Contribution::type_b("correction of noise", systematic.abs()),
-        Contribution::type_b("gain of the channel and of the method", value.abs() * c.gain_u),
-        Contribution::type_b("picture content", value.abs() * c.shape_u),
-    ];
+fn absolute(c: &HeadCurve, of: &dyn Fn(&Segments) -> f64, shape_error: f64) -> Result<Estimate, MeasureError> {
+    let value = of(&c.median_v);
+    let mut contributions = vec![Contribution {
+        degrees_of_freedom: c.mean_dof,
+        ..Contribution::type_a("scatter over frames", c.mean_error_v.hypot(shape_error), 1.0)
+    }];
+    contributions.extend(c.moved_by(of, &c.median_v));
+    contributions.extend(
+        c.common.iter().map(|share| Contribution {
+            standard_uncertainty: value.abs() * share.standard_uncertainty,
+            ..share.clone()
+        }),
+    );
+    contributions.push(Contribution::type_b("picture content", value.abs() * c.shape_u));
     Ok(Estimate::combined(value, contributions)?.within(0.0, f64::MAX))
 }
 
@@ -248,14 +298,14 @@ pub fn flatness(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
         if high > 0.0 { low.max(0.0) / high } else { 0.0 }
     };
     let Ends { value, low, high, u, shrunk } = ends;
-    let moved: Segments = core::array::from_fn(|k| shrunk[k] + curve.systematic_v[k]);
-    let systematic = (ratio(&moved) - ratio(&shrunk)).abs();
     let contributions = vec![Contribution {
         degrees_of_freedom: curve.shape_dof,
         ..Contribution::type_a("scatter over frames", u, 1.0)
     }];
-    let mut estimate = Estimate::with_interval(value, low, high, u, curve.shape_dof, contributions)?
-        .also(Contribution::type_b("correction of noise", systematic))?;
+    let mut estimate = Estimate::with_interval(value, low, high, u, curve.shape_dof, contributions)?;
+    for cause in curve.moved_by(&ratio, &shrunk) {
+        estimate = estimate.also(cause)?;
+    }
     if curve.shape_u > 0.0 {
         estimate = estimate
             .also(Contribution::type_b("picture content", value * curve.shape_u * core::f64::consts::SQRT_2))?;
@@ -273,21 +323,23 @@ pub fn balance(a: &HeadCurve, b: &HeadCurve) -> Result<Estimate, MeasureError> {
     let db = |ratio: f64| 20.0 * ratio.log10();
     let value = db(level_b / level_a);
     let per = 20.0 / core::f64::consts::LN_10;
-    let shifted = db(mean(&b.shifted()) / mean(&a.shifted()));
-    Estimate::combined(
-        value,
-        vec![
-            Contribution {
-                degrees_of_freedom: a.mean_dof,
-                ..Contribution::type_a("scatter over frames, head A", per * a.mean_error_v / level_a, 1.0)
-            },
-            Contribution {
-                degrees_of_freedom: b.mean_dof,
-                ..Contribution::type_a("scatter over frames, head B", per * b.mean_error_v / level_b, 1.0)
-            },
-            Contribution::type_b("correction of noise", (shifted - value).abs()),
-        ],
-    )
+    let mut contributions = vec![
+        Contribution {
+            degrees_of_freedom: a.mean_dof,
+            ..Contribution::type_a("scatter over frames, head A", per * a.mean_error_v / level_a, 1.0)
+        },
+        Contribution {
+            degrees_of_freedom: b.mean_dof,
+            ..Contribution::type_a("scatter over frames, head B", per * b.mean_error_v / level_b, 1.0)
+        },
+    ];
+    for (of_a, of_b) in a.shared.iter().zip(&b.shared) {
+        let moved = |level: f64, cause: &Shared| per * mean(&cause.by_v) / level;
+        let (by_a, by_b) = (moved(level_a, of_a), moved(level_b, of_b));
+        let u = if of_a.own { by_a.hypot(by_b) } else { (by_b - by_a).abs() };
+        contributions.push(Contribution::type_b(of_a.name, u).spread(of_a.spread));
+    }
+    Estimate::combined(value, contributions)
 }
 
 /// How well the mean level of a steady scan repeats from frame to frame besides the noise: samples and bins

@@ -171,8 +171,8 @@ fn end(
     let with_plus = |plus: Segments| Levels { plus, ..*levels };
     let with_minus = |minus: Segments| Levels { minus, ..*levels };
     let both = Levels {
-        plus: moved(&places.plus.median_v, &places.plus.systematic_v),
-        minus: moved(&places.minus.median_v, &places.minus.systematic_v),
+        plus: moved(&places.plus.median_v, &places.plus.shared_v()),
+        minus: moved(&places.minus.median_v, &places.minus.shared_v()),
         ..*levels
     };
     let contributions = vec![
@@ -201,8 +201,8 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
     };
     let scatter = 0.5 * value * relative(places.plus).hypot(relative(places.minus));
     let shifted = Levels {
-        plus: moved(&places.plus.median_v, &places.plus.systematic_v),
-        minus: moved(&places.minus.median_v, &places.minus.systematic_v),
+        plus: moved(&places.plus.median_v, &places.plus.shared_v()),
+        minus: moved(&places.minus.median_v, &places.minus.shared_v()),
         ..*levels
     };
     let noise = (smoothed(&shifted.solve().contact)[at] - value).abs();
@@ -237,8 +237,13 @@ mod tests {
             shape_dof: Some(100.0),
             mean_error_v: 0.0002,
             mean_dof: Some(7.0),
-            systematic_v: [0.0002; SEGMENTS],
-            gain_u: 0.02,
+            shared: vec![crate::curve::Shared {
+                name: "lift of noise",
+                spread: crate::estimate::Spread::Normal,
+                by_v: [0.0002; SEGMENTS],
+                own: false,
+            }],
+            common: Vec::new(),
             shape_u: 0.0,
             noise_v: 0.002,
             frames: 8,

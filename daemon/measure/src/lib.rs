@@ -20,6 +20,7 @@
 //! [`switching`] holds head-switch edges against them. Servos: [`servo::PhaseRecord`], [`tracking::tracking_centre`].
 
 pub mod azimuth;
+pub mod beside;
 pub mod blanking;
 pub mod carrier;
 pub mod charts;
@@ -61,7 +62,7 @@ mod trace;
 pub mod tracking;
 pub mod video;
 
-pub use curve::{HeadCurve, ScanLevels};
+pub use curve::{HeadCurve, ScanLevels, Shared};
 pub use error::MeasureError;
-pub use estimate::{COVERAGE, Contribution, Estimate, Evaluation};
+pub use estimate::{COVERAGE, Contribution, Estimate, Evaluation, Spread};
 pub use trace::{Conversion, Converter, PairTrace, Trace};

@@ -13,20 +13,28 @@
 //! everything is possible; a quarter of the difference is a systematic contribution.
 //!
 //! *Colour-under* adds to the amplitude by a share that is known only within bounds; the same share
-//! all along an even picture, where it cancels in ratios.
+//! all along an even picture, where it cancels in ratios. What lines of field blanking show tells the level apart
+//! from most of it: they hold a burst at the most.
 //!
 //! *Field blanking.* Its lines show less than lines with a picture, by a ratio that is taken from the
-//! scans themselves ([`crate::blanking`]); lines of sync and equalising pulses are left out. Where the
-//! head leaves its track, colour of the neighbour lifts more: by `(1 - 1 / ratio)` times what it adds, half way
-//! between powers and amplitudes, with the half distance between them as bounds.
+//! scans themselves ([`crate::blanking`]); lines of sync and equalising pulses are left out.
 //!
-//! *Conversion.* Rounding shifts each end by up to half a step; where noise does not spread the
-//! readings over steps it does not average out and counts as systematic.
+//! *The neighbouring track.* Where the head leaves its track it reads the neighbour's instead, whose colour and
+//! carrier beat against its own: see [`crate::beside`].
+//!
+//! *Windows* of a line and a little more follow each other bin by bin, so that every place of the bins against
+//! the lines comes up; neighbouring windows share bins, and count as so many fewer.
+//!
+//! *Conversion.* Rounding averages out where noise spreads the readings over steps. What is left of it, for a normal
+//! spread of `s` steps, is a sine of the level with amplitude `exp(-2 pi^2 s^2) / pi` steps (first term of
+//! its Fourier series); it repeats from frame to frame and is each head's own.
 
+use crate::beside::{AT_BLANKING, Added, Beside, Left};
 use crate::blanking::FieldBlanking;
 use crate::carrier::Carrier;
-use crate::curve::ScanLevels;
+use crate::curve::{ScanLevels, Segments, Shared};
 use crate::error::{MeasureError, at_least, positive};
+use crate::estimate::{Contribution, Spread};
 use crate::lift::{Lift, Part, greatest_of_noise};
 use crate::scan::Scan;
 use crate::statistics::moments_of_finite;
@@ -44,14 +52,21 @@ pub struct Picture {
     pub content: (f64, f64),
     /// What lines of field blanking show less, where it was taken: see [`crate::blanking`].
     pub blanking: Option<FieldBlanking>,
+    /// What the format says about the neighbouring track: see [`crate::beside`].
+    pub beside: Option<Beside>,
 }
+
+/// A colour burst over the carrier is at most this share of the bound of the colour-under signal: the most saturated
+/// colours are 3.2 times the burst's amplitude (0.63 V over half of 0.286 V or 0.3 V; computed from full bars), ordinary
+/// bars 2.2 times.
+const BURST: f64 = 1.0 / 2.2;
 
 impl Picture {
     /// Nothing is known: colour-under up to 10 dB below the carrier, white up to 4 dB below sync
     /// (common practice, no source).
     #[must_use]
     pub const fn unknown() -> Self {
-        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0), blanking: None }
+        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0), blanking: None, beside: None }
     }
 
     /// A test picture, the same from top to bottom.
@@ -139,7 +154,8 @@ impl PeakNoise {
 /// The way back from mean half ranges to amplitudes, for one bin length: made once, used for each scan.
 pub struct PeakCorrection {
     noise: PeakNoise,
-    bins: usize,
+    /// Bins in a window.
+    pub(crate) bins: usize,
     dt_s: f64,
     middle: Lift,
     fewest: Lift,
@@ -191,9 +207,9 @@ impl PeakCorrection {
     }
 }
 
-/// The greatest half range of a line, and when it was seen.
+/// The greatest half range of a window of a line, and when it was seen.
 pub(crate) struct LinePeak {
-    /// Middle of the line's bins.
+    /// Middle of the window's bins.
     pub(crate) middle_s: f64,
     /// Middle of the bin that holds it.
     pub(crate) time_s: f64,
@@ -201,7 +217,7 @@ pub(crate) struct LinePeak {
     pub(crate) half_range: f64,
 }
 
-/// The greatest half range of each line of a scan between its guards.
+/// The greatest half range of each window of a scan between its guards: one for every bin that it may begin at.
 pub(crate) fn line_peaks(
     pairs: &PairTrace,
     scan: &Scan,
@@ -228,7 +244,7 @@ pub(crate) fn line_peaks(
         let top =
             (at..at + correction.bins).fold(at, |m, i| if pairs.half_range(i) > pairs.half_range(m) { i } else { m });
         out.push(LinePeak { middle_s, time_s: pairs.time_s(top), half_range: pairs.half_range(top) });
-        at += correction.bins;
+        at += 1;
     }
     Ok(out)
 }
@@ -265,63 +281,128 @@ pub fn levels_by_peaks(
         groups[k].push(half_range);
         seen_at[k] += peak.time_s;
     }
-    let (lo, hi) = picture.colour_share;
-    let share = 1.0 + 0.5 * (lo + hi);
-    // Tapes have colour or they have none: the ends of the bounds are the likeliest (U-shaped, as an arcsine's `a / sqrt(2)`).
-    let share_u = 0.5 * (hi - lo) / core::f64::consts::SQRT_2 / share;
+    let scale = Scale::of(picture, pairs.conversion().gain_share());
     let sigma = correction.noise.deviation_v;
     let step = pairs.conversion().step_v;
-    let mut out = ScanLevels {
-        level_v: [0.0; SEGMENTS],
-        random_v: [0.0; SEGMENTS],
-        systematic_v: [0.0; SEGMENTS],
-        gain_u: pairs.conversion().gain_uncertainty.hypot(share_u),
-        shape_u: if picture.even { 0.0 } else { share_u },
-        noise_v: sigma * core::f64::consts::SQRT_2,
-    };
     let mut means = [0.0; SEGMENTS];
     for (k, group) in groups.iter().enumerate() {
         at_least("lines in a segment", group.len(), 1)?;
         means[k] = group.iter().sum::<f64>() / group.len() as f64;
         seen_at[k] /= group.len() as f64;
     }
+    // What the ratio of field blanking leaves unknown goes into the slope that carries lines to the middle, too.
+    let ratio_u = picture.blanking.map_or(0.0, |taken| taken.ratio_u / taken.ratio);
+    let lifted: Segments =
+        core::array::from_fn(|k| means[k] * (1.0 + ratio_u * blanked[k] as f64 / groups[k].len() as f64));
+    let lifted = scan.at_middles(&lifted, &seen_at);
     let means = scan.at_middles(&means, &seen_at);
     let greatest = means.iter().fold(f64::MIN_POSITIVE, |m, v| m.max(*v));
+    // Places of a line that a window holds twice: tips for the carrier, patches of a tenth of a line for colour.
+    let twice = correction.bins as f64 * correction.dt_s / scan.line_s() - 1.0 + 0.1;
+    let added = |level: f64, blanked: f64| -> Added {
+        let Some(beside) = picture.beside else { return Added::default() };
+        let of = |bounds, plain| beside.added(Left { level, twice }, bounds, plain);
+        of(scale.colour, false).mixed(of(scale.burst, true), blanked)
+    };
+    // The ratio of field blanking was taken at the end of it, about the border of segments 1 and 2.
+    let border = 0.5 * (means[1] + means[2]) / greatest;
+    let both = |added: Added| added.colour + added.carrier;
+    let at_border = if picture.blanking.is_some() { both(added(border, 0.0)) - both(added(border, 1.0)) } else { 0.0 };
+    let shared = |name, spread, own| Shared { name, spread, by_v: [0.0; SEGMENTS], own };
+    let mut lift = shared("lift of noise", Spread::Normal, false);
+    let mut rounding = shared("rounding", Spread::AtEnds, true);
+    let mut field = shared("field blanking", Spread::Normal, false);
+    let mut colour = shared("colour of the neighbouring track", Spread::Rectangular, false);
+    let mut beat = shared("carrier of the neighbouring track", Spread::Rectangular, false);
+    let (mut level_v, mut random_v): (Segments, Segments) = ([0.0; SEGMENTS], [0.0; SEGMENTS]);
     for (k, group) in groups.iter().enumerate() {
         let (n, seen) = (group.len() as f64, means[k]);
         let level = correction.amplitude(&correction.middle, seen);
-        let differences: f64 = group.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum();
-        let scatter = if group.len() > 1 { (differences / (2.0 * (n - 1.0))).sqrt() } else { 0.5 * sigma };
-        // Lift of noise known to relative_u; looks known between their bounds; rounding.
-        let lift = (seen - level) * correction.noise.relative_u;
-        let looks =
-            0.5 * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen)) / 2.0;
-        let rounding = step / 24.0_f64.sqrt() / (1.0 + (scatter / step.max(f64::MIN_POSITIVE)).powi(2) * 4.0);
-        let (field_u, (colour, colour_u)) = match &picture.blanking {
-            Some(field) => {
-                (field.ratio_u / field.ratio * blanked[k] as f64 / n, colour_beside(field.ratio, seen / greatest))
-            }
-            None => (0.0, (0.0, 0.0)),
-        };
+        // Windows that share no bin tell the scatter, and so many are independent.
+        let apart = group.len().saturating_sub(correction.bins);
+        let differences: f64 =
+            group.iter().zip(&group[correction.bins.min(group.len())..]).map(|(a, b)| (b - a).powi(2)).sum();
+        let scatter = if apart > 0 { (differences / (2.0 * apart as f64)).sqrt() } else { 0.5 * sigma };
+        let independent = (n / correction.bins as f64).max(1.0);
+        let share = blanked[k] as f64 / n;
+        let added = added(seen / greatest, share);
+        // Blanked lines were scaled by a ratio that the neighbour's colour had a part in, where it was taken.
+        let whole = scale.factor * (1.0 + added.colour + added.carrier) * (1.0 + (share - 1.0) * at_border);
+        let level = level / whole;
         // Lines seen away from the segment's middle are carried there along the slope: their scatter grows.
         let away = (0.5 * (scan.segment_start_s(k) + scan.segment_start_s(k + 1)) - seen_at[k]).abs();
         let carried = 1.0 + away / (scan.segment_start_s(k + 1) - scan.segment_start_s(k));
-        let scale = share * (1.0 + colour);
-        out.level_v[k] = level / scale;
-        out.random_v[k] = (scatter / n.sqrt() * carried).hypot(rounding) / scale;
-        out.systematic_v[k] = lift.hypot(looks).hypot(level * field_u).hypot(level * colour_u) / scale;
+        level_v[k] = level;
+        random_v[k] = scatter / independent.sqrt() * carried / whole;
+        // Lift of noise known to relative_u; looks known between their bounds.
+        let looks =
+            0.5 * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen)) / 2.0;
+        lift.by_v[k] = ((seen - level * whole) * correction.noise.relative_u).hypot(looks) / whole;
+        rounding.by_v[k] = left_of_rounding(step, scatter) / whole;
+        field.by_v[k] = level * (lifted[k] / seen.max(f64::MIN_POSITIVE) - 1.0);
+        colour.by_v[k] = level * added.colour_u;
+        beat.by_v[k] = level * added.carrier_u;
     }
-    Ok(out)
+    Ok(ScanLevels {
+        level_v,
+        random_v,
+        shared: vec![lift, rounding, field, colour, beat],
+        common: scale.common,
+        shape_u: if picture.even { 0.0 } else { scale.shape_u },
+        noise_v: sigma * core::f64::consts::SQRT_2,
+    })
 }
 
-/// By how much the colour-under signal lifts the reading more where the head leaves its track, and the standard
-/// uncertainty of that: the carrier falls to `left`, and what the head reads of the neighbour in
-/// exchange adds its colour, which the azimuth hardly keeps out, by something between powers and
-/// amplitudes. `ratio` tells how much colour lifts on the track.
-fn colour_beside(ratio: f64, left: f64) -> (f64, f64) {
-    let lift = (1.0 - ratio.recip()).max(0.0);
-    let left = left.clamp(0.3, 1.0);
-    let amplitudes = (1.0 - left) / left;
-    let powers = 1.0_f64.hypot(amplitudes) - 1.0;
-    (lift * 0.5 * (powers + amplitudes), lift * 0.5 * (amplitudes - powers) / 3.0_f64.sqrt())
+/// What is left of rounding to steps when readings are averaged whose half ranges scatter by so much, as the standard
+/// uncertainty of a half range: each end scatters by `sqrt(2)` of it.
+fn left_of_rounding(step: f64, scatter: f64) -> f64 {
+    if step <= 0.0 {
+        return 0.0;
+    }
+    let s = core::f64::consts::SQRT_2 * scatter / step;
+    let amplitude = step / core::f64::consts::PI * (-2.0 * (core::f64::consts::PI * s).powi(2)).exp();
+    // A sine's standard deviation; half of the sum of two ends.
+    amplitude / core::f64::consts::SQRT_2 / core::f64::consts::SQRT_2
+}
+
+/// From readings of lines with a picture to the carrier's level at sync tip.
+struct Scale {
+    /// Readings over levels.
+    factor: f64,
+    /// Bounds of the colour-under signal's share of a reading.
+    colour: (f64, f64),
+    /// The same in lines of field blanking.
+    burst: (f64, f64),
+    common: Vec<Contribution>,
+    shape_u: f64,
+}
+
+impl Scale {
+    fn of(picture: &Picture, gain: Contribution) -> Self {
+        let (lo, hi) = picture.colour_share;
+        let share = 1.0 + 0.5 * (lo + hi);
+        // Tapes have colour or they have none: the ends of the bounds are the likeliest.
+        let share_u = 0.5 * (hi - lo) / core::f64::consts::SQRT_2 / share;
+        let Some(field) = &picture.blanking else {
+            let colour = Contribution::type_b("colour-under", share_u).spread(Spread::AtEnds);
+            let bounds = (lo / (1.0 + lo), hi / (1.0 + hi));
+            return Self { factor: share, colour: bounds, burst: bounds, common: vec![gain, colour], shape_u: share_u };
+        };
+        // A line of field blanking shows its sync tip, or its burst upon the carrier at blanking.
+        let burst = |bound: f64| (AT_BLANKING + BURST * bound).max(1.0);
+        let (least, most) = (burst(lo), burst(hi));
+        let plain = 0.5 * (least + most);
+        // A line that shows more than field blanking does has colour upon a carrier that the picture makes as low as
+        // `content`; one that shows no more has its tip, or a burst.
+        let shows_more = ((field.ratio - 1.0) / (4.0 * field.ratio_u)).clamp(0.0, 1.0);
+        let (burst_only, with_picture) = (1.0 - AT_BLANKING / most, 1.0 - picture.content.0 / (field.ratio * most));
+        let greatest = burst_only + shows_more * (with_picture - burst_only).max(0.0);
+        let colour = ((1.0 - field.ratio.recip()).max(0.0), greatest.min(hi / (1.0 + hi)));
+        let common = vec![
+            gain,
+            Contribution::rectangular("colour burst", 0.5 * (most - least) / plain),
+            Contribution::type_b("field blanking", field.ratio_u / field.ratio),
+        ];
+        Self { factor: field.ratio * plain, colour, burst: (0.0, burst_only), common, shape_u: share_u }
+    }
 }

@@ -10,8 +10,9 @@
 //! a factor with bounds ([`Picture::content`]) that cancels in ratios of an even picture.
 
 use crate::carrier::root_of_mean;
-use crate::curve::ScanLevels;
+use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least};
+use crate::estimate::{Contribution, Spread};
 use crate::peaks::Picture;
 use crate::scan::Scan;
 use crate::trace::Trace;
@@ -68,8 +69,11 @@ pub fn levels_by_power(
     let mut out = ScanLevels {
         level_v: [0.0; SEGMENTS],
         random_v: [0.0; SEGMENTS],
-        systematic_v: [0.0; SEGMENTS],
-        gain_u: trace.conversion().gain_uncertainty.hypot(factor_u),
+        shared: vec![Shared { name: "correction of noise", spread: Spread::Normal, by_v: [0.0; SEGMENTS], own: false }],
+        common: vec![
+            trace.conversion().gain_share(),
+            Contribution::type_b("picture content and colour-under", factor_u).spread(Spread::Rectangular),
+        ],
         shape_u: if picture.even { 0.0 } else { factor_u },
         noise_v: noise.deviation_v() * core::f64::consts::SQRT_2,
     };
@@ -83,7 +87,7 @@ pub fn levels_by_power(
         let (level, random) = root_of_mean(&squares);
         out.level_v[k] = level / factor;
         out.random_v[k] = random / factor;
-        out.systematic_v[k] =
+        out.shared[0].by_v[k] =
             2.0 * noise.power_v2 * noise.relative_u / (2.0 * level.max(out.noise_v).max(f64::MIN_POSITIVE)) / factor;
     }
     Ok(out)

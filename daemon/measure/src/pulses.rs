@@ -59,7 +59,8 @@ pub fn pulses_in(trace: &Trace, form: SignalForm) -> Result<Pulses, MeasureError
             let states = states_of(trace.volts(), trace.conversion().step_v)?;
             demand_clear(states.difference_v(), states.noise_v, "square pulses")?;
             let found = edges(trace, &states)?;
-            square(&found, states.difference_v(), states.difference_u_v, states.noise_v, trace, observed)
+            let step = (states.difference_v(), states.difference_u_v, states.noise_v);
+            square(&found, step, trace.dt_s(), trace.conversion(), observed)
         }
         SignalForm::Spike => {
             let times = |i: f64| trace.t0_s() + i * trace.dt_s();
@@ -82,8 +83,8 @@ pub fn pulses_in_pairs(pairs: &PairTrace, form: SignalForm) -> Result<Pulses, Me
             let states = states_of(&both, pairs.conversion().step_v)?;
             demand_clear(states.difference_v(), states.noise_v, "square pulses")?;
             let found = edges_of_pairs(pairs, &states)?;
-            let shape = Trace::from_volts(pairs.t0_s(), pairs.dt_s(), Vec::new())?;
-            square(&found, states.difference_v(), states.difference_u_v, 0.0, &shape, observed)
+            let step = (states.difference_v(), states.difference_u_v, 0.0);
+            square(&found, step, pairs.dt_s(), pairs.conversion(), observed)
         }
         SignalForm::Spike => {
             let times = |i: f64| pairs.t0_s() + i * pairs.dt_s();
@@ -108,12 +109,18 @@ fn demand_clear(height: f64, noise: f64, what: &'static str) -> Result<(), Measu
     Err(MeasureError::InNoise { what, detail: format!("{height:.3e} V over noise of {noise:.3e} V") })
 }
 
+/// The gain's share of a level: it lies within its specification (see [`Conversion::gain_share`]).
+fn gain_of(level_v: f64, conversion: &Conversion) -> Contribution {
+    let share = conversion.gain_share();
+    Contribution { standard_uncertainty: level_v.abs() * share.standard_uncertainty, ..share }
+}
+
+/// Square pulses from their edges; the step is in volts, with its uncertainty and the noise upon it.
 fn square(
     found: &[Edge],
-    step: f64,
-    step_u: f64,
-    noise: f64,
-    trace: &Trace,
+    (step, step_u, noise): (f64, f64, f64),
+    dt_s: f64,
+    conversion: &Conversion,
     observed: (f64, f64),
 ) -> Result<Pulses, MeasureError> {
     let rising: Vec<&Edge> = found.iter().filter(|e| e.polarity == Polarity::Rising).collect();
@@ -121,7 +128,7 @@ fn square(
         return Err(MeasureError::InNoise { what: "square pulses", detail: "no rising edge".into() });
     }
     // Where samples lie on the transition, its slope is at least the step over three samples.
-    let sampled = noise / (step / (3.0 * trace.dt_s()));
+    let sampled = noise / (step / (3.0 * dt_s));
     let squares = rising
         .iter()
         .map(|e| if e.half_width_s > 0.0 { e.half_width_s.powi(2) / 3.0 } else { sampled * sampled })
@@ -142,10 +149,7 @@ fn square(
     }
     let level = Estimate::combined(
         step,
-        vec![
-            Contribution::type_b("noise and conversion", step_u),
-            Contribution::type_b("gain of the channel", step * trace.conversion().gain_uncertainty),
-        ],
+        vec![Contribution::type_b("noise and conversion", step_u), gain_of(step, conversion)],
     )?;
     Ok(Pulses { times_s: rising.iter().map(|e| e.time_s).collect(), time_u_s, level, duties, observed })
 }
@@ -272,7 +276,7 @@ fn spikes(
             Contribution::type_a("scatter of negative peaks", down_u, dof(negative_side.len())),
             Contribution::type_b("conversion", step / 12.0_f64.sqrt()),
             Contribution::type_b("lift by noise", lift),
-            Contribution::type_b("gain of the channel", (up + down) * conversion.gain_uncertainty),
+            gain_of(up + down, conversion),
         ],
     )?;
     let times_s: Vec<f64> = positive_side.iter().map(|p| time(p.place)).collect();

@@ -1,6 +1,7 @@
 //! Sampled volts, and what the converter did to them.
 
 use crate::error::{MeasureError, positive};
+use crate::estimate::{Contribution, Spread};
 
 /// How codes become volts at the test point: `volts = offset_v + code * gain_v`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -69,6 +70,13 @@ impl Conversion {
             return Err(MeasureError::Clipped { what, percent: self.clipped_share * 100.0 });
         }
         Ok(())
+    }
+
+    /// The gain's relative uncertainty as a contribution (unit 1). A scope's specification is a limit that the gain
+    /// of one instrument never passes, anywhere within which it may lie.
+    #[must_use]
+    pub const fn gain_share(&self) -> Contribution {
+        Contribution::type_b("gain of the channel", self.gain_uncertainty).spread(Spread::Rectangular)
     }
 
     /// Refuses a signal that spans too few steps.

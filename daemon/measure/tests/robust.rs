@@ -11,7 +11,9 @@ use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_sampl
 use tapewright_measure::scan::{Head, Scan, cut_at_head_switch, scans_from_trigger};
 use tapewright_measure::slip::course_of;
 use tapewright_measure::steadiness::frame_to_frame_change;
-use tapewright_measure::{Estimate, HeadCurve, MeasureError, PairTrace, ScanLevels, Trace, curve, statistics};
+use tapewright_measure::{
+    Contribution, Estimate, HeadCurve, MeasureError, PairTrace, ScanLevels, Shared, Spread, Trace, curve, statistics,
+};
 
 fn any_number() -> impl Strategy<Value = f64> {
     prop_oneof![
@@ -137,8 +139,8 @@ proptest! {
         let frame = |f: f64| ScanLevels {
             level_v: core::array::from_fn(|k| values.get(k).copied().unwrap_or(f)),
             random_v: core::array::from_fn(|k| values.get(k + 20).copied().unwrap_or(f)),
-            systematic_v: [0.0; 20],
-            gain_u: a,
+            shared: vec![Shared { name: "of one sign", spread: Spread::Rectangular, by_v: [b; 20], own: false }],
+            common: vec![Contribution::type_b("gain", a)],
             shape_u: b,
             noise_v: f,
         };

@@ -130,8 +130,8 @@ fn frames(random: &mut Random, count: usize, change: f64, noise: f64) -> Vec<Sca
             ScanLevels {
                 level_v: core::array::from_fn(|_| 0.5 * common + noise * random.normal()),
                 random_v: [noise; 20],
-                systematic_v: [0.0; 20],
-                gain_u: 0.02,
+                shared: Vec::new(),
+                common: Vec::new(),
                 shape_u: 0.0,
                 noise_v: 0.01,
             }

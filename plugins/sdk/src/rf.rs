@@ -8,6 +8,7 @@ use crate::bench::{Abilities, Head, Point, Subject, abilities, go, hooked_up, no
 use crate::captures::{Acquire, Capture, Codes, Slope};
 use crate::unable::{On, Result, Unable};
 use tapewright_formats::{LineStandard, Mode, ProbePlace, Signal, SignalForm, UnableCode};
+use tapewright_measure::beside::Beside;
 use tapewright_measure::blanking::field_blanking;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
@@ -128,7 +129,10 @@ impl Front {
             lines: subject.format.lines,
             high_is_a: switch.high_is_a,
             carrier: Carrier::of(subject.format),
-            picture: if subject.even_picture { Picture::even() } else { Picture::unknown() },
+            picture: Picture {
+                beside: Some(Beside::of(subject.format)),
+                ..if subject.even_picture { Picture::even() } else { Picture::unknown() }
+            },
             can,
         })
     }
@@ -250,6 +254,17 @@ impl Front {
             front.picture.blanking = Some(field_blanking(&scans, correction, self.lines)?);
         }
         Ok(front)
+    }
+
+    /// What lines with a picture were seen to show against lines of field blanking, in words; none where it was not
+    /// taken.
+    #[must_use]
+    pub fn blanking_text(&self) -> Option<String> {
+        let taken = self.picture.blanking?;
+        Some(format!(
+            "Lines with a picture show {:.3} times (standard uncertainty {:.3}) what lines of field blanking do.",
+            taken.ratio, taken.ratio_u
+        ))
     }
 
     /// Captures of `scans` scans, each from the head-switch edge that selects `first`.

@@ -76,6 +76,9 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         );
         front.clone()
     });
+    if let Some(told) = front.blanking_text() {
+        report.note(&told);
+    }
     let looks: Vec<Look> = front
         .heads
         .iter()

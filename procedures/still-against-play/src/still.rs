@@ -116,8 +116,9 @@ fn greatest(curve: &HeadCurve) -> Result<Estimate> {
         degrees_of_freedom: curve.shape_dof,
         ..Contribution::type_a("scatter over frames", curve.standard_error_v[k], 1.0)
     };
-    let noise = Contribution::type_b("correction of noise", curve.systematic_v[k].abs());
-    Ok(Estimate::combined(curve.median_v[k], vec![scatter, noise])?.within(0.0, f64::MAX))
+    let mut contributions = vec![scatter];
+    contributions.extend(curve.shared_at(k));
+    Ok(Estimate::combined(curve.median_v[k], contributions)?.within(0.0, f64::MAX))
 }
 
 /// Relative standard deviation of the scans' mean level within a stop, pooled over the stops: `sqrt(sum (n - 1)
@@ -175,8 +176,8 @@ mod tests {
         ScanLevels {
             level_v: [level_v; SEGMENTS],
             random_v: [0.001; SEGMENTS],
-            systematic_v: [0.0; SEGMENTS],
-            gain_u: 0.01,
+            shared: Vec::new(),
+            common: Vec::new(),
             shape_u: 0.0,
             noise_v: 0.004,
         }

@@ -10,6 +10,7 @@ use tapewright::library::Library;
 use tapewright_tests::bench::{Outcome, run};
 use tapewright_tests::machines::{Case, draw};
 use tapewright_tests::score::Table;
+use tapewright_tests::segments::Segments;
 
 /// Compares stated intervals with the exact truth on random simulated machines.
 #[derive(Debug, Parser)]
@@ -26,6 +27,10 @@ struct Options {
     /// Only this machine, with its scenario and its report
     #[arg(long)]
     only: Option<u64>,
+    /// Instead of the table: errors of each segment of the curves, split by this trait of the machines (format,
+    /// picture, colour, tape, front-end, scope)
+    #[arg(long, value_name = "TRAIT")]
+    segments: Option<String>,
     /// The sequence
     #[arg(long, default_value = "first-look")]
     sequence: String,
@@ -91,6 +96,14 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
         }
     }
     done.sort_by_key(|(case, _)| case.number);
+    if let Some(split) = &options.segments {
+        let mut errors = Segments::default();
+        for (case, outcome) in &done {
+            errors.add(case, split, &outcome.report, &outcome.truths);
+        }
+        write!(out, "{}", errors.text())?;
+        return Ok(());
+    }
     let mut table = Table::default();
     for (case, outcome) in &done {
         table.add(case, &outcome.report, &outcome.truths);

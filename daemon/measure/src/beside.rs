@@ -1,0 +1,166 @@
+//! The neighbouring track: what a head reads of it where it leaves its own, and what that does to peaks.
+//!
+//! A head no wider than its track that keeps the share `l` of its level because it lies aside reads `1 - l` of a pitch of
+//! the neighbour. The azimuth keeps little of that at the carrier and much at the colour-under frequency: by
+//! [`azimuth_envelope_db`](tapewright_formats::losses::azimuth_envelope_db) over that width. With `r` the neighbour's
+//! amplitude over the own one:
+//!
+//! * *Colour* of both tracks has one frequency and a phase between that turns from line to line (colour-under phases
+//!   rotate against each other, from memory). The mean of `|1 + r exp(i phi)|` over phases is `1 + r^2 / 4`, for `r > 1`
+//!   `r + 1 / (4 r)`; a window that holds two lines shows the greater of two phases, `0.55 r` more (mean of half the
+//!   difference, between quarter and half turns). Upon a colour of the share `s` of the reading that is `s` times as much.
+//! * *Carriers* of recorders differ by thousands of hertz, so their beat is at any phase from line to line. Where the lines
+//!   of neighbours lie side by side (R6 and the half line between fields make whole lines), both are at sync tip
+//!   together, and only the greater of two tips shows a beat: `4 / pi^2 r`. Elsewhere the neighbour's carrier lies at another
+//!   frequency, the beat goes round within a tip, and its whole height shows. In lines of field blanking the carrier
+//!   stands a little lower for the whole line: a beat higher than that shows as well. The level's definition adds
+//!   the carriers' powers: that part is no error.
+//!
+//! Level may be lost in other ways than aside (contact, dirt), and then there is no neighbour: so what is added
+//! lies anywhere from nothing to twice what these formulas give, and that much is what is uncertain.
+
+use tapewright_formats::Format;
+use tapewright_formats::losses::{azimuth_x, sinc, wavelength_um};
+use tapewright_formats::relations::{line_shift, pitch_um, writing_speed_m_s};
+
+/// What a format says about the neighbouring track.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beside {
+    /// Argument of the azimuth loss over a whole pitch, at sync tip.
+    pub carrier_x: f64,
+    /// The same at the colour-under carrier.
+    pub colour_x: f64,
+    /// The lines of neighbours lie side by side.
+    pub aligned: bool,
+}
+
+/// How far the level has fallen, and how the reading was taken.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Left {
+    /// Reading over the greatest of the scan.
+    pub(crate) level: f64,
+    /// Share of the windows that hold a place of the line twice.
+    pub(crate) twice: f64,
+}
+
+/// What is added to a reading, relative to it, with standard uncertainties.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Added {
+    pub(crate) colour: f64,
+    pub(crate) colour_u: f64,
+    pub(crate) carrier: f64,
+    pub(crate) carrier_u: f64,
+}
+
+impl Added {
+    /// With the share `part` of another one.
+    pub(crate) fn mixed(self, other: Self, part: f64) -> Self {
+        let of = |a: f64, b: f64| a + part * (b - a);
+        Self {
+            colour: of(self.colour, other.colour),
+            colour_u: of(self.colour_u, other.colour_u),
+            carrier: of(self.carrier, other.carrier),
+            carrier_u: of(self.carrier_u, other.carrier_u),
+        }
+    }
+}
+
+/// Carrier at blanking over that at sync tip: see the lift of noise in [`crate::peaks`].
+pub(crate) const AT_BLANKING: f64 = 0.95;
+
+/// Lines are side by side when their sync tips still overlap: within this share of a line.
+const SIDE_BY_SIDE: f64 = 0.03;
+
+/// Curve through the lobes of the azimuth loss, as a ratio.
+fn kept(x: f64) -> f64 {
+    if x > core::f64::consts::FRAC_PI_2 { x.recip() } else { sinc(x) }
+}
+
+impl Beside {
+    /// Of a format.
+    #[must_use]
+    pub fn of(format: &Format) -> Self {
+        let (pitch, azimuth) = (pitch_um(format), format.azimuth_deg.value);
+        let x = |hz: f64| azimuth_x(pitch, azimuth, -azimuth, wavelength_um(writing_speed_m_s(format), hz)).abs();
+        // The next field starts half a line apart.
+        let shift = line_shift(format) + 0.5;
+        Self {
+            carrier_x: x(format.fm_sync_hz.value),
+            colour_x: x(format.colour_under_hz.value),
+            aligned: (shift - shift.round()).abs() < SIDE_BY_SIDE,
+        }
+    }
+
+    /// What the neighbour adds to a reading of which colour makes a share within `bounds`; in `plain` lines, without a
+    /// picture, the carrier stands at blanking all along, and its beat goes round there.
+    ///
+    /// `twice` counts windows that touch a place of the line twice: a tip or a patch that a window's end cuts shows all
+    /// the same.
+    pub(crate) fn added(&self, left: Left, bounds: (f64, f64), plain: bool) -> Added {
+        let level = left.level.clamp(0.2, 1.0);
+        let aside = 1.0 - level;
+        let twice = left.twice.clamp(0.0, 1.0);
+        let r = aside * kept(self.colour_x * aside) / level;
+        let mean = if r < 1.0 { r * r / 4.0 } else { r + 0.25 / r - 1.0 };
+        let of_colour = mean + 0.55 * twice * r.min(1.0);
+        let (share, share_u) = (0.5 * (bounds.0 + bounds.1), 0.5 * (bounds.1 - bounds.0) / 3.0_f64.sqrt());
+        let r = aside * kept(self.carrier_x * aside) / level;
+        let shown = if self.aligned { 4.0 / core::f64::consts::PI.powi(2) * twice } else { 0.9 };
+        // No more than the whole height can show. A beat at blanking stands above the tip where it is higher than what
+        // blanking lacks; how far round it goes in a line depends on the recorder.
+        let shown =
+            shown.min(0.5) * r + if plain && self.aligned { 0.5 * (r - (1.0 - AT_BLANKING)).max(0.0) } else { 0.0 };
+        Added {
+            colour: of_colour * share,
+            colour_u: of_colour * (share / 3.0_f64.sqrt()).hypot(share_u),
+            carrier: (1.0 + shown) / r.hypot(1.0) - 1.0,
+            carrier_u: shown / 3.0_f64.sqrt(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tapewright_formats::formats;
+
+    #[test]
+    fn lines_lie_side_by_side_where_the_format_was_made_so() {
+        for (name, want) in [
+            ("vhs-525-sp", true),
+            ("vhs-625-sp", true),
+            ("vhs-525-ep", true),
+            ("vhs-525-lp", false),
+            ("vhs-625-lp", false),
+        ] {
+            let format = formats().iter().find(|f| f.name == name).unwrap();
+            assert_eq!(Beside::of(format).aligned, want, "{name}: {}", line_shift(format));
+        }
+    }
+
+    /// Two carriers and two colours, added phase by phase: the formula gives the mean of the greater of two lines.
+    #[test]
+    fn the_formula_is_the_mean_over_phases() {
+        let beside = Beside::of(&formats()[0]);
+        let mut noise = crate::extremes::Noise::new(9);
+        for level in [0.9, 0.7, 0.5] {
+            let aside = 1.0 - level;
+            let r = aside * kept(beside.colour_x * aside) / level;
+            let length = |phase: f64| (1.0 + r * phase.cos()).hypot(r * phase.sin());
+            let trials = 20_000;
+            let sum: f64 = (0..trials)
+                .map(|_| {
+                    let phase = core::f64::consts::TAU * noise.uniform();
+                    // Half turns from line to line; a quarter of the windows hold two lines.
+                    let (one, two) = (length(phase), length(phase + core::f64::consts::PI));
+                    if noise.uniform() < 0.25 { one.max(two) } else { one }
+                })
+                .sum();
+            let got = beside.added(Left { level, twice: 0.25 }, (1.0, 1.0), false).colour;
+            let want = sum / f64::from(trials) - 1.0;
+            assert!((got / want - 1.0).abs() < 0.2, "{level}: {got}, {want}");
+        }
+        let on_track = beside.added(Left { level: 1.0, twice: 0.3 }, (0.0, 0.2), true);
+        assert!(on_track.colour.abs() < 1e-12 && on_track.carrier.abs() < 1e-12, "{on_track:?}");
+    }
+}

@@ -1,0 +1,116 @@
+//! Where along the scan a curve is wrong, and whether its stated standard errors say so.
+//!
+//! What all segments share cancels in flatness: each curve is compared with its truth after both were
+//! divided by their means.
+
+use crate::machines::Case;
+use crate::truth::segment;
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use tapewright::report::run_report::RunReport;
+use tapewright_formats::definitions::SEGMENTS;
+
+/// Errors of one segment over the curves of a group.
+#[derive(Debug, Clone, Copy, Default)]
+struct Errors {
+    sum: f64,
+    squares: f64,
+    stated: f64,
+    /// Squares of errors over stated errors.
+    z: f64,
+}
+
+/// Errors of all segments, by group.
+#[derive(Debug, Clone, Default)]
+pub struct Segments {
+    groups: BTreeMap<String, (usize, [Errors; SEGMENTS])>,
+}
+
+impl Segments {
+    /// Adds a machine's curves to the group that `split`, a trait of the machine, puts it in.
+    pub fn add(&mut self, case: &Case, split: &str, report: &RunReport, truths: &BTreeMap<String, f64>) {
+        let group = case.traits.get(split).map_or("all", String::as_str);
+        let group = format!("{} {group}", case.scope);
+        let figures = report
+            .procedures
+            .iter()
+            .filter(|p| p.procedure == "envelope" && !p.measurements.is_empty())
+            .flat_map(|p| &p.figures);
+        for series in figures.flat_map(|figure| &figure.series) {
+            let truth: Vec<f64> =
+                (0..SEGMENTS).filter_map(|k| truths.get(&segment(&series.name, k)).copied()).collect();
+            if truth.len() != SEGMENTS || series.values.len() != SEGMENTS || series.standard_errors.len() != SEGMENTS {
+                continue;
+            }
+            let mean = |values: &[f64]| values.iter().sum::<f64>() / SEGMENTS as f64;
+            let (seen, real) = (mean(&series.values), mean(&truth));
+            if real.is_nan() || real <= 0.0 || seen <= 0.5 * real {
+                continue;
+            }
+            if split == "each" {
+                println!(
+                    "ALL {} {} {} {} {}",
+                    case.number,
+                    series.name,
+                    (0..SEGMENTS)
+                        .map(|k| format!("{:.4}/{:.4}", series.values[k] / seen, truth[k] / real))
+                        .collect::<Vec<_>>()
+                        .join(" "),
+                    seen,
+                    real
+                );
+                let e = |k: usize| 1e3 * (series.values[k] / seen / (truth[k] / real) - 1.0);
+                let st = |k: usize| 1e3 * series.standard_errors[k] / series.values[k];
+                let top = truth.iter().fold(0.0_f64, |a, b| a.max(*b));
+                println!(
+                    "EACH {} {} {} {} {} {} {} {:.3} {:.2} {:.2} {:.3} {:.2} {:.2} {:.3} {:.2} {:.2}",
+                    case.scope,
+                    case.number,
+                    series.name,
+                    case.traits["format"],
+                    case.traits["picture"],
+                    case.traits["colour"],
+                    case.traits["front-end"],
+                    truth[0] / top,
+                    e(0),
+                    st(0),
+                    truth[1] / top,
+                    e(1),
+                    st(1),
+                    truth[19] / top,
+                    e(19),
+                    st(19)
+                );
+            }
+            let (count, errors) = self.groups.entry(group.clone()).or_default();
+            *count += 1;
+            for k in 0..SEGMENTS {
+                let error = (series.values[k] / seen - truth[k] / real) / (truth[k] / real);
+                let stated = series.standard_errors[k] / series.values[k].max(f64::MIN_POSITIVE);
+                errors[k].sum += error;
+                errors[k].squares += error * error;
+                errors[k].stated += stated * stated;
+                errors[k].z += (error / stated.max(f64::MIN_POSITIVE)).powi(2);
+            }
+        }
+    }
+
+    /// As text: in thousandths of the level the mean error, its root mean square, what was stated; and the root mean
+    /// square of the error over what was stated, which is 1 where it is true.
+    #[must_use]
+    pub fn text(&self) -> String {
+        let mut out = String::new();
+        for (group, (count, errors)) in &self.groups {
+            let n = *count as f64;
+            let _ = writeln!(out, "{group}: {count} curves");
+            let row = |name: &str, of: &dyn Fn(&Errors) -> f64| {
+                errors.iter().fold(format!("  {name:<8}"), |row, e| format!("{row} {:>6.2}", of(e)))
+            };
+            let _ = writeln!(out, "{}", row("mean", &|e| 1e3 * e.sum / n));
+            let _ = writeln!(out, "{}", row("rms", &|e| 1e3 * (e.squares / n).sqrt()));
+            let _ = writeln!(out, "{}", row("stated", &|e| 1e3 * (e.stated / n).sqrt()));
+            let _ = writeln!(out, "{}", row("ratio", &|e| (e.z / n).sqrt()));
+        }
+        out
+    }
+}
