@@ -30,6 +30,15 @@ pub struct Outcome {
     pub trouble: Vec<String>,
 }
 
+/// What the scope at the bench can do less than its dialect says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Bounds {
+    /// Points of a record; none: the dialect's.
+    pub points: Option<u32>,
+    /// No peak detection that catches a carrier.
+    pub no_peak: bool,
+}
+
 /// Any error, with its text.
 pub type Failed = Box<dyn Error + Send + Sync>;
 
@@ -38,9 +47,22 @@ pub type Failed = Box<dyn Error + Send + Sync>;
 /// # Errors
 /// If the tool failed; a machine that fails is no error.
 pub fn run(scenario: &Scenario, sequence: &str, library: &Arc<Library>) -> Result<Outcome, Failed> {
+    run_within(scenario, sequence, library, Bounds::default())
+}
+
+/// The same on a scope that can do less.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_within(
+    scenario: &Scenario,
+    sequence: &str,
+    library: &Arc<Library>,
+    bounds: Bounds,
+) -> Result<Outcome, Failed> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let folder = tempfile::Builder::new().prefix("tapewright-").tempdir_in(fast_folder())?;
-    runtime.block_on(on_bench(scenario, sequence, library, folder.path()))
+    runtime.block_on(on_bench(scenario, sequence, library, folder.path(), bounds))
 }
 
 /// Memory-backed where there is such a folder: thousands of runs, none of them kept.
@@ -54,10 +76,19 @@ async fn on_bench(
     sequence: &str,
     library: &Arc<Library>,
     folder: &std::path::Path,
+    bounds: Bounds,
 ) -> Result<Outcome, Failed> {
     let clock = Clock::virtual_from(WallTime(0));
     let sim = scenario.bench()?;
-    let parts = simulated::in_process(scenario, &sim, &clock, "table")?;
+    let mut parts = simulated::in_process(scenario, &sim, &clock, "table")?;
+    let limits = &mut parts.dialect.limits;
+    if let Some(points) = bounds.points {
+        limits.greatest_points = limits.greatest_points.min(points);
+        limits.usual_points = limits.usual_points.min(points);
+    }
+    if bounds.no_peak {
+        limits.peak_pulse_s = None;
+    }
     let data = DataFolder::open(&folder.join("data"), clock.clone()).await?;
     let bench = Bench::open(parts, clock.clone(), data, Arc::clone(library)).await?;
     let operator = Operator::new(sim.clone(), scenario.operator.clone());

@@ -1,9 +1,11 @@
 //! Random machines: healthy and faulty, half of them near a limit.
 
+use crate::bench::Bounds;
 use sim_instrument::scenario::{Scenario, ScenarioError};
 use std::collections::BTreeMap;
 use std::fmt::Write;
-use tapewright_formats::TapeKind;
+use tapewright_formats::relations::pitch_um;
+use tapewright_formats::{TapeKind, format_named};
 
 /// A small generator of random numbers (xorshift64*, constants by Vigna 2016), so that one seed gives
 /// the same machines on every version of every library.
@@ -50,14 +52,18 @@ impl Random {
 /// One machine of the table: what is wrong with it, unlabelled for the tool.
 #[derive(Debug, Clone)]
 pub struct Case {
+    /// Seed that it was drawn from.
+    pub seed: u64,
     /// Its number.
     pub number: u64,
     /// What is wrong, as the table names it.
     pub fault: &'static str,
     /// Conclusions that name it right; empty: nothing is to be found.
     pub right: &'static [&'static str],
-    /// `modest` or `large`.
+    /// Memory of the scope, in points: `2.5k`, `20k`, `2M`.
     pub scope: &'static str,
+    /// What the scope can do less than its dialect says.
+    pub bounds: Bounds,
     /// The scenario file, which reproduces it.
     pub scenario: String,
     /// Which tape goes in.
@@ -118,6 +124,28 @@ const FAULTS: &[Fault] = &[
     Fault { range: (0.15, 0.35), ..fault("control pulses weak", &["control-track-weak"], "fault control-weak {}") },
 ];
 
+/// Formats with control track and two heads, the common ones more often. The camcorder format has pilot tones
+/// instead of a control track, on which half of the sequence rests.
+const FORMATS: &[&str] = &[
+    "vhs-525-sp",
+    "vhs-525-sp",
+    "vhs-525-sp",
+    "vhs-625-sp",
+    "vhs-625-sp",
+    "vhs-625-sp",
+    "vhs-525-lp",
+    "vhs-525-ep",
+    "vhs-625-lp",
+    "vhs-625-ep",
+    "s-vhs-525-sp",
+    "s-vhs-625-sp",
+    "beta-525-ii",
+    "beta-625",
+];
+
+/// The pitch that the sizes of the faults above are meant for, in micrometres.
+const SIZED_FOR_UM: f64 = 57.9;
+
 /// Draws a machine.
 #[must_use]
 pub fn draw(seed: u64, number: u64) -> Case {
@@ -125,10 +153,20 @@ pub fn draw(seed: u64, number: u64) -> Case {
     // Half are measured near a limit, without a fault of the list; half have one of the list.
     let near_a_limit = number % 2 == 1;
     let fault = if near_a_limit { &FAULTS[0] } else { &FAULTS[(number / 2) as usize % FAULTS.len()] };
-    let large = fault.large || random.chance(0.3);
+    // Memory: half of the scopes are modest, of which a fifth has no peak detection.
+    let draw = random.between(0.0, 1.0);
+    let (model, depth, points) = match draw {
+        d if d < 0.5 && !fault.large => ("modest", "2.5k", None),
+        d if d < 0.65 => ("large", "20k", Some(20_000)),
+        _ => ("large", "2M", None),
+    };
+    let large = model == "large";
+    let bounds = Bounds { points, no_peak: !large && random.chance(0.2) };
+    let baud = if large { None } else { *random.one_of(&[None, None, Some(115_200), Some(9_600)]) };
     let kinds = [TapeKind::Alignment, TapeKind::Alignment, TapeKind::Own, TapeKind::Other];
     let tape = fault.tape.unwrap_or(if near_a_limit { TapeKind::Alignment } else { *random.one_of(&kinds) });
-    let format = *random.one_of(&["vhs-525-sp", "vhs-625-sp"]);
+    let format = *random.one_of(FORMATS);
+    let pitch_um = format_named(format).map_or(SIZED_FOR_UM, pitch_um);
     let mut text = format!("title = \"machine {number} of seed {seed}\"\nseed = {}\n\n", (seed << 20) ^ number);
     let _ = writeln!(text, "[machine]\nname = \"VC-{:02}\"\nformat = \"{format}\"\ntape = \"in\"", number % 100);
     let level_v = random.between(0.1, 0.3);
@@ -143,7 +181,6 @@ pub fn draw(seed: u64, number: u64) -> Case {
     let _ = writeln!(text, "[machine.head_a]\ngain = {gain_a}\n[machine.head_b]\ngain = {gain_b}");
     if near_a_limit && random.chance(0.7) {
         // With a head as wide as the track the exit loses about its share of the pitch.
-        let pitch_um = if format == "vhs-525-sp" { 57.9 } else { 48.6 };
         let (entrance, exit) = if random.chance(0.5) { (0.0, 1.0) } else { (1.0, 0.0) };
         let error_um = pitch_um * random.between(0.1, 0.55);
         let _ =
@@ -159,15 +196,22 @@ pub fn draw(seed: u64, number: u64) -> Case {
     let _ = writeln!(text, "[tapes.in]\nkind = \"{tape}\"\npicture = \"{picture}\"\ncolour = {colour}");
     let _ = writeln!(text, "[tapes.second]\nkind = \"other\"\npicture = \"bars\"\n[tapes.third]\nkind = \"other\"");
     let front_end = *random.one_of(&["family-a", "family-a", "scpi-99"]);
-    let model = if large { "large" } else { "modest" };
     let _ = writeln!(text, "[scope]\nfront_end = \"{front_end}\"\nmodel = \"{model}\"");
+    if let Some(points) = points {
+        let _ = writeln!(text, "points_greatest = {points}\npoints = {points}");
+    }
+    if let Some(baud) = baud {
+        let _ = writeln!(text, "baud = {baud}");
+    }
     let expected_v = 2.2 * level_v;
     let _ = writeln!(text, "[scope.probes.CH1]\npoint = \"rf\"\nfactor = 1\nexpected_v = {expected_v}");
     let _ = writeln!(text, "[scope.probes.CH2]\npoint = \"control-track\"\nfactor = 10\nexpected_v = 5.0");
     let switch = if large { "CH3" } else { "EXT" };
     let _ = writeln!(text, "[scope.probes.{switch}]\npoint = \"head-switch\"\nfactor = 10\nexpected_v = 5.0");
     let _ = writeln!(text, "[operator]\ndelay_s = 1.0\nanswer = \"done\"");
-    let value = random.between(fault.range.0, fault.range.1);
+    // Guides are off by a share of the pitch.
+    let size = if fault.command.contains("guide") { pitch_um / SIZED_FOR_UM } else { 1.0 };
+    let value = size * random.between(fault.range.0, fault.range.1);
     let mut commands = Vec::new();
     if !fault.command.is_empty() {
         commands.push(format!("\"{}\"", fault.command.replace("{}", &format!("{value:.4}"))));
@@ -183,13 +227,16 @@ pub fn draw(seed: u64, number: u64) -> Case {
         ("colour", colour.to_string()),
         ("tape", tape.to_string()),
         ("front-end", front_end.to_owned()),
-        ("scope", model.to_owned()),
+        ("scope", depth.to_owned()),
+        ("baud", baud.map_or_else(|| "local".to_owned(), |baud: u32| baud.to_string())),
     ]);
     Case {
+        seed,
         number,
         fault: if near_a_limit { "near a limit" } else { fault.name },
         right: fault.right,
-        scope: model,
+        scope: depth,
+        bounds,
         scenario: text,
         tape,
         traits,

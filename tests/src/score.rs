@@ -3,8 +3,9 @@
 use crate::machines::Case;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use tapewright::report::run_report::{MeasurementReport, RunReport};
+use tapewright::report::run_report::{MeasurementReport, ProcedureReport, RunReport};
 use tapewright_formats::{Limit, Outcome};
+use tapewright_host::Evaluation;
 use tapewright_measure::statistics::share_interval;
 
 /// One quantity of the table, measured one way.
@@ -18,7 +19,9 @@ pub struct Quantity {
     wrong_passes: usize,
     /// Intervals that reach down to nothing: bounds, which say `at most`.
     bounds: usize,
-    misses: Vec<u64>,
+    misses: Vec<(u64, u64)>,
+    /// Shares of the variance by contribution, summed; each with whether it was evaluated by statistics.
+    shares: BTreeMap<String, (f64, bool)>,
 }
 
 /// A row as it is printed.
@@ -46,22 +49,30 @@ pub struct Row {
     pub wrong_passes: usize,
     /// What the coverage says, in a word.
     pub verdict: &'static str,
-    /// Numbers of machines whose interval misses the truth.
-    pub missed: Vec<u64>,
+    /// What the uncertainty is mostly made of, where the coverage is not true: why not.
+    pub reason: String,
+    /// Seed and number of the machines whose interval misses the truth.
+    pub missed: Vec<(u64, u64)>,
 }
 
 impl Quantity {
-    fn add(&mut self, number: u64, m: &MeasurementReport, truth: f64) {
+    fn add(&mut self, case: &Case, m: &MeasurementReport, truth: f64) {
         let half = (m.high - m.low) / 2.0;
         self.bounds += usize::from(m.low <= 0.0 && m.value >= 0.0 && m.value <= half);
         self.errors.push(m.value - truth);
         self.uncertainties.push(half);
+        let variance: f64 = m.contributions.iter().map(|c| c.standard_uncertainty.powi(2)).sum();
+        for c in m.contributions.iter().filter(|_| variance > 0.0) {
+            let share = self.shares.entry(c.name.clone()).or_default();
+            share.0 += c.standard_uncertainty.powi(2) / variance;
+            share.1 = c.evaluation == Evaluation::A;
+        }
         // Rounding of a thousandth of the interval is no miss.
         let slack = 1e-9 * truth.abs().max(half);
         if m.low - slack <= truth && truth <= m.high + slack {
             self.covered += 1;
         } else {
-            self.misses.push(number);
+            self.misses.push((case.seed, case.number));
         }
         let (Some(good), Some(reject)) = (&m.good, &m.reject) else { return };
         let ends = [good.at_least, good.at_most, reject.at_least, reject.at_most];
@@ -72,6 +83,16 @@ impl Quantity {
             self.decided += usize::from(matches!(m.outcome, Some(Outcome::Pass | Outcome::Fail)));
         }
         self.wrong_passes += usize::from(m.outcome == Some(Outcome::Pass) && beyond(reject, truth));
+    }
+
+    /// The greatest contribution, in words.
+    fn mostly(&self) -> String {
+        let n = self.errors.len().max(1) as f64;
+        let greatest = self.shares.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0));
+        greatest.map_or_else(String::new, |(name, (sum, statistics))| {
+            let kind = if *statistics { "A" } else { "B" };
+            format!("{:.0} % of the variance is type {kind}: {name}", 100.0 * sum / n)
+        })
     }
 
     fn row(&self, name: &str) -> Row {
@@ -105,6 +126,7 @@ impl Quantity {
             decided: (self.far > 0).then(|| self.decided as f64 / self.far as f64),
             wrong_passes: self.wrong_passes,
             verdict,
+            reason: if verdict == "true" { String::new() } else { self.mostly() },
             missed: self.misses.clone(),
         }
     }
@@ -112,6 +134,13 @@ impl Quantity {
 
 fn beyond(reject: &Limit, truth: f64) -> bool {
     !reject.contains(truth)
+}
+
+/// The way that an envelope was taken, as its own note tells; none: it took none.
+fn way(report: &ProcedureReport) -> Option<&'static str> {
+    let note = report.notes.iter().find(|note| note.starts_with("Level by "))?;
+    let words = [("sampled", "sampled fast"), ("pairs", "peak-detect"), ("RMS", "power of")];
+    words.into_iter().find(|(_, said)| note.contains(said)).map(|(way, _)| way)
 }
 
 /// The whole table.
@@ -126,9 +155,9 @@ pub struct Table {
 /// The table as JSON.
 #[derive(Debug, Clone, Serialize)]
 pub struct Printed {
-    /// Seed of the machines.
-    pub seed: u64,
-    /// How many.
+    /// Seeds of the machines.
+    pub seeds: Vec<u64>,
+    /// How many of each.
     pub machines: u64,
     /// Quantities.
     pub quantities: Vec<Row>,
@@ -147,8 +176,9 @@ impl Table {
             for m in &procedure.measurements {
                 let key = format!("{}/{}", procedure.procedure, m.name);
                 if let Some(&truth) = truths.get(&key) {
-                    let name = format!("{} {key}", case.scope);
-                    self.quantities.entry(name).or_default().add(case.number, m, truth);
+                    let way = if procedure.procedure == "envelope" { way(procedure) } else { None };
+                    let name = format!("{} {key}", way.unwrap_or(case.scope));
+                    self.quantities.entry(name).or_default().add(case, m, truth);
                 }
             }
         }
@@ -168,12 +198,12 @@ impl Table {
 
     /// The table, to be printed.
     #[must_use]
-    pub fn printed(&self, seed: u64, machines: u64) -> Printed {
+    pub fn printed(&self, seeds: &[u64], machines: u64) -> Printed {
         let passed = |(fault, named): &(String, String)| {
             fault != "healthy" && fault != "near a limit" && named == "nothing named, pass"
         };
         Printed {
-            seed,
+            seeds: seeds.to_vec(),
             machines,
             quantities: self.quantities.iter().map(|(name, q)| q.row(name)).collect(),
             confusion: self.confusion.iter().map(|((f, c), n)| (f.clone(), c.clone(), *n)).collect(),
@@ -188,7 +218,12 @@ impl Printed {
     #[must_use]
     pub fn text(&self) -> String {
         use std::fmt::Write;
-        let mut out = format!("truth table of {} machines, seed {}\n\n", self.machines, self.seed);
+        let seeds = self.seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ");
+        let mut out = format!(
+            "truth table of {} machines each of seed {seeds}\n\
+             envelopes by the way they were taken, the rest by the points of the scope's memory\n\n",
+            self.machines
+        );
         let _ = writeln!(
             out,
             "{:<52} {:>4} {:>8} {:>15} {:>11} {:>11} {:>5} {:>8} {:>6}  coverage",
@@ -198,7 +233,7 @@ impl Printed {
             let decided = row.decided.map_or_else(|| "-".to_owned(), |d| format!("{d:.3}"));
             let _ = writeln!(
                 out,
-                "{:<52} {:>4} {:>8.3} {:>7.3} {:>7.3} {:>11.3e} {:>11.3e} {:>5} {:>8} {:>6}  {}",
+                "{:<52} {:>4} {:>8.3} {:>7.3} {:>7.3} {:>11.3e} {:>11.3e} {:>5} {:>8} {:>6}  {}{}{}",
                 row.quantity,
                 row.n,
                 row.covered,
@@ -209,7 +244,9 @@ impl Printed {
                 row.far,
                 decided,
                 row.wrong_passes,
-                row.verdict
+                row.verdict,
+                if row.reason.is_empty() { "" } else { "; " },
+                row.reason
             );
         }
         let _ = writeln!(out, "\nfault -> first conclusion");

@@ -47,41 +47,6 @@ impl Segments {
             if real.is_nan() || real <= 0.0 || seen <= 0.5 * real {
                 continue;
             }
-            if split == "each" {
-                println!(
-                    "ALL {} {} {} {} {}",
-                    case.number,
-                    series.name,
-                    (0..SEGMENTS)
-                        .map(|k| format!("{:.4}/{:.4}", series.values[k] / seen, truth[k] / real))
-                        .collect::<Vec<_>>()
-                        .join(" "),
-                    seen,
-                    real
-                );
-                let e = |k: usize| 1e3 * (series.values[k] / seen / (truth[k] / real) - 1.0);
-                let st = |k: usize| 1e3 * series.standard_errors[k] / series.values[k];
-                let top = truth.iter().fold(0.0_f64, |a, b| a.max(*b));
-                println!(
-                    "EACH {} {} {} {} {} {} {} {:.3} {:.2} {:.2} {:.3} {:.2} {:.2} {:.3} {:.2} {:.2}",
-                    case.scope,
-                    case.number,
-                    series.name,
-                    case.traits["format"],
-                    case.traits["picture"],
-                    case.traits["colour"],
-                    case.traits["front-end"],
-                    truth[0] / top,
-                    e(0),
-                    st(0),
-                    truth[1] / top,
-                    e(1),
-                    st(1),
-                    truth[19] / top,
-                    e(19),
-                    st(19)
-                );
-            }
             let (count, errors) = self.groups.entry(group.clone()).or_default();
             *count += 1;
             for k in 0..SEGMENTS {

@@ -142,3 +142,70 @@ fn step(points: &[(f64, f64)], lines: &Lines, stretch: f64, shared: f64) -> Resu
     }
     Ok((high / low, variance.sqrt() / low))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::carrier::Carrier;
+    use crate::extremes::Noise;
+    use crate::peaks::PeakNoise;
+    use crate::scan::Head;
+
+    const LINE_S: f64 = 572.0 / 9.0 * 1e-6;
+    const CARRIER: Carrier = Carrier { sync_hz: 3.4e6, white_hz: 4.4e6, line_s: LINE_S, sync_tip_s: 4.7e-6 };
+    const DT_S: f64 = 20e-6;
+
+    fn correction() -> PeakCorrection {
+        let quiet = PairTrace::from_volts(0.0, DT_S, vec![0.0; 64], vec![0.0; 64]).unwrap();
+        PeakCorrection::new(PeakNoise::from_quiet(&quiet, 60e6).unwrap(), &CARRIER, DT_S).unwrap()
+    }
+
+    /// A scan whose lines with a picture show `ratio` of the others, on a slope (per line), with scatter from line to line.
+    fn scan(ratio: f64, slope: f64, scatter: f64, noise: &mut Noise) -> (PairTrace, Scan) {
+        let scan = Scan { head: Head::A, start_s: 0.0, end_s: 262.5 * LINE_S, lines: 262.5 };
+        let own: Vec<f64> = (0..264).map(|_| scatter * noise.normal()).collect();
+        let bins = (scan.end_s / DT_S) as usize;
+        let greatest: Vec<f32> = (0..bins)
+            .map(|i| {
+                let line = (i as f64 + 0.5) * DT_S / LINE_S;
+                // The picture begins 6.5 + 18 lines from the switch.
+                let shows = if line > 24.5 { ratio } else { 1.0 };
+                (0.2 * (1.0 + slope * (line - 24.5).min(40.0)) * (shows + own[line as usize])) as f32
+            })
+            .collect();
+        let least = greatest.iter().map(|v| -v).collect();
+        (PairTrace::from_volts(0.5 * DT_S, DT_S, least, greatest).unwrap(), scan)
+    }
+
+    #[test]
+    fn the_ratio_is_the_step_and_its_uncertainty_holds_it() {
+        let correction = correction();
+        for (ratio, slope, scatter) in [(1.0, 0.0, 0.01), (1.09, 0.0, 0.01), (1.09, 0.008, 0.01), (1.05, -0.004, 0.03)]
+        {
+            let mut noise = Noise::new(21);
+            let (trials, mut held, mut bias) = (60, 0, 0.0);
+            for _ in 0..trials {
+                let scans: Vec<_> = (0..8).map(|_| scan(ratio, slope, scatter, &mut noise)).collect();
+                let scans: Vec<_> = scans.iter().map(|(pairs, scan)| (pairs, *scan)).collect();
+                let got = field_blanking(&scans, &correction, LineStandard::L525).unwrap();
+                held += i32::from((got.ratio - ratio).abs() < 2.0 * got.ratio_u);
+                bias += (got.ratio - ratio) / f64::from(trials);
+            }
+            let says =
+                format!("ratio {ratio}, slope {slope}, scatter {scatter}: held {held} of {trials}, bias {bias:.4}");
+            assert!(held >= 54 && bias.abs() < 0.006, "{says}");
+        }
+    }
+
+    #[test]
+    fn scans_without_level_or_lines_are_refused() {
+        let correction = correction();
+        let bins = (262.5 * LINE_S / DT_S) as usize;
+        let flat = PairTrace::from_volts(0.5 * DT_S, DT_S, vec![0.0; bins], vec![0.0; bins]).unwrap();
+        let scan = Scan { head: Head::A, start_s: 0.0, end_s: 262.5 * LINE_S, lines: 262.5 };
+        let silent = field_blanking(&[(&flat, scan)], &correction, LineStandard::L525);
+        assert!(matches!(silent, Err(MeasureError::InNoise { .. })), "{silent:?}");
+        let none = field_blanking(&[], &correction, LineStandard::L525);
+        assert!(matches!(none, Err(MeasureError::TooShort { .. })), "{none:?}");
+    }
+}

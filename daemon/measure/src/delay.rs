@@ -1,7 +1,7 @@
 //! Delay from a pulse to the head switch, and how well the pulses keep their place to it.
 
 use crate::error::{MeasureError, at_least, finite, positive};
-use crate::estimate::{Contribution, Estimate};
+use crate::estimate::{Contribution, Estimate, Spread};
 use crate::statistics::{deviation_interval, effective_count, moments_of_finite};
 
 /// Delay of each pulse to the next head-switch edge that selects head A, in `0..frame_s`. Edges
@@ -47,7 +47,7 @@ pub fn mean_delay(delays_s: &[f64], frame_s: f64, time_u_s: f64) -> Result<Estim
         (centre + m.mean).rem_euclid(frame_s),
         vec![
             Contribution::type_a("scatter over frames", m.standard_deviation / n.sqrt(), (n - 1.0).max(1.0)),
-            Contribution::type_b("sampling", time_u_s.abs()),
+            Contribution::type_b("sampling", time_u_s.abs()).spread(Spread::Rectangular),
         ],
     )
 }

@@ -19,6 +19,10 @@ pub use crate::delay::{delay_scatter, delays_to_switch, mean_delay};
 /// noise none does.
 pub const CLEAR_OF_NOISE: f64 = 6.0;
 
+/// How well a place between two samples is known whose signal follows no known course, in samples. Common practice,
+/// no source.
+const NO_STRAIGHT_LINE: f64 = 0.06;
+
 /// Pulses that were found in one record.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pulses {
@@ -127,8 +131,9 @@ fn square(
     if rising.is_empty() {
         return Err(MeasureError::InNoise { what: "square pulses", detail: "no rising edge".into() });
     }
-    // Where samples lie on the transition, its slope is at least the step over three samples.
-    let sampled = noise / (step / (3.0 * dt_s));
+    // Where samples lie on the transition, its slope is at least the step over three samples. No transition is a
+    // straight line, and none is placed better than to some hundredths of a sample, however quiet it is.
+    let sampled = (noise / (step / (3.0 * dt_s))).hypot(NO_STRAIGHT_LINE * dt_s);
     let squares = rising
         .iter()
         .map(|e| if e.half_width_s > 0.0 { e.half_width_s.powi(2) / 3.0 } else { sampled * sampled })
@@ -184,7 +189,7 @@ fn peaks(volts: &[f32], sign: f64, baseline: f64, threshold: f64, in_bins: bool,
 }
 
 /// A peak by a parabola; none where it has no top. The place is uncertain by the noise over the
-/// curvature, and by 0.06 of a sample since no spike is a parabola.
+/// curvature, and by some hundredths of a sample since no spike is a parabola.
 fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, noise: f64) -> Option<Peak> {
     let limit = 0.7 * height(top);
     let (mut a, mut b) = (top, top);
@@ -219,7 +224,7 @@ fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, noise: f64) -
         return None;
     }
     let x = (-c1 / (2.0 * c2)).clamp(a as f64 - centre, b as f64 - centre);
-    let place_u = (noise / s2.sqrt() / (2.0 * c2.abs())).hypot(0.06);
+    let place_u = (noise / s2.sqrt() / (2.0 * c2.abs())).hypot(NO_STRAIGHT_LINE);
     Some(Peak { place: centre + x, height: c0 + c1 * x + c2 * x * x, place_u })
 }
 

@@ -227,3 +227,52 @@ fn a_sampled_transition_is_interpolated() {
     assert_eq!(found.len(), 1);
     assert!((found[0].time_s - 500.3).abs() < 1e-3 && found[0].half_width_s == 0.0, "{found:?}");
 }
+
+/// Level of square pulses in pairs: the gain of the channel is off, and the interval says so.
+#[test]
+fn the_level_in_pairs_holds_the_gain() {
+    let (gain_u, dt_s) = (0.02, 1e-3);
+    let converter = Converter {
+        gain_v: 0.04,
+        offset_v: 0.0,
+        code_low: -128,
+        code_high: 127,
+        gain_uncertainty: gain_u,
+        offset_uncertainty_v: 0.0,
+    };
+    // 40 ms periods, high for 24 ms: 5 V are 125 codes.
+    let codes: Vec<i16> = (0..400).flat_map(|n| if n % 40 < 24 { [125, 125] } else { [0, 0] }).collect();
+    let pairs = PairTrace::from_codes(0.0, dt_s, &codes, &converter).unwrap();
+    let level = pulses_in_pairs(&pairs, SignalForm::Square).unwrap().level;
+    assert!((level.value - 5.0).abs() < 0.05, "{level:?}");
+    assert!(level.standard_uncertainty >= 5.0 * gain_u * 0.99, "{level:?}");
+    // A specification is never passed: 1.65 deviations hold 95 in 100, not 1.96.
+    let half = 0.5 * (level.interval.high - level.interval.low) / level.standard_uncertainty;
+    assert!((1.6..1.8).contains(&half), "{half}");
+}
+
+/// Pulses without any noise or jitter: the jitter may be nothing, but is not known to be.
+#[test]
+fn jitter_of_a_perfect_signal_is_a_bound() {
+    // Transitions over five samples, a whole number of samples apart.
+    let dt_s = 1e-4;
+    let volts: Vec<f32> = (0..4000)
+        .map(|n| {
+            let at = n % 400;
+            if at < 5 {
+                at as f32
+            } else if at < 240 {
+                5.0
+            } else if at < 245 {
+                5.0 - (at - 240) as f32
+            } else {
+                0.0
+            }
+        })
+        .collect();
+    let trace = Trace::from_volts(0.0, dt_s, volts).unwrap();
+    let pulses = pulses_in(&trace, SignalForm::Square).unwrap();
+    let jitter = pulses.period_jitter(25.0).unwrap();
+    assert!(jitter.value < 1e-6 && jitter.interval.low == 0.0, "{jitter:?}");
+    assert!(jitter.interval.high > 0.05 * dt_s, "{jitter:?}");
+}

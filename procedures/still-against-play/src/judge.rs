@@ -86,6 +86,9 @@ pub(crate) fn play(seen: &Play, settings: &Settings, report: &mut Report) -> Res
         Some(false) => report.found(Finding::RfUnsteadyInPlay, &observed),
         None => {}
     }
+    if motion == Motion::Changing && seen.may_turn_back() {
+        report.unable(still_open(seen));
+    }
     match motion {
         Motion::Slip => report.found(Finding::TapeSlip, &speed_text(seen)),
         Motion::Hunting => {
@@ -99,6 +102,17 @@ pub(crate) fn play(seen: &Play, settings: &Settings, report: &mut Report) -> Res
         Motion::Steady | Motion::Changing => {}
     }
     Ok(result)
+}
+
+/// A slip goes on through whole pitches, a servo that hunts turns back before: a shorter run tells neither.
+fn still_open(seen: &Play) -> Unable {
+    let run = seen.lock.as_ref().map_or(0.0, |lock| lock.run_pitches);
+    let why = format!(
+        "over {:.1} s the tape ran away from the drum by {run:.2} of a track pitch: a slip goes on through whole pitches, a tracking \
+         servo that hunts turns back before one, and this record is too short to tell; take a longer one (record-s)",
+        seen.course.observed_s
+    );
+    Unable::new(UnableCode::TooShort, why).on("slip")
 }
 
 fn speed_text(seen: &Play) -> String {

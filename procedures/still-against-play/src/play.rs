@@ -13,10 +13,11 @@ use tapewright_sdk::rf::{Floor, Front};
 /// Lengths of the record, one after the other, in seconds.
 const STEPS_S: [f64; 3] = [4.0, 10.0, 25.0];
 
-/// A regular rise and fall is a slip only where it goes this deep: a slipping head crosses whole tracks,
-/// a hunting one part of a track. A head much wider than its track crosses more gently; then the control pulses tell.
-/// Common practice, no source.
-const SLIP_SWING: f64 = 0.5;
+/// A regular rise and fall is a slip only where it goes this deep: a slipping head crosses whole tracks, and midway
+/// reads nothing but its neighbour, 18 to 27 dB down (R5 and the azimuth loss of the formats crate); a hunting one comes
+/// back before. With a twentieth of the record cut off at each end and noise in the floor seven tenths are left of
+/// that. A head much wider than its track crosses more gently; then the control pulses tell.
+const SLIP_SWING: f64 = 0.7;
 
 /// Changes faster than this are no tracking servo: contact, dirt or a loose connection. Common practice, no source.
 const SERVO_HZ: f64 = 2.0;
@@ -156,7 +157,20 @@ fn modulation(levels_v: &[f64]) -> Result<Estimate> {
 impl Play {
     /// What the tape does, from the control pulses where they tell, else from the level's course.
     pub(crate) fn motion(&self) -> Motion {
-        motion(&self.course, self.lock.as_ref().map(|lock| lock.kind))
+        let kind = self.lock.as_ref().map(|lock| lock.kind);
+        if self.may_turn_back() {
+            // No more than the level shows.
+            return match motion(&self.course, None) {
+                Motion::Slip => Motion::Slip,
+                _ => Motion::Changing,
+            };
+        }
+        motion(&self.course, kind)
+    }
+
+    /// The phase ran one way for the whole record, and not yet through a pitch: a slip, or the turn of a slow hunting.
+    pub(crate) fn may_turn_back(&self) -> bool {
+        self.lock.as_ref().is_some_and(Lock::may_turn_back)
     }
 
     /// The level against time.

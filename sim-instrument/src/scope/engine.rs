@@ -243,9 +243,10 @@ impl Scope {
         Some(self.time_of(shot, trigger_s, shot.setup.items()))
     }
 
-    /// Exact time of a sample (of a pair: of the beginning of its bin).
+    /// Exact time of a sample (of a pair: of the beginning of its bin). The clock does not wait for the trigger.
     fn time_of(&self, shot: &Shot, trigger_s: f64, item: usize) -> f64 {
-        trigger_s + (item as f64 * shot.setup.dt_s - shot.setup.before_s) * (1.0 + self.errors.timebase)
+        let place = self.specs.trigger_place * Rng::new(self.seed, "scope trigger place", shot.number).symmetric();
+        trigger_s + ((item as f64 + place) * shot.setup.dt_s - shot.setup.before_s) * (1.0 + self.errors.timebase)
     }
 
     /// Brings the acquisition up to the present: looks for its trigger, and ends it when it is full.

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc;
 use tapewright::library::Library;
-use tapewright_tests::bench::{Outcome, run};
+use tapewright_tests::bench::{Outcome, run_within};
 use tapewright_tests::machines::{Case, draw};
 use tapewright_tests::score::Table;
 use tapewright_tests::segments::Segments;
@@ -21,6 +21,9 @@ struct Options {
     /// Seed: the same one draws the same machines
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Several seeds in one table, so many machines of each
+    #[arg(long, value_delimiter = ',', conflicts_with = "seed")]
+    seeds: Vec<u64>,
     /// One JSON object instead of text
     #[arg(long)]
     json: bool,
@@ -28,7 +31,7 @@ struct Options {
     #[arg(long)]
     only: Option<u64>,
     /// Instead of the table: errors of each segment of the curves, split by this trait of the machines (format,
-    /// picture, colour, tape, front-end, scope)
+    /// picture, colour, tape, front-end, scope, baud)
     #[arg(long, value_name = "TRAIT")]
     segments: Option<String>,
     /// The sequence
@@ -53,7 +56,7 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
     if let Some(number) = options.only {
         let case = draw(options.seed, number);
         writeln!(out, "# {}: {}\n{}", case.number, case.fault, case.scenario)?;
-        let outcome = run(&case.parsed()?, &options.sequence, &library)?;
+        let outcome = run_within(&case.parsed()?, &options.sequence, &library, case.bounds)?;
         write!(out, "{}", tapewright::report::text::run(&outcome.report))?;
         for (name, truth) in &outcome.truths {
             writeln!(out, "truth {name} = {truth}")?;
@@ -64,21 +67,23 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
         writeln!(out, "took {:.1} virtual seconds", outcome.took_s)?;
         return Ok(());
     }
+    let seeds = if options.seeds.is_empty() { vec![options.seed] } else { options.seeds.clone() };
     let workers = std::thread::available_parallelism().map_or(1, usize::from);
     let next = Arc::new(AtomicU64::new(0));
     let (sender, results) = mpsc::channel::<(Case, Result<Outcome, String>)>();
     for _ in 0..workers {
         let (next, sender, library) = (Arc::clone(&next), sender.clone(), Arc::clone(&library));
-        let (seed, machines, sequence) = (options.seed, options.machines, options.sequence.clone());
+        let (seeds, machines, sequence) = (seeds.clone(), options.machines, options.sequence.clone());
         std::thread::spawn(move || {
             loop {
-                let number = next.fetch_add(1, Ordering::Relaxed);
-                if number >= machines {
-                    return;
-                }
+                let place = next.fetch_add(1, Ordering::Relaxed);
+                let Some(&seed) = seeds.get((place / machines.max(1)) as usize) else { return };
+                let number = place % machines.max(1);
                 let case = draw(seed, number);
                 let done = case.parsed().map_err(|e| e.to_string());
-                let done = done.and_then(|s| run(&s, &sequence, &library).map_err(|e| tapewright::report::chain(&*e)));
+                let done = done.and_then(|s| {
+                    run_within(&s, &sequence, &library, case.bounds).map_err(|e| tapewright::report::chain(&*e))
+                });
                 if sender.send((case, done)).is_err() {
                     return;
                 }
@@ -89,13 +94,13 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
     // Workers finish in any order: the table is filled in the order of the machines.
     let mut done: Vec<(Case, Outcome)> = Vec::new();
     for (case, result) in results {
-        let outcome = result.map_err(|e| format!("machine {} of seed {}: {e}", case.number, options.seed))?;
+        let outcome = result.map_err(|e| format!("machine {} of seed {}: {e}", case.number, case.seed))?;
         done.push((case, outcome));
         if done.len().is_multiple_of(20) {
-            let _ = writeln!(std::io::stderr(), "{} of {} machines", done.len(), options.machines);
+            let _ = writeln!(std::io::stderr(), "{} of {} machines", done.len(), options.machines * seeds.len() as u64);
         }
     }
-    done.sort_by_key(|(case, _)| case.number);
+    done.sort_by_key(|(case, _)| (case.seed, case.number));
     if let Some(split) = &options.segments {
         let mut errors = Segments::default();
         for (case, outcome) in &done {
@@ -108,7 +113,7 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
     for (case, outcome) in &done {
         table.add(case, &outcome.report, &outcome.truths);
     }
-    let printed = table.printed(options.seed, options.machines);
+    let printed = table.printed(&seeds, options.machines);
     if options.json {
         writeln!(out, "{}", serde_json::to_string(&printed)?)?;
     } else {
