@@ -91,6 +91,17 @@ impl Beside {
         }
     }
 
+    /// The neighbour's part of the level by definition (a sum of powers), relative to the own track's, that a filter about
+    /// the sync-tip frequency keeps out at the most: nothing where lines lie side by side.
+    pub(crate) fn kept_out(&self, level: f64) -> f64 {
+        if self.aligned {
+            return 0.0;
+        }
+        let level = level.clamp(0.2, 1.0);
+        let r = (1.0 - level) * kept(self.carrier_x * (1.0 - level)) / level;
+        r.hypot(1.0) - 1.0
+    }
+
     /// What the neighbour adds to a reading of which colour makes a share within `bounds`; in `plain` lines, without a
     /// picture, the carrier stands at blanking all along, and its beat goes round there.
     ///

@@ -152,7 +152,8 @@ mod tests {
     use crate::scan::Head;
 
     const LINE_S: f64 = 572.0 / 9.0 * 1e-6;
-    const CARRIER: Carrier = Carrier { sync_hz: 3.4e6, white_hz: 4.4e6, line_s: LINE_S, sync_tip_s: 4.7e-6 };
+    const CARRIER: Carrier =
+        Carrier { sync_hz: 3.4e6, white_hz: 4.4e6, line_s: LINE_S, sync_tip_s: 4.7e-6, beside: None };
     const DT_S: f64 = 20e-6;
 
     fn correction() -> PeakCorrection {

@@ -13,6 +13,7 @@
 //! Per segment: `L = sqrt(4 (mean |z|^2 - noise power))`, the noise power from a capture without RF
 //! through the same filter.
 
+use crate::beside::Beside;
 use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::Spread;
@@ -43,6 +44,8 @@ pub struct Carrier {
     pub line_s: f64,
     /// Length of a line's sync tip.
     pub sync_tip_s: f64,
+    /// What the format says about the neighbouring track, if that is known.
+    pub beside: Option<Beside>,
 }
 
 impl Carrier {
@@ -54,6 +57,7 @@ impl Carrier {
             white_hz: format.fm_white_hz.value,
             line_s: 1.0 / format.lines.line_rate_hz(),
             sync_tip_s: format.lines.video().h_sync_us.value * 1e-6,
+            beside: Some(Beside::of(format)),
         }
     }
 
@@ -294,11 +298,21 @@ pub fn levels_by_carrier(
             levels[k] *= (moved / powers[k]).sqrt();
         }
     }
+    // The band lets a neighbour through that lies side by side, and keeps out one that is at another frequency.
+    let greatest = levels.iter().fold(f64::MIN_POSITIVE, |m, v| m.max(*v));
+    let mut kept_out = [0.0; SEGMENTS];
+    for k in 0..SEGMENTS {
+        let lost = carrier.beside.map_or(0.0, |beside| beside.kept_out(levels[k] / greatest));
+        levels[k] *= 1.0 + 0.5 * lost;
+        kept_out[k] = levels[k] * 0.5 * lost / 3.0_f64.sqrt();
+    }
+    let name = "carrier of the neighbouring track";
+    let beside = Shared { name, spread: Spread::Rectangular, by_v: kept_out, own: false };
     let noise_left = Shared { name: "correction of noise", spread: Spread::Normal, by_v: systematic, own: false };
     Ok(ScanLevels {
         level_v: levels,
         random_v: random,
-        shared: vec![noise_left],
+        shared: vec![noise_left, beside],
         common: vec![trace.conversion().gain_share()],
         shape_u: 0.0,
         noise_v: noise.amplitude_v(),

@@ -49,11 +49,11 @@ impl Tops {
         let top = q * part.amplitude;
         // Phases further down than eight deviations below the top cannot be the greatest.
         let reach = if top > 4.0 { (1.0 - 8.0 / top).max(-1.0).acos() } else { core::f64::consts::PI };
-        let looks = part.looks.clamp(2.0, 1e9);
+        let looks = part.looks.clamp(0.2, 1e9);
         Self {
             tops: core::array::from_fn(|i| top * (reach * (i as f64 + 0.5) / PHASES as f64).cos()),
             weight: looks * reach / core::f64::consts::PI / PHASES as f64,
-            cycles: part.cycles.clamp(1.0, looks),
+            cycles: part.cycles.clamp(0.1, looks),
             top,
         }
     }
@@ -69,15 +69,33 @@ impl Tops {
 }
 
 /// Mean of the greatest, for a carrier of amplitude `q` in standard deviations of the noise.
-fn greatest_of_carrier(q: f64, parts: &[Part; 2]) -> f64 {
-    let tops = parts.each_ref().map(|p| Tops::new(q, p));
+fn greatest_of_carrier(q: f64, parts: &[Part]) -> f64 {
+    let tops: Vec<Tops> = parts.iter().map(|p| Tops::new(q, p)).collect();
     let step = 0.125;
     let (mut y, mut below) = (q - 8.0, 0.0);
     while y < q + 7.0 {
-        below += step * (tops[0].below(y) + tops[1].below(y)).exp();
+        below += step * tops.iter().map(|t| t.below(y)).sum::<f64>().exp();
         y += step;
     }
     y - below - 0.5 * step
+}
+
+/// Ends of the stretches of a colour-under cycle, in radians from its crest, that are told apart; beyond the last nothing
+/// can be the greatest.
+const COLOUR_PHASES: [f64; 7] = [0.0, 0.12, 0.25, 0.4, 0.6, 0.9, 1.4];
+
+/// A patch in which colour makes `share` of the whole amplitude: the carrier's crests stand as high as the colour is
+/// at their time, so that high ones come seldom.
+pub(crate) fn with_colour(patch: Part, share: f64) -> impl Iterator<Item = Part> {
+    COLOUR_PHASES.windows(2).map(move |phases| {
+        let part = (phases[1] - phases[0]) / core::f64::consts::PI;
+        let cosine = (phases[1].sin() - phases[0].sin()) / (phases[1] - phases[0]);
+        Part {
+            amplitude: patch.amplitude * (1.0 - share * (1.0 - cosine)),
+            looks: patch.looks * part,
+            cycles: patch.cycles * part,
+        }
+    })
 }
 
 /// The mean half range against the amplitude, both over the noise's standard deviation, tabulated.
@@ -95,8 +113,8 @@ impl Lift {
         Self::of(&[half, half])
     }
 
-    /// For two parts.
-    pub(crate) fn of(parts: &[Part; 2]) -> Self {
+    /// For parts, the strongest of amplitude 1.
+    pub(crate) fn of(parts: &[Part]) -> Self {
         let q: Vec<f64> = (0..44).map(|i| if i == 0 { 0.0 } else { 0.25 * 1.22_f64.powi(i) }).collect();
         let mut seen: Vec<f64> = q.iter().map(|q| greatest_of_carrier(*q, parts)).collect();
         // Rising by nature; keep it so against the grid of the integration.

@@ -36,7 +36,7 @@ use crate::carrier::Carrier;
 use crate::curve::{ScanLevels, Segments, Shared};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Spread};
-use crate::lift::{Lift, Part, greatest_of_noise};
+use crate::lift::{Lift, Part, greatest_of_noise, with_colour};
 use crate::scan::Scan;
 use crate::statistics::moments_of_finite;
 use crate::trace::PairTrace;
@@ -57,10 +57,11 @@ pub struct Picture {
     pub beside: Option<Beside>,
 }
 
-/// Share of a tip that is left where the greatest comes from a patch of colour: the carrier's crest and the colour's must
-/// meet, which they do in about a seventh of the time of a patch (colour a fifth of the whole, noise a sixtieth:
-/// `acos(1 - 1 / 12) / pi`).
-const COLOURED: f64 = 0.16;
+/// Colour's share of the greatest amplitude in ordinary bars, and how many tips long a bar is; the next bar reaches
+/// nearly as high (computed for bars of 75 per cent and a burst 20 dB below the carrier).
+const BAR: (f64, f64) = (0.2, 1.4);
+/// The next bar's amplitude.
+const NEXT_BAR: f64 = 0.975;
 
 /// A colour burst over the carrier is at most this share of the bound of the colour-under signal: the most saturated
 /// colours are 3.2 times the burst's amplitude (0.63 V over half of 0.286 V or 0.3 V; computed from full bars), ordinary
@@ -200,12 +201,14 @@ impl PeakCorrection {
             |amplitude: f64, span: f64| Part { amplitude, looks: noise.looks(span), cycles: carrier.sync_hz * span };
         let of =
             |tip: f64, rest: f64, share: f64| Lift::of(&[part(1.0, tip * tips), part(rest, share * (whole - tips))]);
+        let bar = |amplitude: f64| with_colour(part(amplitude, BAR.1 * tips), BAR.0);
+        let bars: Vec<Part> = bar(1.0).chain(bar(NEXT_BAR)).collect();
         Ok(Self {
             noise,
             bins,
             dt_s,
             middle: of(0.9, 0.87, 0.4),
-            coloured: of(COLOURED, 0.85, 0.3),
+            coloured: Lift::of(&bars),
             fewest: of(0.4, 0.75, 0.4),
             most: of(1.0, 0.95, 0.8),
         })
@@ -354,7 +357,8 @@ pub fn levels_by_peaks(
         // Lift of noise known to relative_u; looks known between their bounds.
         let looks =
             0.5 * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen)) / 2.0;
-        let either = scale.coloured * (coloured - plain) / (2.0 * 3.0_f64.sqrt());
+        // Which of both it is is known as well as colour shows; where none does, a burst may still be the greatest.
+        let either = (0.5 - 0.25 * scale.coloured) * (coloured - plain) / 3.0_f64.sqrt();
         lift.by_v[k] = ((seen - level * whole) * correction.noise.relative_u).hypot(looks).hypot(either) / whole;
         rounding.by_v[k] = left_of_rounding(step, scatter) / whole;
         field.by_v[k] = level * (lifted[k] / seen.max(f64::MIN_POSITIVE) - 1.0);

@@ -34,7 +34,7 @@ impl Random {
 }
 
 pub const CARRIER: Carrier =
-    Carrier { sync_hz: 3.4e6, white_hz: 4.4e6, line_s: 572.0 / 9.0 * 1e-6, sync_tip_s: 4.7e-6 };
+    Carrier { sync_hz: 3.4e6, white_hz: 4.4e6, line_s: 572.0 / 9.0 * 1e-6, sync_tip_s: 4.7e-6, beside: None };
 
 /// A scan shorter than the real one, so that many trials are cheap.
 pub fn scan(lines: f64) -> Scan {
