@@ -37,9 +37,9 @@ fn the_version_of_the_layout() {
         drop(open(temporary.path()).await);
         let file = temporary.path().join("format.json");
         let ours = std::fs::read_to_string(&file).expect("it reads");
-        assert!(ours.contains("\"major\":1,\"minor\":0"), "{ours}");
+        assert!(ours.contains("\"major\":1,\"minor\":1"), "{ours}");
 
-        let minor = ours.replace("\"minor\":0", "\"minor\":7,\"more\":true");
+        let minor = ours.replace("\"minor\":1", "\"minor\":7,\"more\":true");
         std::fs::write(&file, &minor).expect("it writes");
         whole_run(&open(temporary.path()).await, 1).await;
         assert_eq!(std::fs::read_to_string(&file).expect("it reads"), minor, "read, and not rewritten");
