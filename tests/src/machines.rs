@@ -196,7 +196,7 @@ pub fn draw(seed: u64, number: u64) -> Case {
     let _ = writeln!(text, "[tapes.in]\nkind = \"{tape}\"\npicture = \"{picture}\"\ncolour = {colour}");
     let _ = writeln!(text, "[tapes.second]\nkind = \"other\"\npicture = \"bars\"\n[tapes.third]\nkind = \"other\"");
     let front_end = *random.one_of(&["family-a", "family-a", "scpi-99"]);
-    let _ = writeln!(text, "[scope]\nfront_end = \"{front_end}\"\nmodel = \"{model}\"");
+    let _ = writeln!(text, "[scope]\nfront_end = \"{front_end}\"\nmodel = \"{model}\"\ntrigger_place = 0.5");
     if let Some(points) = points {
         let _ = writeln!(text, "points_greatest = {points}\npoints = {points}");
     }

@@ -178,6 +178,7 @@ fn scope(mut section: Section<'_>) -> ScopePlan {
     set("offset_error_div", &mut specs.offset_error_div, 0.0, 4.0);
     set("offset_error_v", &mut specs.offset_error_v, 0.0, 10.0);
     set("timebase_error", &mut specs.timebase_error, 0.0, 0.1);
+    set("trigger_place", &mut specs.trigger_place, 0.0, 0.5);
     set("noise_div", &mut specs.noise_div, 0.0, 4.0);
     set("noise_v", &mut specs.noise_v, 0.0, 10.0);
     set("mains_hz", &mut specs.mains_hz, 1.0, 1000.0);

@@ -30,8 +30,8 @@ pub struct Specs {
     pub offset_error_v: f64,
     /// Limit of the relative time-base error.
     pub timebase_error: f64,
-    /// How far the trigger may lie from where the record says, in samples (of pairs: in bins): the clock that samples runs
-    /// on by itself, and the trigger comes when it likes.
+    /// How far the trigger may lie from where the record says, in samples (of pairs: in bins): 0 for a scope that measures
+    /// where between two samples it came, up to 0.5 for one whose clock runs on by itself.
     pub trigger_place: f64,
     /// Root mean square of the front end's noise that follows the range, in divisions.
     pub noise_div: f64,
@@ -61,7 +61,7 @@ impl Specs {
             offset_error_div: 0.1,
             offset_error_v: 1e-3,
             timebase_error: 50e-6,
-            trigger_place: 0.5,
+            trigger_place: 0.0,
             noise_div: 0.012,
             noise_v: 50e-6,
             auto_s: 0.05,
