@@ -22,7 +22,8 @@ pub(crate) struct Envelope {
     points: u32,
 }
 
-const NOTHING: Picture = Picture { even: true, colour_share: (0.0, 0.0), content: (1.0, 1.0), blanking: None, beside: None };
+const NOTHING: Picture =
+    Picture { even: true, colour_share: (0.0, 0.0), content: (1.0, 1.0), blanking: None, beside: None };
 
 impl Envelope {
     /// Where the head switch is hooked up; none: it is not.
