@@ -106,7 +106,13 @@ fn wrong_words_are_found() {
         "commands.trigger-edge",
     );
     check("family-a", a, &[("ask-range = \":{channel}:SCALe?\"", "ask-range = \":{channel}:OFFSet?\"")], "range", "");
-    check("family-a", a, &[(":WAVeform:STARt {first}", ":WAVeform:STARt 1")], "ask-data", "from 0");
+    check(
+        "family-a",
+        a,
+        &[(":WAVeform:STARt {first}", ":WAVeform:STARt {first-from-0}")],
+        "ask-data",
+        "commands.chunk",
+    );
     check(
         "family-b",
         "channel-horizontal-curve",
@@ -125,7 +131,7 @@ fn wrong_words_are_found() {
         "family-b",
         "channel-horizontal-curve",
         &[("reply-header = true", "reply-header = false"), ("HEADer OFF", "HEADer ON")],
-        "coupling",
+        "manners.reply-header",
         "manners.reply-header = true",
     );
     check(
@@ -136,21 +142,8 @@ fn wrong_words_are_found() {
         "[words]",
     );
     check("family-c", "prefixed-channel-descriptor", &[("{first-from-0}", "{first}")], "ask-data", "from 0");
-    check(
-        "family-c",
-        "prefixed-channel-descriptor",
-        &[("block-text-before = 32", "block-text-before = 0")],
-        "ask-preamble",
-        "",
-    );
-    check("scpi-99", "scpi-99", &[("PTPeak {full-scale-v}", "PTPeak 1")], "range", "");
-    check(
-        "scpi-99",
-        "scpi-99",
-        &[("waiting = 5, filling = 4", "waiting = 2, filling = 3")],
-        "a whole capture, samples",
-        "",
-    );
+    check("scpi-99", "scpi-99", &[("RANGe:PTPeak?", "RANGe:OFFSet?")], "range", "");
+    check("scpi-99", "scpi-99", &[("waiting = 5, filling = 4", "waiting = 2, filling = 3")], "ask-state", "[state]");
 }
 
 #[test]

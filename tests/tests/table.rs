@@ -208,3 +208,38 @@ fn over_a_pseudo_terminal() {
 fn over_hislip() {
     table(Wire::Hislip);
 }
+
+/// A spoilt reading in the middle of a deep record: only that one is asked for again, over every link's session
+/// and in every dialect, since the record is still in the scope.
+#[test]
+fn after_a_fault_only_the_missing_part_is_read_again() {
+    for (front_end, scaling) in FRONT_ENDS {
+        block_on(async {
+            let mut bench = bench(Wire::InProcess, front_end, scaling).await;
+            bench.rig.tell("key play");
+            bench.rig.clock.sleep(Duration::from_secs(3)).await;
+            let (_, request) = requests()[2].clone();
+            let mut port = bench.rig.sim.scope_port();
+            let before = port.counters().bytes_out;
+            // The first whole reading has gone: the next reply that is longer than a line is cut.
+            let clock = bench.rig.clock.clone();
+            let cut = tokio::spawn(async move {
+                while port.counters().bytes_out < before + u64::from(A_READING) {
+                    clock.sleep(Duration::from_millis(1)).await;
+                }
+                port.set_faults(|faults| {
+                    faults.cut = 1.0;
+                    faults.replies_left = Some(1);
+                });
+                port
+            });
+            take(&mut bench, "deep, with a fault", &request).await;
+            let port = cut.await.expect("it cut a reply");
+            let (faults, sent) = (port.counters().faults, port.counters().bytes_out - before);
+            assert!(faults > 0, "{}: no reply was cut", bench.name);
+            let most = u64::from(DEEP) * 5 / 4 + 2 * u64::from(A_READING);
+            assert!(sent < most, "{}: {sent} bytes for {DEEP} codes", bench.name);
+            assert_eq!(bench.rig.sim.acquisitions().len(), 1, "{}: it was not acquired anew", bench.name);
+        });
+    }
+}

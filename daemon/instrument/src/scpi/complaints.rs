@@ -15,6 +15,12 @@ impl Session {
         self.in_step = false;
     }
 
+    /// Takes header words off answers from now on (or no longer): while it is looked for whether there are any.
+    pub(crate) fn set_reply_header(&mut self, on: bool) {
+        self.profile.reply_header = on;
+        self.in_step = false;
+    }
+
     /// Reads the errors of an instrument without an error queue.
     pub(super) async fn family_errors(&mut self) -> Result<Vec<ErrorEntry>, SessionError> {
         let mut entries = core::mem::take(&mut self.drained);

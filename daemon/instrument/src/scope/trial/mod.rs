@@ -157,16 +157,21 @@ impl Walk<'_> {
     }
 
     /// A word that no instrument knows must bring a complaint, else no later silence means anything. Where the
-    /// file's way of telling errors brings none, the others are tried, and the walk goes on with the one that does.
+    /// file's way of telling errors brings none, or answers cannot be read since they carry header words, the others
+    /// are tried, and the walk goes on with the one that works.
     async fn complaining(&mut self) -> Result<(), ScopeError> {
         let says = self.scope.dialect.profile.errors;
+        let headed = self.scope.dialect.profile.reply_header;
         let mut draft = Draft::new("manners.errors", "a complaint of a command that no instrument knows");
         let all =
             [(ErrorForm::Queue, "error-queue"), (ErrorForm::Events, "events"), (ErrorForm::Registers, "registers")];
         let others = all.into_iter().filter(|(form, _)| *form != says);
-        let ways: Vec<(ErrorForm, &str)> = all.into_iter().filter(|(form, _)| *form == says).chain(others).collect();
-        for (form, word) in ways {
+        let own = all.into_iter().filter(|(form, _)| *form == says);
+        // Header words hide every answer from a reader that expects none, so that is tried before other ways.
+        let ways = own.clone().map(|way| (way, headed)).chain(own.chain(others).map(|way| (way, true)));
+        for ((form, word), header) in ways {
             self.scope.session.set_errors(form);
+            self.scope.session.set_reply_header(header);
             let told = self.complaint(&mut draft).await;
             let row = match told {
                 Ok(true) if form == says => draft.good(),
@@ -178,6 +183,10 @@ impl Walk<'_> {
                 }
             };
             self.rows.push(row);
+            if header != headed {
+                let row = Draft::new("manners.reply-header", "answers without a header word");
+                self.rows.push(row.differs("answers carry header words: set manners.reply-header = true"));
+            }
             return Ok(());
         }
         self.scope.session.set_errors(says);

@@ -378,7 +378,8 @@ impl Walk<'_> {
 
     /// A part read by itself must be the same as in a longer one.
     async fn parts(&mut self, name: &Values) -> Result<bool, ScopeError> {
-        let mut draft = Draft::new(Op::AskData, "100 bytes, then 11 of them once more, the same");
+        let mut draft =
+            Draft::new(Op::AskData, "100 bytes, 11 of them once more, the same, and the last 10 of the record");
         let whole = match self.part(name, 1, 100, &mut draft).await? {
             Ok(whole) => whole,
             Err(advice) => {
@@ -397,7 +398,7 @@ impl Walk<'_> {
             ))
         } else {
             match self.part(name, 20, 30, &mut draft).await? {
-                Ok(part) if part.len() == 11 && part[..] == whole[19..30] => draft.good(),
+                Ok(part) if part.len() == 11 && part[..] == whole[19..30] => self.last_points(name, draft).await?,
                 Ok(part) => {
                     let place = whole.windows(part.len().max(1)).position(|window| window == part);
                     let told =
@@ -412,6 +413,20 @@ impl Walk<'_> {
         let good = row.outcome == TrialOutcome::Ok;
         self.rows.push(row);
         Ok(good)
+    }
+
+    /// The last ten points must be ten: counted from the wrong place, every reading is off by one and agrees with
+    /// every other.
+    async fn last_points(&mut self, name: &Values, mut draft: Draft) -> Result<TrialRow, ScopeError> {
+        let last = self.scope.dialect.limits.usual_points;
+        Ok(match self.part(name, last - 9, last, &mut draft).await? {
+            Ok(part) if part.len() == 10 => draft.good(),
+            Ok(part) => draft.differs(format!(
+                "the last 10 of {last} points came as {}: points count from another number than commands.chunk has it, from 1 ({{first}}) or from 0 ({{first-from-0}}), or the record is shorter than commands.points says",
+                part.len()
+            )),
+            Err(advice) => draft.differs(advice),
+        })
     }
 
     /// Takes a record at a setting and means it.
