@@ -38,6 +38,12 @@ pub struct Step {
     /// Why, in words.
     #[serde(default)]
     pub skip_because: String,
+    /// The step is left out, rather than unable, where a signal that the procedure needs is not hooked up.
+    #[serde(default)]
+    pub when_hooked_up: bool,
+    /// The step is only for formats that have a control track (true) or none (false); left out: for any.
+    #[serde(default)]
+    pub control_track: Option<bool>,
     /// The sequence ends after this step when one of these was found.
     #[serde(default)]
     pub stop_when: Vec<Finding>,
@@ -125,6 +131,8 @@ pub fn of_one(procedure: &str) -> Sequence {
             settings: BTreeMap::new(),
             skip_when: Vec::new(),
             skip_because: String::new(),
+            when_hooked_up: false,
+            control_track: None,
             stop_when: Vec::new(),
         }],
     }

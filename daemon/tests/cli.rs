@@ -142,7 +142,7 @@ fn a_procedures_page() {
     for name in ["envelope", "guide-adjust", "tape-safe"] {
         let output = run(&["procedures", "show", name]);
         check_code(&output, 0);
-        insta::assert_snapshot!(format!("page of {name}"), out(&output));
+        insta::assert_snapshot!(format!("page_of_{name}"), out(&output));
     }
     let output = run(&["procedures", "show", "no-such-one"]);
     check_code(&output, 20);

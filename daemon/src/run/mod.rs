@@ -24,7 +24,7 @@ use services::BenchServices;
 use spec::{RunSpec, SpecError};
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use tapewright_formats::Finding;
+use tapewright_formats::{Finding, format_named};
 use tapewright_host::{Cancel, Earlier, Setting, Verdict};
 
 /// Answer that agrees.
@@ -184,8 +184,7 @@ impl Prepared {
             if cancel.is_cancelled() {
                 break;
             }
-            if let Some(finding) = step.skip_when.iter().find(|f| found.contains(f)) {
-                let because = format!("{} ({finding})", step.skip_because);
+            if let Some(because) = self.why_not(step, loaded, &found) {
                 match self.leave_out(step, because) {
                     Ok(report) => reports.push(report),
                     Err(error) => return Err((reports, error)),
@@ -213,6 +212,20 @@ impl Prepared {
             }
         }
         Ok(reports)
+    }
+
+    /// Why a step is left out, if it is: by what was found, what is hooked up, or the format.
+    fn why_not(&self, step: &Step, loaded: &Loaded, found: &BTreeSet<Finding>) -> Option<String> {
+        if let Some(finding) = step.skip_when.iter().find(|f| found.contains(f)) {
+            return Some(format!("{} ({finding})", step.skip_because));
+        }
+        let has = format_named(&self.spec.format).is_some_and(|format| format.control_track);
+        if step.control_track.is_some_and(|wanted| wanted != has) {
+            return Some(format!("{} has {} control track", self.spec.format, if has { "a" } else { "no" }));
+        }
+        let hookup = &self.runner.bench.hookup;
+        let missing = loaded.description().needs.iter().find(|signal| hookup.point(**signal).is_none());
+        missing.filter(|_| step.when_hooked_up).map(|signal| format!("{signal} is not hooked up"))
     }
 
     fn leave_out(&self, step: &Step, because: String) -> Result<ProcedureReport, RunError> {
