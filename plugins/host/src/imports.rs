@@ -234,6 +234,7 @@ impl operator::Host for State {
     }
 }
 
+#[expect(clippy::ref_option, reason = "what is kept is what the service answered, as it stands")]
 fn keep_earlier(run: &Option<Earlier>) -> Result<Value, Refusal> {
     let numbers = run.iter().flat_map(|run| &run.measurements).flat_map(|m| [m.value, m.low, m.high, m.coverage]);
     if numbers.into_iter().any(|number| !number.is_finite()) {

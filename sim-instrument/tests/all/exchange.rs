@@ -336,7 +336,7 @@ fn a_set_answers_at_once_or_sends_lines_back_by_its_quirks() {
     let mut scope = with(Quirk::SlowReplies);
     scope.send("*ESE?");
     assert_eq!(scope.listen(2.4), b"");
-    assert_eq!(scope.listen(0.2), b"0\n");
+    assert_eq!(scope.listen(2.6), b"0\n");
 }
 
 #[test]

@@ -32,7 +32,7 @@ impl Walk<'_> {
     pub(super) async fn records(&mut self) -> Result<(), ScopeError> {
         let Some(input) = self.scope.dialect.channels().next().cloned() else { return Ok(()) };
         let name = named(&input);
-        self.to_rest(&name, 1.0, 0.0, DIVISION_S).await?;
+        self.come_to_rest(&name, 1.0, 0.0, DIVISION_S).await?;
         if !self.shot().await? {
             for what in ["the scaling", Op::AskData.key(), "volts at other settings"] {
                 let row = Draft::new(what, "").end(TrialOutcome::NotTried, Some("no record came to its end".into()));
@@ -50,7 +50,7 @@ impl Walk<'_> {
     }
 
     /// Sets a range, a middle and a time base, in free run; complaints were told by the rows before.
-    async fn to_rest(
+    async fn come_to_rest(
         &mut self,
         name: &Values,
         division_v: f64,
@@ -152,7 +152,7 @@ impl Walk<'_> {
     async fn waiting(&mut self, trigger: &str, name: &Values) -> Result<(), ScopeError> {
         let division_v = self.scope.dialect.limits.greatest_volts_a_division;
         let mut draft = Draft::new(Op::AskState, "a state that means waiting, while no trigger can come");
-        self.to_rest(name, division_v, 0.0, DIVISION_S).await?;
+        self.come_to_rest(name, division_v, 0.0, DIVISION_S).await?;
         let values = Values::new()
             .word(Slot::Source, trigger)
             .word(Slot::Slope, "POSitive")
@@ -232,7 +232,7 @@ impl Walk<'_> {
     async fn scaling(&mut self, name: &Values) -> Result<bool, ScopeError> {
         // Off the middle, and apart from it by another number than the range: no two formulas look alike then.
         let (division_v, centre_v) = (1.0, 1.5);
-        self.to_rest(name, division_v, centre_v, DIVISION_S).await?;
+        self.come_to_rest(name, division_v, centre_v, DIVISION_S).await?;
         let rows = self.rows.len();
         let came = self.shot().await?;
         if came {
@@ -437,7 +437,7 @@ impl Walk<'_> {
         centre_v: f64,
         draft: &mut Draft,
     ) -> Result<Result<Seen, String>, ScopeError> {
-        self.to_rest(name, division_v, centre_v, DIVISION_S).await?;
+        self.come_to_rest(name, division_v, centre_v, DIVISION_S).await?;
         let rows = self.rows.len();
         if !self.shot().await? {
             return Ok(Err("no record came to its end".into()));
@@ -520,7 +520,7 @@ impl Walk<'_> {
             OperationComplete::Absent => "absent",
         };
         let mut draft = Draft::new("manners.operation-complete", format!("`*OPC?`: {}", word(says)));
-        self.to_rest(&named(&input), 1.0, 0.0, SLOW_DIVISION_S).await?;
+        self.come_to_rest(&named(&input), 1.0, 0.0, SLOW_DIVISION_S).await?;
         let arm = self.scope.dialect.render(Op::Arm, &Values::new()).unwrap_or_default();
         self.send(&mut Draft::new("", ""), &arm).await?;
         let asked = crate::scpi::Message::new("*OPC?");
