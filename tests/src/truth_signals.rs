@@ -12,7 +12,7 @@ pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
         windows.iter().filter(move |w| w.procedure == procedure && w.mode == mode)
     };
     let long = |w: &&Window| w.to_s - w.from_s > 4.0;
-    if let Some(w) = of("wow-flutter", Mode::Play).filter(long).last() {
+    if let Some(w) = of("wow-flutter", Mode::Play).rfind(long) {
         let mut truth = machine.sound_truth(w.from_s + FLUTTER_SETTLE_S, w.to_s - FLUTTER_SETTLE_S);
         all.insert("wow-flutter/flutter.weighted".to_owned(), truth.weighted_percent);
         truth.parts.sort_by(|a, b| b.percent.total_cmp(&a.percent));
@@ -23,7 +23,7 @@ pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
             all.insert("wow-flutter/line-1.peak".to_owned(), first.percent);
         }
     }
-    if let Some(w) = of("audio-azimuth", Mode::Play).last() {
+    if let Some(w) = of("audio-azimuth", Mode::Play).next_back() {
         all.insert("audio-azimuth/azimuth".to_owned(), machine.sound_truth(w.from_s, w.to_s).azimuth_min);
     }
     if let Some(w) = windows.iter().rfind(|w| w.procedure == "supply-ripple") {
@@ -38,7 +38,7 @@ pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
             all.insert(format!("supply-ripple/{name}"), value);
         }
     }
-    if let Some(w) = of("dropouts", Mode::Play).last() {
+    if let Some(w) = of("dropouts", Mode::Play).next_back() {
         // The rate that the tape is set to, not what this time happened to hold: the interval is for the tape.
         let set = machine.dropout_truth(w.from_s, w.to_s).per_minute;
         all.insert("dropouts/dropouts.rate".to_owned(), set);

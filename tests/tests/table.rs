@@ -219,7 +219,7 @@ fn after_a_fault_only_the_missing_part_is_read_again() {
             bench.rig.tell("key play");
             bench.rig.clock.sleep(Duration::from_secs(3)).await;
             let (_, request) = requests()[2].clone();
-            let mut port = bench.rig.sim.scope_port();
+            let port = bench.rig.sim.scope_port();
             let before = port.counters().bytes_out;
             // The first whole reading has gone: the next reply that is longer than a line is cut.
             let clock = bench.rig.clock.clone();
