@@ -403,7 +403,10 @@ fn live_readings_in_lines_and_in_json() {
     }
     rates.sort_by(f64::total_cmp);
     // Looked at, never asserted: it is the machine's that the test runs on.
-    println!("captures a second: {:.1} (median of {})", rates[rates.len() / 2], rates.len());
+    #[expect(clippy::print_stderr, reason = "a figure to look at")]
+    {
+        eprintln!("captures a second: {:.1} (median of {})", rates[rates.len() / 2], rates.len());
+    }
     let ended = watching.wait_with_output().expect("it ends");
     check_code(&ended, 0);
     // In play still, as it was left; and the bench is free.
