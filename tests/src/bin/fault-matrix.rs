@@ -9,7 +9,7 @@ use std::sync::mpsc;
 use tapewright::library::Library;
 use tapewright::report::run_report::RunReport;
 use tapewright_tests::bench::{Failed, run};
-use tapewright_tests::faults::{FAULTS, Fault, Row, said, text};
+use tapewright_tests::faults::{self, Fault, Row, said, text};
 
 /// Runs a sequence on machines with one fault each, and holds what is concluded against the fault
 #[derive(Debug, Parser)]
@@ -41,15 +41,10 @@ fn main() -> ExitCode {
     }
 }
 
-/// A number of its own for each machine of each fault.
-fn number(place: usize, machine: u64) -> u64 {
-    100 * place as u64 + machine
-}
-
-/// Faults that are asked for, with their place in the list.
-fn asked(options: &Options) -> Vec<(usize, &'static Fault)> {
+/// Faults that are asked for.
+fn asked(options: &Options) -> Vec<&'static Fault> {
     let wanted = |fault: &Fault| options.only.as_ref().is_none_or(|text| fault.name.contains(text.as_str()));
-    FAULTS.iter().enumerate().filter(|(_, fault)| wanted(fault)).collect()
+    faults::all().filter(|fault| wanted(fault)).collect()
 }
 
 fn matrix(options: &Options) -> Result<(), Failed> {
@@ -57,12 +52,11 @@ fn matrix(options: &Options) -> Result<(), Failed> {
     let faults = asked(options);
     let mut out = std::io::stdout().lock();
     if let Some(machine) = options.show {
-        let [(place, fault)] = faults.as_slice() else {
+        let [fault] = faults.as_slice() else {
             return Err(format!("{} faults have that in their name: give more of it", faults.len()).into());
         };
-        let number = number(*place, machine);
-        writeln!(out, "{}", fault.scenario(options.seed, number))?;
-        let outcome = run(&fault.parsed(options.seed, number)?, fault.sequence, &library)?;
+        writeln!(out, "{}", fault.scenario(options.seed, machine))?;
+        let outcome = run(&fault.parsed(options.seed, machine)?, &fault.sequence(), &library)?;
         write!(out, "{}", tapewright::report::text::run(&outcome.report))?;
         for text in &outcome.trouble {
             writeln!(out, "trouble: {text}")?;
@@ -70,13 +64,11 @@ fn matrix(options: &Options) -> Result<(), Failed> {
         writeln!(out, "said: {}", said(&outcome.report))?;
         return Ok(());
     }
-    let jobs: Vec<(usize, &'static Fault, u64)> = faults
-        .iter()
-        .flat_map(|(place, fault)| (0..options.machines).map(move |machine| (*place, *fault, machine)))
-        .collect();
+    let jobs: Vec<(&'static Fault, u64)> =
+        faults.iter().flat_map(|fault| (0..options.machines).map(move |machine| (*fault, machine))).collect();
     let reports = all(&jobs, options.seed, &library)?;
     let mut rows: Vec<Row> = Vec::new();
-    for ((_, fault, machine), report) in jobs.iter().zip(&reports) {
+    for ((fault, machine), report) in jobs.iter().zip(&reports) {
         if *machine == 0 {
             rows.push(Row::new(fault));
         }
@@ -93,7 +85,7 @@ fn matrix(options: &Options) -> Result<(), Failed> {
 }
 
 /// Runs all of them on every core; the reports come in the order of the jobs.
-fn all(jobs: &[(usize, &'static Fault, u64)], seed: u64, library: &Arc<Library>) -> Result<Vec<RunReport>, Failed> {
+fn all(jobs: &[(&'static Fault, u64)], seed: u64, library: &Arc<Library>) -> Result<Vec<RunReport>, Failed> {
     let workers = std::thread::available_parallelism().map_or(1, usize::from);
     let next = AtomicUsize::new(0);
     let (sender, results) = mpsc::channel::<(usize, Result<RunReport, String>)>();
@@ -101,13 +93,13 @@ fn all(jobs: &[(usize, &'static Fault, u64)], seed: u64, library: &Arc<Library>)
         for _ in 0..workers {
             let (next, sender) = (&next, sender.clone());
             scope.spawn(move || {
-                while let Some((job, (place, fault, machine))) = {
+                while let Some((job, (fault, machine))) = {
                     let job = next.fetch_add(1, Ordering::Relaxed);
                     jobs.get(job).map(|it| (job, *it))
                 } {
-                    let done = fault.parsed(seed, number(place, machine)).map_err(|e| e.to_string());
+                    let done = fault.parsed(seed, machine).map_err(|e| e.to_string());
                     let done = done.and_then(|scenario| {
-                        let outcome = run(&scenario, fault.sequence, library);
+                        let outcome = run(&scenario, &fault.sequence(), library);
                         outcome.map(|o| o.report).map_err(|e| tapewright::report::chain(&*e))
                     });
                     let done = done.map_err(|e| format!("machine {machine} with `{}`: {e}", fault.name));

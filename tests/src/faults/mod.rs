@@ -5,7 +5,7 @@
 
 mod list;
 
-pub use list::FAULTS;
+pub use list::all;
 
 use crate::machines::Random;
 use serde::Serialize;
@@ -19,6 +19,8 @@ use tapewright_formats::{Outcome, TapeKind};
 pub enum Hookup {
     /// Two channels (RF, control track) and a trigger-only input (head switch).
     Modest,
+    /// Two channels and a trigger-only input with these probes, as the scenario's lines.
+    Probes(&'static str),
     /// Four channels: RF, control track, head switch, and this point, which shows so many millivolts.
     Large(&'static str, u32),
 }
@@ -32,7 +34,7 @@ pub struct Fault {
     pub look_alike: &'static str,
     /// Simulator commands that make it.
     pub commands: &'static [&'static str],
-    /// Lines of the scenario's machine, where the fault is how the machine is made.
+    /// Lines of the scenario's machine (or, with its heading, of a part of it), where the fault is how the machine is made.
     pub machine: &'static str,
     /// Kind of the tape that is in.
     pub tape: TapeKind,
@@ -42,7 +44,7 @@ pub struct Fault {
     pub operator: &'static str,
     /// Scope and probes.
     pub hookup: Hookup,
-    /// The sequence that is run.
+    /// The sequence that is run: its name, a procedure's, or a file of `tests/sequences`.
     pub sequence: &'static str,
     /// First conclusions that name it right (see [`said`]).
     pub right: &'static [&'static str],
@@ -58,40 +60,49 @@ impl Fault {
     }
 
     /// The scenario of one machine with this fault. Level, noise, format, scope's words and gains are drawn:
-    /// the same seed and number draw the same machine.
+    /// the same seed, fault and machine draw the same one.
     #[must_use]
-    pub fn scenario(&self, seed: u64, number: u64) -> String {
-        let mut random = Random::new(seed, 7000 + number);
+    pub fn scenario(&self, seed: u64, machine: u64) -> String {
+        let number = self.number(machine);
+        let mut random = Random::new(seed, number);
         let format = *random.one_of(&["vhs-525-sp", "vhs-625-sp"]);
-        let mut text = format!("title = \"machine {number}\"\nseed = {}\n\n", (seed << 20) ^ (7000 + number));
+        let mut text = format!("title = \"machine {number}\"\nseed = {}\n\n", (seed << 20) ^ number);
         let _ = writeln!(text, "[machine]\nname = \"VC-{:02}\"\nformat = \"{format}\"\ntape = \"in\"", number % 100);
+        let (own, part) = self.machine.split_at(if self.machine.starts_with('[') { 0 } else { self.machine.len() });
+        text.push_str(own);
+        text.push('\n');
         let level_v = random.between(0.15, 0.3);
         let noise_v = level_v * random.between(0.008, 0.02);
         let _ = writeln!(text, "[machine.rf]\nlevel_v = {level_v}\nnoise_v = {noise_v}");
         let gains = [(); 2].map(|()| random.between(0.95, 1.05));
         let _ = writeln!(text, "[machine.head_a]\ngain = {}\n[machine.head_b]\ngain = {}", gains[0], gains[1]);
-        let _ = writeln!(text, "{}", self.machine);
+        let _ = writeln!(text, "{part}");
         let _ = writeln!(text, "[tapes.in]\nkind = \"{}\"\n{}", self.tape, self.recorded);
         let _ = writeln!(text, "[tapes.second]\nkind = \"other\"\n[tapes.third]\nkind = \"other\"");
         let front_end = *random.one_of(&["family-a", "scpi-99"]);
-        let model = if self.hookup == Hookup::Modest { "modest" } else { "large" };
+        let model = if matches!(self.hookup, Hookup::Large(..)) { "large" } else { "modest" };
         let _ = writeln!(text, "[scope]\nfront_end = \"{front_end}\"\nmodel = \"{model}\"");
+        let mut probes = String::new();
         let mut probe = |input: &str, point: &str, factor: u32, expected_v: f64| {
             let _ = writeln!(
-                text,
+                probes,
                 "[scope.probes.{input}]\npoint = \"{point}\"\nfactor = {factor}\nexpected_v = {expected_v}"
             );
         };
-        probe("CH1", "rf", 1, 2.0 * level_v);
-        probe("CH2", "control-track", 10, 5.0);
+        if !matches!(self.hookup, Hookup::Probes(_)) {
+            probe("CH1", "rf", 1, 2.0 * level_v);
+            probe("CH2", "control-track", 10, 5.0);
+        }
         match self.hookup {
             Hookup::Modest => probe("EXT", "head-switch", 10, 5.0),
+            Hookup::Probes(lines) => probes.push_str(lines),
             Hookup::Large(point, expected_mv) => {
                 probe("CH3", "head-switch", 10, 5.0);
                 let factor = if expected_mv > 2000 { 10 } else { 1 };
                 probe("CH4", point, factor, 1e-3 * f64::from(expected_mv));
             }
         }
+        text.push_str(&probes);
         let _ = writeln!(text, "[operator]\ndelay_s = 1.0\nanswer = \"done\"\n{}", self.operator);
         let commands = self.commands.iter().map(|c| format!("\"{c}\"")).collect::<Vec<_>>().join(", ");
         let _ = writeln!(
@@ -105,8 +116,23 @@ impl Fault {
     ///
     /// # Errors
     /// Every fault of it, which would be a fault of the list.
-    pub fn parsed(&self, seed: u64, number: u64) -> Result<Scenario, ScenarioError> {
-        Scenario::parse(&self.scenario(seed, number))
+    pub fn parsed(&self, seed: u64, machine: u64) -> Result<Scenario, ScenarioError> {
+        Scenario::parse(&self.scenario(seed, machine))
+    }
+
+    /// What a run is started with.
+    #[must_use]
+    pub fn sequence(&self) -> String {
+        let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sequences").join(self.sequence);
+        if self.sequence.ends_with(".toml") { file.display().to_string() } else { self.sequence.to_owned() }
+    }
+
+    /// A number for a machine that follows from the fault's name alone (FNV-1a), so that other rows do not change it.
+    fn number(&self, machine: u64) -> u64 {
+        let hash = self.name.bytes().fold(0xCBF2_9CE4_8422_2325, |hash: u64, byte| {
+            (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01B3)
+        });
+        100 * (hash % 9973) + machine
     }
 }
 
@@ -206,8 +232,8 @@ mod tests {
 
     #[test]
     fn every_scenario_can_be_read_and_makes_a_bench() {
-        for (number, fault) in FAULTS.iter().enumerate() {
-            let scenario = fault.parsed(1, number as u64).unwrap_or_else(|e| panic!("{}: {e}", fault.name));
+        for fault in all() {
+            let scenario = fault.parsed(1, 0).unwrap_or_else(|e| panic!("{}: {e}", fault.name));
             let bench = scenario.bench().unwrap_or_else(|e| panic!("{}: {e}", fault.name));
             for command in fault.commands {
                 bench
@@ -220,7 +246,7 @@ mod tests {
     #[test]
     fn what_names_a_fault_is_in_the_triage_data() {
         let known: Vec<String> = shipped_faults().into_iter().map(|f| f.name).collect();
-        for fault in FAULTS {
+        for fault in all() {
             for said in fault.right.iter().chain(fault.wrong) {
                 let named = known.iter().any(|name| name == said);
                 assert!(named || said.starts_with("no fault named: "), "{}: `{said}`", fault.name);
@@ -230,12 +256,12 @@ mod tests {
 
     #[test]
     fn there_are_twenty_five_and_each_has_a_look_alike() {
-        assert!(FAULTS.iter().filter(|f| f.is_fault()).count() >= 25);
-        let mut names: Vec<_> = FAULTS.iter().map(|f| f.name).collect();
+        assert!(all().filter(|f| f.is_fault()).count() >= 25);
+        let mut names: Vec<_> = all().map(|f| f.name).collect();
         names.sort_unstable();
         names.dedup();
-        assert_eq!(names.len(), FAULTS.len());
-        for fault in FAULTS.iter().filter(|f| f.is_fault()) {
+        assert_eq!(names.len(), all().count());
+        for fault in all().filter(|f| f.is_fault()) {
             assert!(!fault.look_alike.is_empty() && !fault.right.is_empty(), "{}", fault.name);
             assert!(!fault.right.iter().any(|said| fault.wrong.contains(said)), "{}", fault.name);
         }
