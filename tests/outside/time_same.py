@@ -3,7 +3,7 @@
     time_same.py FOLDER TRIES
 
 FOLDER holds NAME.f64 files: the sampling interval in seconds, then the samples, as 64-bit floats. Prints one JSON
-object a line: the case, by which functions, the best computing time of TRIES, and what came out. Each case is written as
+object a line: the case, by which functions, the best time of TRIES, and what came out. Each case is written as
 somebody at home in numpy and scipy would write it, vectorised, without checks of its input and without an
 uncertainty, both of which the other side includes.
 """
@@ -168,9 +168,9 @@ def main():
         for how, function in CASES.get(path.stem, []):
             times = []
             for _ in range(tries):
-                start = time.thread_time()
+                start = time.perf_counter()
                 result = function(values, dt)
-                times.append(time.thread_time() - start)
+                times.append(time.perf_counter() - start)
             row = {"of": path.stem, "how": how, "best_s": min(times), "result": [float(v) for v in result]}
             print(json.dumps(row))
 

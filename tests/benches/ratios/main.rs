@@ -14,7 +14,7 @@ use std::fmt::Write;
 use tapewright_clock::Clock;
 
 /// Best of so many.
-const TRIES: u32 = 7;
+const TRIES: u32 = 15;
 
 /// One computation, on samples that the outside library gets too.
 pub(crate) struct Case {
@@ -28,21 +28,13 @@ pub(crate) struct Case {
     pub(crate) truth: Option<Vec<f64>>,
 }
 
-/// Seconds that this thread has computed: a machine that is busy with other work does not count. None where the
-/// system does not tell; then time goes by the clock.
-fn computed_s() -> Option<f64> {
-    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
-    text.split_whitespace().next()?.parse::<f64>().ok().map(|nanos| nanos * 1e-9)
-}
-
-/// Best time of a few, in seconds of computing.
+/// Best time of a few, in seconds: the try that other work on the machine disturbed least.
 pub(crate) fn best_s<T>(tries: u32, mut work: impl FnMut() -> T) -> f64 {
     let clock = Clock::real();
     let timed = |_| {
-        let (from, computed) = (clock.now(), computed_s());
+        let from = clock.now();
         core::hint::black_box(work());
-        let until = computed_s();
-        computed.zip(until).map_or_else(|| clock.now().since(from).as_secs_f64(), |(from, until)| until - from)
+        clock.now().since(from).as_secs_f64()
     };
     (0..tries).map(timed).fold(f64::INFINITY, f64::min)
 }
