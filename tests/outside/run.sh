@@ -8,6 +8,7 @@ venv=$top/target/outside-venv
 python3 -m venv "$venv"
 "$venv/bin/pip" install --quiet --disable-pip-version-check --requirement "$here/requirements.txt"
 "$venv/bin/python" "$here/make_vectors.py" "$top/tests/vectors" --check
+"$venv/bin/python" "$here/make_fits.py" "$top/tests/vectors" --check
 
 cargo build --locked --manifest-path "$top/Cargo.toml" -p sim-instrument
 "$venv/bin/python" "$here/visa_check.py" "$top/target/debug/sim-instrument"

@@ -158,6 +158,44 @@ def sync(volts, dt):
     return np.array([blanking - tip, float(np.count_nonzero(lengths > 1e-6))])
 
 
+def model(t, hz, cosine, sine, offset):
+    turn = 2.0 * np.pi * hz * t
+    return cosine * np.cos(turn) + sine * np.sin(turn) + offset
+
+
+@case("sine fit with its frequency, 0.1 s", "curve_fit of four parameters")
+def sine(volts, dt):
+    found, _ = optimize.curve_fit(model, np.arange(len(volts)) * dt, volts, p0=[3149.0, 0.3, 0.3, 0.0])
+    return np.array([found[0], np.hypot(found[1], found[2])])
+
+
+@case("spectrum, 10 s of a tone", "rfft twice as long, parabola through logarithms")
+def spectrum(volts, dt):
+    size = 1 << int(np.ceil(np.log2(2 * len(volts))))
+    lines = np.abs(fft.rfft((volts - volts.mean()) * np.hanning(len(volts)), size))
+    k = np.argmax(lines)
+    left, top, right = np.log(lines[k - 1 : k + 2])
+    return np.array([(k + 0.5 * (left - right) / (left - 2.0 * top + right)) / (size * dt)])
+
+
+# Weighting of IEC 60386 in decibels, at these frequencies (every point from memory, unverified).
+WEIGHT_HZ = [0.1, 0.2, 0.315, 0.4, 0.63, 0.8, 1.0, 1.6, 2.0, 4.0, 6.3, 10.0, 20.0, 40.0, 63.0, 100.0, 200.0]
+WEIGHT_DB = [-48.0, -30.6, -19.7, -15.0, -8.4, -6.0, -4.2, -1.8, -0.9, 0.0, -0.9, -2.1, -5.9, -10.4, -14.2, -17.3, -23.0]
+
+
+@case("weighted flutter, 10 s of a tone", "hilbert, unwrap, gradient, weighting by rfft, percentile")
+def flutter(volts, dt):
+    phase = np.unwrap(np.angle(signal.hilbert(volts, N=fft.next_fast_len(len(volts)))[: len(volts)]))
+    hz = signal.decimate(np.gradient(phase, dt), 10, ftype="fir") / (2.0 * np.pi)
+    percent = 100.0 * (hz / hz.mean() - 1.0)
+    lines = fft.rfft(percent)
+    at = fft.rfftfreq(len(percent), 10.0 * dt)
+    gain = 10.0 ** (np.interp(np.log(np.maximum(at, 1e-3)), np.log(WEIGHT_HZ), WEIGHT_DB) / 20.0)
+    weighted = fft.irfft(lines * gain, len(percent))
+    cut = int(1.0 / (10.0 * dt))
+    return np.array([np.percentile(np.abs(weighted[cut:-cut]), 95.45)])
+
+
 def main():
     folder, tries = Path(sys.argv[1]), int(sys.argv[2])
     for path in sorted(folder.glob("*.f64")):

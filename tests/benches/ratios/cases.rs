@@ -6,11 +6,14 @@ use std::path::Path;
 use tapewright_formats::{LineStandard, Signal, SignalForm, format_named};
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::edges::{edges, state_levels};
+use tapewright_measure::flutter::SpeedError;
 use tapewright_measure::peaks::Picture;
 use tapewright_measure::power::{PowerNoise, levels_by_power};
 use tapewright_measure::pulses::pulses_in;
 use tapewright_measure::record::LevelRecord;
+use tapewright_measure::sine::fit_near;
 use tapewright_measure::slip::{Course, course_of};
+use tapewright_measure::spectrum::Spectrum;
 use tapewright_measure::sync::separate;
 use tapewright_measure::{Converter, Trace};
 
@@ -108,6 +111,34 @@ fn sync(folder: &Path) -> Case {
     Case { name, samples: count, run: Box::new(run), truth: None }
 }
 
+/// Ten seconds of a tone of 3,150 Hz with wow, as a modest scope keeps them: the fit, the spectrum, the flutter.
+fn tone(folder: &Path) -> [Case; 3] {
+    let (dt_s, count) = (1e-4, 100_000);
+    let volts = signals::tone(count, dt_s);
+    let trace = Trace::from_volts(0.0, dt_s, volts).expect("a trace");
+    let names = ["sine fit with its frequency, 0.1 s", "spectrum, 10 s of a tone", "weighted flutter, 10 s of a tone"];
+    let short = Trace::from_volts(0.0, dt_s, trace.volts()[..1000].to_vec()).expect("a trace");
+    keep(folder, names[0], dt_s, self::volts(&short));
+    for name in &names[1..] {
+        keep(folder, name, dt_s, self::volts(&trace));
+    }
+    let values: Vec<f64> = self::volts(&trace).collect();
+    let fit = move || {
+        let (fit, _) = fit_near(&short, 3149.0).expect("a fit");
+        vec![fit.tones[0].hz, fit.tones[0].amplitude()]
+    };
+    let spectrum = move || vec![Spectrum::of(&values, dt_s).expect("a spectrum").peaks(100.0, 4900.0, 1)[0].hz];
+    let flutter = move || {
+        let record = SpeedError::of(&trace, signals::TONE_HZ).expect("a tone");
+        vec![record.weighted().expect("flutter").value]
+    };
+    [
+        Case { name: names[0], samples: 1000, run: Box::new(fit), truth: None },
+        Case { name: names[1], samples: count, run: Box::new(spectrum), truth: None },
+        Case { name: names[2], samples: count, run: Box::new(flutter), truth: None },
+    ]
+}
+
 /// Every case; its samples lie in the folder.
 pub(crate) fn all(folder: &Path) -> Vec<Case> {
     let mut cases = vec![
@@ -117,5 +148,6 @@ pub(crate) fn all(folder: &Path) -> Vec<Case> {
     ];
     cases.extend(pulse_train(folder));
     cases.extend([slip(folder), sync(folder)]);
+    cases.extend(tone(folder));
     cases
 }

@@ -92,6 +92,17 @@ pub(crate) fn slip(frame_rate_hz: f64) -> Vec<f64> {
     (0..300).map(|n| level(f64::from(n) / frame_rate_hz) + 0.001 * normal.next()).collect()
 }
 
+/// Flutter's tone.
+pub(crate) const TONE_HZ: f64 = 3150.0;
+
+/// That tone with wow of 0.3 % at 3.5 Hz, and noise.
+pub(crate) fn tone(count: usize, dt_s: f64) -> Vec<f32> {
+    let mut normal = Normal(0xC0FF_EE00_1234_5671);
+    let turn = core::f64::consts::TAU;
+    let phase = |t: f64| turn * TONE_HZ * t - 0.003 * TONE_HZ / 3.5 * (turn * 3.5 * t).cos();
+    (0..count).map(|i| (0.4 * phase(i as f64 * dt_s).cos() + 0.003 * normal.next()) as f32).collect()
+}
+
 /// Volts of a point of a healthy machine in play.
 pub(crate) fn played(signal: Signal, count: usize, dt_s: f64) -> Vec<f32> {
     let config = MachineConfig { tape: Some("alignment".into()), ..MachineConfig::default() };
