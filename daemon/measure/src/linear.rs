@@ -68,7 +68,7 @@ pub fn line(x: &[f64], y: &[f64]) -> Result<Line, MeasureError> {
 /// Straight line through the origin.
 ///
 /// # Errors
-/// As [`line`], below two points.
+/// As [`fn@line`], below two points.
 pub fn line_through_origin(x: &[f64], y: &[f64]) -> Result<Line, MeasureError> {
     check(x, y, 2)?;
     let xx: f64 = x.iter().map(|x| x * x).sum();

@@ -181,8 +181,11 @@ pub fn fit_near(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureE
     Ok((fit_tones(trace, &[hz], false)?, variance.sqrt()))
 }
 
+/// How far beside the bounds of a search the noise is looked for, in widths of a line.
+const BESIDE: f64 = 10.0;
+
 /// The strongest tone between two frequencies below half the sample rate, fitted with its frequency. It must stand
-/// `clear` times above the median of the spectrum there.
+/// `clear` times above the median of the spectrum there and [`BESIDE`] widths of a line beside it.
 ///
 /// # Errors
 /// [`MeasureError::InNoise`], [`MeasureError::TooSlow`], [`MeasureError::TooShort`], [`MeasureError::BadParameter`].
@@ -193,7 +196,9 @@ pub fn strongest_tone(trace: &Trace, from_hz: f64, to_hz: f64, clear: f64) -> Re
     }
     let values: Vec<f64> = trace.volts().iter().map(|v| f64::from(*v)).collect();
     let spectrum = Spectrum::of(&values, trace.dt_s())?;
-    let floor = spectrum.floor(from_hz, to_hz);
+    // Between narrow bounds the line itself would be most of the spectrum, and its own median.
+    let beside_hz = BESIDE * spectrum.resolution_hz;
+    let floor = spectrum.floor((from_hz - beside_hz).max(0.0), to_hz + beside_hz);
     let peak = spectrum.peaks(from_hz, to_hz, 1).into_iter().find(|peak| peak.amplitude > clear * floor);
     let Some(peak) = peak else {
         let detail =

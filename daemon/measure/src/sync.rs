@@ -5,7 +5,7 @@
 //!
 //! 1. Samples closer than a quarter of a microsecond are smoothed by a running mean of about that length: it is even,
 //!    so the middle of an edge stays where it is.
-//! 2. The sync tip is followed: every line holds at least [`TIP_SHARE`] of tip (two equalising pulses), so the quantile
+//! 2. The sync tip is followed: every line holds at least `TIP_SHARE` of tip (two equalising pulses), so the quantile
 //!    in the middle of that share is the tip in each line; the median over five lines steps over lines without sync.
 //! 3. Low stretches under a first threshold are pulses; behind those as wide as a line's sync lies the back porch, whose mean
 //!    (the burst averages out) is blanking.

@@ -203,7 +203,7 @@ fn beginning(bytes: &[u8]) -> String {
     }
     let is_text = |byte: &u8| (0x20..0x7f).contains(byte) || matches!(byte, b'\n' | b'\r' | b'\t');
     if first.iter().all(is_text) {
-        return format!("begins with the text `{}`", String::from_utf8_lossy(first).escape_debug());
+        return format!("begins with the text `{}`", String::from_utf8_lossy(first).replace(['\n', '\r', '\t'], " "));
     }
     let shown = first.iter().map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().join(" ");
     format!("begins with the bytes {shown}")

@@ -60,7 +60,11 @@ impl Tones {
             Pair { left: fit_tones(&left, &all, true)?.tones[0], right: fit_tones(&right, &all, true)?.tones[0] };
         let share = pair.right.amplitude() / pair.left.amplitude().max(f64::MIN_POSITIVE);
         if pair.left.amplitude() < 10.0 * pair.left.error {
-            let why = format!("the tone of {hz:.0} Hz on audio-left does not stand clear of the noise");
+            let why = format!(
+                "the tone of {hz:.0} Hz on audio-left, {:.2} mV, does not stand clear of what else is there: it is known within {:.2} mV",
+                1e3 * pair.left.amplitude(),
+                1e3 * pair.left.error
+            );
             return Err(Unable::new(UnableCode::InNoise, why).on("audio-left"));
         }
         if share < LEAST_SHARE || pair.right.phase_error_rad() > 0.5 {

@@ -29,9 +29,6 @@ impl Procedure for SearchModes {
         let control = hookup()?
             .into_iter()
             .find(|point| point.signal == Signal::ControlTrack && !point.trigger_only && subject.format.control_track);
-        if control.is_none() && settings.number(&p::SPEED) == 0.0 {
-            report.note("Neither control pulses on a channel nor `search-speed` say how fast the tape shall run: the speed is told, and not judged.");
-        }
         for (place, mode) in [Mode::Cue, Mode::Review].into_iter().enumerate() {
             report.progress(0.05 + 0.45 * place as f64, &format!("captures scans in {mode}"));
             go(mode)?;
@@ -111,7 +108,10 @@ fn judge(
     let measured = Measured::new(format!("{mode}.speed"), Unit::One, &speed);
     let mut wrong = false;
     if asked == 0.0 {
+        // Bars that fit the pulses say only that tape and pulses agree: both may run at a wrong speed.
         report.measured(measured);
+        let why = "how fast the machine shall search is not known: set `search-speed` from its service data";
+        report.unable(Unable::new(UnableCode::NotPossible, why).on(format!("{mode}.speed")));
     } else {
         let limits = settings.within(0.0, &p::SPEED_GOOD, &p::SPEED_REJECT);
         let about = |limit: Limit| {

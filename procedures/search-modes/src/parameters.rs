@@ -11,7 +11,7 @@ const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default,
 pub(crate) const SCANS: Number = number("scans", "scans of each head that are captured", Unit::One, [4.0, 2.0, 60.0]);
 pub(crate) const SPEED: Number = number(
     "search-speed",
-    "search speed over play speed that the machine shall have; 0: not known, and then the control pulses say it, if they are there",
+    "search speed over play speed that the machine shall have, from its service data; 0: not known, and then no speed passes",
     Unit::One,
     [0.0, 0.0, 30.0],
 );

@@ -1,7 +1,7 @@
 //! Search: a wrong speed, one head missing, and the geometry of each format.
 
 use super::{Counts, Want, check, count, covered, run};
-use tapewright_formats::{Finding, Outcome};
+use tapewright_formats::{Finding, Outcome, UnableCode};
 use tapewright_tests::machines::Random;
 
 const SCENARIO: &str = include_str!("../../../sim-instrument/scenarios/search-slow.toml");
@@ -30,6 +30,18 @@ fn a_wrong_search_speed_fails_and_the_right_one_has_the_bars_that_geometry_says(
     for (name, bars) in [("cue.head-a.bars", 3.0), ("review.head-a.bars", 4.0)] {
         let found = right.report.procedures[0].measurements.iter().find(|m| m.name == name).expect("it is measured");
         assert!((found.value - bars).abs() < 0.15, "{name}: {}", found.value);
+    }
+}
+
+#[test]
+fn a_speed_that_nobody_named_does_not_pass() {
+    // In both stages the bars fit the pulses: that alone does not say that the speed is the machine's.
+    for stage in [0, 1] {
+        let unable = &[UnableCode::NotPossible, UnableCode::NotPossible];
+        check(
+            &run(SCENARIO, stage, &[], PROCEDURE),
+            &Want { verdict: Outcome::Unable, there: &[], not_there: NOTHING_OFF, unable },
+        );
     }
 }
 
