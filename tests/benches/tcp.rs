@@ -106,6 +106,16 @@ async fn session(port: u16, clock: &Clock, blocks: &[(usize, u32)]) -> (f64, Vec
     (queries_s, block_s)
 }
 
+/// Queries a second of the outside VISA client, where `tests/outside/run.sh` has made its virtual environment.
+fn outside(port: u16) -> Option<f64> {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let python = root.join("target/outside-venv/bin/python");
+    let mut command = std::process::Command::new(python);
+    command.arg(root.join("tests/outside/speed_check.py")).args([port.to_string(), "2000".to_owned()]);
+    let told = command.output().ok().filter(|output| output.status.success())?;
+    String::from_utf8_lossy(&told.stdout).trim().parse().ok()
+}
+
 fn main() {
     let clock = Clock::real();
     let port = instrument();
@@ -122,6 +132,13 @@ fn main() {
         rate(bare_s),
         bare_s / ours_s
     ));
+    match outside(port) {
+        Some(theirs) => say(&format!(
+            "outside VISA client: {theirs:.0} short queries a second; ours are {:.1} times as many",
+            rate(ours_s) / theirs
+        )),
+        None => say("outside VISA client: not there; `tests/outside/run.sh` installs it"),
+    }
     for ((size, _), (ours_s, bare_s)) in blocks.iter().zip(our_block_s.iter().zip(&bare_block_s)) {
         let (ours_ms, bare_ms) = (ours_s * 1e3, bare_s * 1e3);
         say(&format!(

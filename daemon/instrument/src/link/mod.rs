@@ -113,6 +113,23 @@ pub trait Link: Send {
     /// [`LinkError::Timeout`] when nothing came; others when the link is gone.
     fn receive(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Vec<u8>, LinkError>>;
 
+    /// As [`Self::receive`], to the end of a buffer; how many came. A link that can read straight into it does:
+    /// a large block is then copied once less.
+    ///
+    /// # Errors
+    /// As [`Self::receive`].
+    fn receive_into<'a>(
+        &'a mut self,
+        buffer: &'a mut Vec<u8>,
+        deadline: Instant,
+    ) -> BoxFuture<'a, Result<usize, LinkError>> {
+        Box::pin(async move {
+            let bytes = self.receive(deadline).await?;
+            buffer.extend_from_slice(&bytes);
+            Ok(bytes.len())
+        })
+    }
+
     /// Closes and opens anew; bytes on their way are lost.
     ///
     /// # Errors
@@ -174,6 +191,14 @@ impl<L: Link + ?Sized> Link for Box<L> {
 
     fn receive(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Vec<u8>, LinkError>> {
         (**self).receive(deadline)
+    }
+
+    fn receive_into<'a>(
+        &'a mut self,
+        buffer: &'a mut Vec<u8>,
+        deadline: Instant,
+    ) -> BoxFuture<'a, Result<usize, LinkError>> {
+        (**self).receive_into(buffer, deadline)
     }
 
     fn reopen(&mut self) -> BoxFuture<'_, Result<(), LinkError>> {

@@ -11,13 +11,16 @@ const OPEN_WITHIN: Duration = Duration::from_secs(5);
 /// Most bytes taken at once.
 const CHUNK: usize = 64 * 1024;
 
+/// Room below which a buffer is made longer, and by how much, where nobody knows how much will come.
+const LEAST_ROOM: usize = 64;
+const SHORT: usize = 4096;
+
 /// A TCP connection to an instrument.
 pub struct Tcp {
     stream: Option<TcpStream>,
     host: String,
     port: u16,
     clock: Clock,
-    buffer: Vec<u8>,
 }
 
 impl Tcp {
@@ -26,7 +29,7 @@ impl Tcp {
     /// # Errors
     /// [`LinkError::Open`] when nobody answers there, [`LinkError::NeedsRealClock`] on a virtual clock.
     pub async fn open(host: &str, port: u16, clock: Clock) -> Result<Self, LinkError> {
-        let mut link = Self { stream: None, host: host.to_owned(), port, clock, buffer: vec![0; CHUNK] };
+        let mut link = Self { stream: None, host: host.to_owned(), port, clock };
         if link.clock.is_virtual() {
             return Err(LinkError::NeedsRealClock { link: link.describe() });
         }
@@ -56,6 +59,29 @@ impl Tcp {
         }
     }
 
+    /// Reads to the end of a buffer, as much as it has room for.
+    async fn read(&mut self, buffer: &mut Vec<u8>, deadline: Instant) -> Result<usize, LinkError> {
+        let link = self.describe();
+        let Some(stream) = &mut self.stream else {
+            return Err(Self::closed(link, "the connection was lost before"));
+        };
+        if buffer.capacity() - buffer.len() < LEAST_ROOM {
+            buffer.reserve(SHORT);
+        }
+        match self.clock.deadline(deadline, stream.read_buf(buffer)).await {
+            None => Err(LinkError::Timeout { link }),
+            Some(Err(error)) => {
+                self.stream = None;
+                Err(Self::closed(link, error.to_string()))
+            }
+            Some(Ok(0)) => {
+                self.stream = None;
+                Err(Self::closed(link, "the instrument closed the connection"))
+            }
+            Some(Ok(count)) => Ok(count),
+        }
+    }
+
     fn closed(link: String, why: impl Into<String>) -> LinkError {
         LinkError::Closed { link, why: why.into() }
     }
@@ -81,23 +107,19 @@ impl Link for Tcp {
 
     fn receive(&mut self, deadline: Instant) -> BoxFuture<'_, Result<Vec<u8>, LinkError>> {
         Box::pin(async move {
-            let link = self.describe();
-            let Some(stream) = &mut self.stream else {
-                return Err(Self::closed(link, "the connection was lost before"));
-            };
-            match self.clock.deadline(deadline, stream.read(&mut self.buffer)).await {
-                None => Err(LinkError::Timeout { link }),
-                Some(Err(error)) => {
-                    self.stream = None;
-                    Err(Self::closed(link, error.to_string()))
-                }
-                Some(Ok(0)) => {
-                    self.stream = None;
-                    Err(Self::closed(link, "the instrument closed the connection"))
-                }
-                Some(Ok(count)) => Ok(self.buffer[..count].to_vec()),
-            }
+            let mut bytes = Vec::with_capacity(CHUNK);
+            self.read(&mut bytes, deadline).await?;
+            bytes.shrink_to_fit();
+            Ok(bytes)
         })
+    }
+
+    fn receive_into<'a>(
+        &'a mut self,
+        buffer: &'a mut Vec<u8>,
+        deadline: Instant,
+    ) -> BoxFuture<'a, Result<usize, LinkError>> {
+        Box::pin(self.read(buffer, deadline))
     }
 
     fn reopen(&mut self) -> BoxFuture<'_, Result<(), LinkError>> {

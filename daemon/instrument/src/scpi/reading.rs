@@ -49,6 +49,16 @@ impl Session {
     }
 
     async fn read_bare_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
+        let mut before = 0;
+        let mut block = self.read_data(asked, most, &mut before).await;
+        if let Err(SessionError::NoReply { got, .. }) = &mut block {
+            *got += before;
+        }
+        block
+    }
+
+    /// A block's data; `before` is told how many bytes stood before them.
+    async fn read_data(&mut self, asked: &str, most: usize, before: &mut usize) -> Result<Vec<u8>, SessionError> {
         let byte_s = self.link.byte_s();
         let mut whole = self.clock.now() + self.profile.whole_with(64, byte_s);
         let mut first = Some(self.profile.first_byte);
@@ -59,13 +69,16 @@ impl Session {
             shape.text_before = shape.text_before.max(LONGEST_HEADER);
         }
         loop {
-            self.skip_padding();
             if head.is_none() {
+                self.skip_padding();
                 match shaped_header(&self.buffer, most, &shape) {
                     Ok(header) => {
                         let bytes = header.header + header.data.unwrap_or(most) + 2;
                         whole = self.clock.now() + self.profile.whole_with(bytes, byte_s);
-                        head = Some(header);
+                        // What stays in the buffer is the data alone, so that they need not be moved.
+                        self.buffer.drain(..header.header);
+                        *before = header.header;
+                        head = Some(header.data);
                     }
                     Err(Trouble::Incomplete(_)) => {
                         self.more(asked, &mut first, whole).await?;
@@ -74,8 +87,7 @@ impl Session {
                     Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
                 }
             }
-            let header = head.map_or(0, |head| head.header);
-            let size = head.and_then(|head| head.data.map(|data| head.header + data));
+            let size = head.flatten();
             self.make_room(size);
             self.on_its_way = size.map_or(0, |size| size.saturating_sub(self.buffer.len()));
             // Only the bytes that decide are looked at again, not the whole block at each chunk.
@@ -86,20 +98,17 @@ impl Session {
                         Err(SessionError::NoReply { .. })
                             if data && (self.profile.bare_block || self.link.message_ended() == Some(true)) =>
                         {
-                            let mut data = core::mem::take(&mut self.buffer);
-                            data.drain(..header);
-                            return Ok(data);
+                            return Ok(core::mem::take(&mut self.buffer));
                         }
                         other => other?,
                     }
                 }
-                Some(size) => match frame::block_end(&self.buffer, header, size - header, self.profile.padding) {
+                Some(size) => match frame::block_end(&self.buffer, 0, size, self.profile.padding) {
                     Ok(used) => {
                         // In place: a block may be large, and is not held twice.
                         let mut data = core::mem::take(&mut self.buffer);
                         self.buffer = data.split_off(used);
                         data.truncate(size);
-                        data.drain(..header);
                         return Ok(data);
                     }
                     Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
@@ -108,7 +117,6 @@ impl Session {
                 // Where the link marks the end of a reply, so does it that of an indefinite block.
                 None if self.link.message_ended() == Some(true) => {
                     let mut data = core::mem::take(&mut self.buffer);
-                    data.drain(..header);
                     if data.last() == Some(&b'\n') {
                         data.pop();
                     }
@@ -144,11 +152,10 @@ impl Session {
             _ => self.profile.gap_with(self.link.byte_s()),
         };
         let began = self.clock.now();
-        match self.link.receive((began + wait).min(whole)).await {
-            Ok(bytes) => {
+        match self.link.receive_into(&mut self.buffer, (began + wait).min(whole)).await {
+            Ok(count) => {
                 *first = None;
-                self.evidence.received(bytes.len());
-                self.buffer.extend_from_slice(&bytes);
+                self.evidence.received(count);
                 Ok(())
             }
             Err(error) if error.is_timeout() => Err(SessionError::NoReply {
