@@ -1,8 +1,10 @@
 //! Raw TCP beside a bare blocking socket in the same run: short queries a second, and blocks of 1 MB and 100 MB.
 //! Ratios, reported and not judged: `cargo bench -p tapewright-tests --bench tcp`.
 
+use std::alloc::{GlobalAlloc, Layout, System};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use tapewright_clock::Clock;
 use tapewright_instrument::scpi::{Message, Profile, Session};
 use tapewright_instrument::{Address, link};
@@ -13,6 +15,50 @@ fn say(text: &str) {
     // Where nobody reads there is nobody to tell.
     drop(writeln!(std::io::stdout(), "{text}"));
 }
+
+/// The system's allocator; it knows what is held, and the most that ever was.
+struct Counting;
+
+static HELD: AtomicUsize = AtomicUsize::new(0);
+static MOST: AtomicUsize = AtomicUsize::new(0);
+
+fn count(more: usize, less: usize) {
+    let held = HELD.fetch_add(more, Ordering::Relaxed) + more;
+    MOST.fetch_max(held, Ordering::Relaxed);
+    HELD.fetch_sub(less, Ordering::Relaxed);
+}
+
+#[expect(unsafe_code, reason = "an allocator is an unsafe trait; this one only counts and hands on")]
+// SAFETY: every call goes to the system's allocator with what it was given.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count(layout.size(), 0);
+        // SAFETY: as the caller promised.
+        unsafe { System.alloc(layout) }
+    }
+
+    unsafe fn alloc_zeroed(&self, layout: Layout) -> *mut u8 {
+        count(layout.size(), 0);
+        // SAFETY: as the caller promised.
+        unsafe { System.alloc_zeroed(layout) }
+    }
+
+    unsafe fn dealloc(&self, place: *mut u8, layout: Layout) {
+        count(0, layout.size());
+        // SAFETY: as the caller promised.
+        unsafe { System.dealloc(place, layout) }
+    }
+
+    unsafe fn realloc(&self, place: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        // Old and new may stand side by side for a moment.
+        count(size, layout.size());
+        // SAFETY: as the caller promised.
+        unsafe { System.realloc(place, layout, size) }
+    }
+}
+
+#[global_allocator]
+static COUNTING: Counting = Counting;
 
 /// Answers one connection after the other: `PING?`, `BLOCK? n`, and what a session asks to know its place.
 fn instrument() -> u16 {
@@ -83,7 +129,8 @@ fn bare(port: u16, clock: &Clock, blocks: &[(usize, u32)]) -> (f64, Vec<f64>) {
     (queries_s, block_s)
 }
 
-async fn session(port: u16, clock: &Clock, blocks: &[(usize, u32)]) -> (f64, Vec<f64>) {
+/// Seconds of the queries; seconds of each block, and the most that was held for it over its size.
+async fn session(port: u16, clock: &Clock, blocks: &[(usize, u32)]) -> (f64, Vec<(f64, f64)>) {
     let address: Address = format!("tcp://127.0.0.1:{port}").parse().expect("an address");
     let link = link::connect(&address, clock).await.expect("it connects");
     let mut session = Session::new(link, clock.clone(), Profile { most_block: 1 << 30, ..Profile::default() });
@@ -97,11 +144,15 @@ async fn session(port: u16, clock: &Clock, blocks: &[(usize, u32)]) -> (f64, Vec
     let mut block_s = Vec::new();
     for &(size, count) in blocks {
         let message = Message::new("BLOCK?").expect("a header").integer(size as i64);
+        let held = HELD.load(Ordering::Relaxed);
+        MOST.store(held, Ordering::Relaxed);
         let from = clock.now();
         for _ in 0..count {
             assert_eq!(session.query_block(&message, size).await.expect("a block").len(), size);
         }
-        block_s.push(clock.now().since(from).as_secs_f64() / f64::from(count));
+        let took_s = clock.now().since(from).as_secs_f64() / f64::from(count);
+        let most = MOST.load(Ordering::Relaxed).saturating_sub(held);
+        block_s.push((took_s, most as f64 / size as f64));
     }
     (queries_s, block_s)
 }
@@ -139,10 +190,10 @@ fn main() {
         )),
         None => say("outside VISA client: not there; `tests/outside/run.sh` installs it"),
     }
-    for ((size, _), (ours_s, bare_s)) in blocks.iter().zip(our_block_s.iter().zip(&bare_block_s)) {
+    for ((size, _), ((ours_s, held), bare_s)) in blocks.iter().zip(our_block_s.iter().zip(&bare_block_s)) {
         let (ours_ms, bare_ms) = (ours_s * 1e3, bare_s * 1e3);
         say(&format!(
-            "block of {size} bytes: {ours_ms:.2} ms, bare socket {bare_ms:.2} ms: ratio {:.2}",
+            "block of {size} bytes: {ours_ms:.2} ms, bare socket {bare_ms:.2} ms: ratio {:.2}; held at most {held:.2} of it",
             ours_s / bare_s
         ));
     }

@@ -3,9 +3,13 @@
 use core::alloc::Layout;
 use core::time::Duration;
 use std::alloc::{GlobalAlloc, System};
+use std::io::{Read, Write};
+use std::net::TcpListener;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 use tapewright_clock::{Clock, Instant, WallTime};
-use tapewright_instrument::link::{InProcess, Peer};
+use tapewright_instrument::Address;
+use tapewright_instrument::link::{self, InProcess, Link, Peer};
 use tapewright_instrument::scpi::{Message, Profile, Session};
 
 /// Counts what is held, and the most that ever was.
@@ -52,6 +56,12 @@ struct Source {
     left: usize,
     head: Vec<u8>,
     input: Vec<u8>,
+}
+
+impl Source {
+    const fn new() -> Self {
+        Self { left: 0, head: Vec::new(), input: Vec::new() }
+    }
 }
 
 impl Peer for Source {
@@ -103,27 +113,65 @@ fn most(work: impl FnOnce()) -> usize {
     MOST.load(Ordering::SeqCst) - before
 }
 
-#[test]
-fn a_block_takes_the_memory_of_its_bytes() {
-    let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime without drivers");
-    let clock = Clock::virtual_from(WallTime(0));
-    let source = Source { left: 0, head: Vec::new(), input: Vec::new() };
-    let link = InProcess::new(source, clock.clone(), "a source");
+/// One test at a time: all count in the same place.
+static ALONE: Mutex<()> = Mutex::new(());
+
+/// Asks for blocks over a link, of `sizes`, and looks at what is held for each.
+fn check(runtime: &tokio::runtime::Runtime, link: Box<dyn Link>, clock: Clock, sizes: &[usize]) {
     let profile = Profile { most_block: 1 << 30, ..Profile::default() };
-    let mut session = Session::new(Box::new(link), clock, profile);
+    let mut session = Session::new(link, clock, profile);
     let message = |text| Message::new(text).expect("a header");
     runtime.block_on(session.synchronise()).expect("it answers");
+    for &size in sizes {
+        let asked = message("BLOCK?").integer(size as i64);
+        let held = most(|| {
+            let block = runtime.block_on(session.query_block(&asked, 1 << 30)).expect("a block");
+            assert_eq!(block.len(), size);
+            assert!(block.iter().all(|&byte| byte == b'x'));
+        });
+        assert!(held < 2 * size, "{held} bytes were held for a block of {size}");
+    }
     let held = most(|| {
         let refused = runtime.block_on(session.query_block(&message("CLAIM?"), 1 << 30));
         assert!(refused.is_err());
     });
     assert!(held < 1 << 20, "{held} bytes were taken for a block that never came");
-    for size in [1_000_000_usize, 100_000_000] {
-        let asked = message("BLOCK?").integer(size as i64);
-        let held = most(|| {
-            let block = runtime.block_on(session.query_block(&asked, 1 << 30)).expect("a block");
-            assert_eq!(block.len(), size);
-        });
-        assert!(held < 2 * size, "{held} bytes were held for a block of {size}");
-    }
+}
+
+#[test]
+fn a_block_takes_the_memory_of_its_bytes() {
+    let _alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
+    let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime without drivers");
+    let clock = Clock::virtual_from(WallTime(0));
+    let link = InProcess::new(Source::new(), clock.clone(), "a source");
+    check(&runtime, Box::new(link), clock, &[1_000_000, 100_000_000]);
+}
+
+#[test]
+fn a_block_over_tcp_takes_the_memory_of_its_bytes() {
+    let _alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
+    let clock = Clock::real();
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = format!("tcp://{}", listener.local_addr().expect("an address"));
+    let now = clock.now();
+    std::thread::spawn(move || {
+        let (mut stream, _) = listener.accept().expect("a connection");
+        let mut source = Source::new();
+        let mut bytes = [0; 4096];
+        while let Ok(count) = stream.read(&mut bytes)
+            && count > 0
+        {
+            source.write(now, &bytes[..count]);
+            loop {
+                let part = source.read(now);
+                if part.is_empty() || stream.write_all(&part).is_err() {
+                    break;
+                }
+            }
+        }
+    });
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    let address: Address = address.parse().expect("an address");
+    let link = runtime.block_on(link::connect(&address, &clock)).expect("it connects");
+    check(&runtime, link, clock, &[1_000_000, 100_000_000]);
 }

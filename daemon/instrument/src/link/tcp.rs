@@ -11,8 +11,7 @@ const OPEN_WITHIN: Duration = Duration::from_secs(5);
 /// Most bytes taken at once.
 const CHUNK: usize = 64 * 1024;
 
-/// Room below which a buffer is made longer, and by how much, where nobody knows how much will come.
-const LEAST_ROOM: usize = 64;
+/// By how much a full buffer is made longer where nobody knows how much will come.
 const SHORT: usize = 4096;
 
 /// A TCP connection to an instrument.
@@ -65,8 +64,9 @@ impl Tcp {
         let Some(stream) = &mut self.stream else {
             return Err(Self::closed(link, "the connection was lost before"));
         };
-        if buffer.capacity() - buffer.len() < LEAST_ROOM {
-            buffer.reserve(SHORT);
+        if buffer.len() == buffer.capacity() {
+            // Exactly: a large block's buffer, full but for what ends it, would otherwise be doubled.
+            buffer.reserve_exact(SHORT);
         }
         match self.clock.deadline(deadline, stream.read_buf(buffer)).await {
             None => Err(LinkError::Timeout { link }),

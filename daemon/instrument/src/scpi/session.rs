@@ -323,12 +323,9 @@ impl Session {
         let now = self.clock.now();
         let mut gone = false;
         while self.buffer.len() <= MOST_STRAYS {
-            match self.link.receive(now).await {
-                Ok(bytes) => self.buffer.extend_from_slice(&bytes),
-                Err(error) => {
-                    gone = !error.is_timeout();
-                    break;
-                }
+            if let Err(error) = self.link.receive_into(&mut self.buffer, now).await {
+                gone = !error.is_timeout();
+                break;
             }
         }
         let waits = if self.profile.padding {
