@@ -34,8 +34,32 @@ pub struct Fall {
     pub least_s: f64,
     /// Longest that it can be, in seconds.
     pub greatest_s: f64,
-    /// Deepest fall, in decibels; where the noise hides the bottom, what the noise shows.
-    pub depth_db: f64,
+    /// Deepest fall: most likely, least and greatest, in decibels.
+    pub depth_db: [f64; 3],
+}
+
+/// What noise adds to the half range of a bin that holds a carrier well above it, as a share of what it shows alone: its
+/// extremes must meet the carrier's peaks.
+const NOISE_ADDS: f64 = 0.75;
+
+/// By how much of what noise shows alone one bin's reading of it scatters.
+const NOISE_SCATTERS: f64 = 0.2;
+
+/// Deepest fall that is told from no carrier at all.
+const DEEPEST_DB: f64 = 60.0;
+
+/// The fall to a lowest half range from the one around it, where the point shows `floor_v` without RF.
+///
+/// Of a carrier far above the noise a bin shows its amplitude and most of the noise, of one far below it the noise alone:
+/// the amplitude lies between the difference, and the root of the squares' difference.
+fn depth(lowest_v: f64, around_v: f64, floor_v: f64, step_v: f64) -> [f64; 3] {
+    let level_v = (around_v - NOISE_ADDS * floor_v).max(f64::MIN_POSITIVE);
+    let fall = |left_v: f64| (20.0 * (level_v / left_v.max(f64::MIN_POSITIVE)).log10()).clamp(0.0, DEEPEST_DB);
+    let beside_v = NOISE_SCATTERS * floor_v + 0.5 * step_v;
+    let least_left_v = lowest_v - floor_v - 0.5 * step_v;
+    let most_left_v = (lowest_v.powi(2) - floor_v.powi(2)).max(0.0).sqrt() + beside_v;
+    let likely_v = (lowest_v - NOISE_ADDS * floor_v).clamp(least_left_v.max(0.0), most_left_v);
+    [fall(likely_v), fall(most_left_v), fall(least_left_v)]
 }
 
 impl Fall {
@@ -117,7 +141,8 @@ impl Dropouts {
         }
         let around = local_medians(&levels);
         let mut run = 0_usize;
-        let mut deepest = f64::INFINITY;
+        // Level there, and around it.
+        let mut deepest = (1.0, 1.0);
         for i in 0..=levels.len() {
             // Where the heads read little, a fall could not be told from the floor: that time was not observed.
             let lost = i < levels.len() && (around[i] < LOST * record_v || floor_v > 0.8 * keeps * around[i]);
@@ -131,17 +156,19 @@ impl Dropouts {
             }
             if low {
                 run += 1;
-                deepest = deepest.min(levels[i] / around[i]);
+                if levels[i] * deepest.1 < deepest.0 * around[i] {
+                    deepest = (levels[i], around[i]);
+                }
                 continue;
             }
             // A fall at an end of the record goes on beyond it.
             let whole = run > 0 && i > run && i < levels.len();
             let greatest_s = (run as f64 + 2.0) * bin_s;
             if whole && greatest_s >= length_s {
-                let depth_db = -20.0 * deepest.max(1e-6).log10();
+                let depth_db = depth(deepest.0, deepest.1, floor_v, pairs.conversion().step_v);
                 self.falls.push(Fall { bins: run, least_s: run as f64 * bin_s, greatest_s, depth_db });
             }
-            (run, deepest) = (0, f64::INFINITY);
+            (run, deepest) = (0, (1.0, 1.0));
         }
         Ok(())
     }
@@ -187,9 +214,8 @@ impl Dropouts {
     /// # Errors
     /// [`MeasureError::NotFinite`].
     pub fn length_us(&self, what: &Definition) -> Result<Option<Estimate>, MeasureError> {
-        let falls = self.likely(what);
-        let unknown = falls.first().map_or(0.0, |fall| 0.25e6 * (fall.greatest_s - fall.least_s));
-        spread(&falls.iter().map(|fall| 1e6 * fall.length_s()).collect::<Vec<_>>(), "bins", unknown)
+        let each = |fall: &Fall| [fall.length_s(), fall.least_s, fall.greatest_s].map(|s| 1e6 * s);
+        spread(&self.likely(what).iter().map(each).collect::<Vec<_>>(), "lengths that the bins leave unknown")
     }
 
     /// Median depth in decibels of those that count; none: there were none.
@@ -197,31 +223,36 @@ impl Dropouts {
     /// # Errors
     /// [`MeasureError::NotFinite`].
     pub fn depth_db(&self, what: &Definition) -> Result<Option<Estimate>, MeasureError> {
-        let falls = self.likely(what);
-        spread(&falls.iter().map(|fall| fall.depth_db).collect::<Vec<_>>(), "noise at the bottom", 1.0)
+        let each = self.likely(what).iter().map(|fall| fall.depth_db).collect::<Vec<_>>();
+        spread(&each, "depths that the noise leaves unknown")
     }
 }
 
-/// Median of what was seen; its interval by order statistics is that of the median of all there is.
-fn spread(values: &[f64], unknown: &'static str, half: f64) -> Result<Option<Estimate>, MeasureError> {
-    if values.is_empty() {
+/// Median of what was seen (most likely, least, greatest); its interval by order statistics is that of the median of all
+/// there is.
+fn spread(seen: &[[f64; 3]], unknown: &'static str) -> Result<Option<Estimate>, MeasureError> {
+    if seen.is_empty() {
         return Ok(None);
     }
-    let mut sorted = values.to_vec();
-    let middle = median_in_place(&mut sorted);
-    let n = sorted.len() as f64;
+    let [mut likely, mut least, mut greatest] = [0, 1, 2].map(|part| seen.iter().map(|s| s[part]).collect::<Vec<_>>());
+    let value = median_in_place(&mut likely);
+    let hidden = 0.5 * (median_in_place(&mut greatest) - median_in_place(&mut least)).max(0.0);
+    for part in [&mut likely, &mut least, &mut greatest] {
+        part.sort_by(f64::total_cmp);
+    }
+    let n = seen.len() as f64;
     // Places on either side that hold the median with 95 %, by the normal approximation of a binomial; few values: all of them.
     let reach = 0.98 * n.sqrt();
-    let at = |place: f64| sorted[(place.max(0.0) as usize).min(sorted.len() - 1)];
-    let (low, high) = (at((0.5 * n - reach).floor()), at((0.5 * n + reach).ceil()));
-    let u = (high - low) / 3.92;
-    let extra = 1.96 * half / 3.0_f64.sqrt();
+    let at = |sorted: &[f64], place: f64| sorted[(place.max(0.0) as usize).min(sorted.len() - 1)];
+    let ends = |low: &[f64], high: &[f64]| (at(low, (0.5 * n - reach).floor()), at(high, (0.5 * n + reach).ceil()));
+    let (from, to) = ends(&likely, &likely);
     let contributions = vec![
-        Contribution::type_a("spread of the dropouts", u, (n - 1.0).max(1.0)),
-        Contribution::rectangular(unknown, half),
+        Contribution::type_a("spread of the dropouts", (to - from) / 3.92, (n - 1.0).max(1.0)),
+        Contribution::rectangular(unknown, hidden),
     ];
     let (combined, dof) = crate::estimate::combine(&contributions)?;
-    Estimate::with_interval(middle, low - extra, high + extra, combined, dof, contributions).map(Some)
+    let (low, high) = ends(&least, &greatest);
+    Estimate::with_interval(value, low.min(value), high.max(value), combined, dof, contributions).map(Some)
 }
 
 /// Median over [`AROUND`] bins on either side, by blocks: falls are far shorter than that.
@@ -274,7 +305,9 @@ mod tests {
             assert!(rate.interval.low <= rate.value && rate.value <= rate.interval.high);
             for (fall, (_, length, keeps)) in seen.falls.iter().zip(falls) {
                 assert!(fall.least_s <= length + 1e-12 && *length <= fall.greatest_s, "{name}: {fall:?}");
-                assert!((fall.depth_db + 20.0 * keeps.log10()).abs() < 0.5, "{name}: {fall:?}");
+                let [likely, least, greatest] = fall.depth_db;
+                let truth = -20.0 * keeps.log10();
+                assert!(least <= truth && truth <= greatest && (likely - truth).abs() < 0.8, "{name}: {fall:?}");
             }
         }
     }

@@ -9,6 +9,9 @@ pub(crate) struct Climb {
 /// A fall of so much says that the peak was passed: 0.2 dB (common practice, no source).
 const PASSED: f64 = 0.977;
 
+/// What lies within 0.1 dB of the best stands on the peak as far as a screw can be set (common practice, no source).
+const NEAR: f64 = 0.9886;
+
 impl Climb {
     pub(crate) fn add(&mut self, level_v: f64) {
         self.levels_v.push(level_v);
@@ -18,15 +21,15 @@ impl Climb {
         self.levels_v.iter().fold(0.0, |best, v| best.max(*v))
     }
 
-    fn best_place(&self) -> usize {
-        (0..self.levels_v.len()).fold(0, |best, i| if self.levels_v[i] > self.levels_v[best] { i } else { best })
-    }
-
-    /// Whether lower levels were seen before the best one and after it: then the best is a peak.
+    /// Whether a level near the best had lower ones before it and after it, the screw being turned as advised: then
+    /// the best is a peak.
     pub(crate) fn passed_peak(&self) -> bool {
-        let (place, best) = (self.best_place(), self.best_v());
+        let best = self.best_v();
         let lower = |levels: &[f64]| levels.iter().any(|v| *v < PASSED * best);
-        !self.levels_v.is_empty() && lower(&self.levels_v[..place]) && lower(&self.levels_v[place + 1..])
+        self.levels_v
+            .iter()
+            .enumerate()
+            .any(|(place, v)| *v >= NEAR * best && lower(&self.levels_v[..place]) && lower(&self.levels_v[place + 1..]))
     }
 
     /// Decibels by which the last level lies below the best.
@@ -61,6 +64,9 @@ mod tests {
             (&[0.8, 1.0, 0.9], true),
             (&[0.8, 1.0, 0.99], false),
             (&[0.8, 1.0, 0.99, 0.9, 1.0], true),
+            // Back at the best, a hair better than when it was passed.
+            (&[0.8, 0.995, 0.9, 1.0], true),
+            (&[0.8, 0.95, 0.9, 1.0], false),
         ] {
             let mut climb = Climb::default();
             levels.iter().for_each(|v| climb.add(*v));

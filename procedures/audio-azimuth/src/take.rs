@@ -2,12 +2,20 @@
 
 use crate::parameters as p;
 use tapewright_sdk::measure::azimuth::Pair;
-use tapewright_sdk::measure::sine::{Tone, fit_near, fit_tones, strongest_tone};
+use tapewright_sdk::measure::demodulate::{Band, demodulate};
+use tapewright_sdk::measure::sine::{fit_tones, strongest_tone};
+use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::tone::{Wanted, find, records, trace_of};
 
 /// Right must give at least this share of left's level, or there is no phase to speak of (common practice, no source).
 const LEAST_SHARE: f64 = 0.02;
+
+/// By how much of its frequency a level's tone may waver (common practice, no source).
+const WAVERS: f64 = 0.02;
+
+/// Slope of the filter about a tone whose level is followed: it settles within a third of a record.
+const SLOPE_HZ: f64 = 400.0;
 
 /// What is set about the tones.
 pub(crate) struct Tones {
@@ -52,10 +60,8 @@ impl Tones {
 
     fn pair(&self, capture: &Capture, high: bool) -> Result<Pair> {
         let (left, right) = (trace_of(capture, Signal::AudioLeft)?, trace_of(capture, Signal::AudioRight)?);
-        let wanted = if high { self.high_hz } else { self.low_hz };
-        let hz = self.heard(&left, wanted)?;
-        let beside = self.heard(&left, if high { self.low_hz } else { self.high_hz }).ok();
-        let all: Vec<f64> = core::iter::once(hz).chain(beside).collect();
+        let all = self.sounding(&left, high)?;
+        let hz = all[0];
         let pair =
             Pair { left: fit_tones(&left, &all, true)?.tones[0], right: fit_tones(&right, &all, true)?.tones[0] };
         let share = pair.right.amplitude() / pair.left.amplitude().max(f64::MIN_POSITIVE);
@@ -76,6 +82,12 @@ impl Tones {
             return Err(Unable::new(UnableCode::InNoise, why).on("audio-right"));
         }
         Ok(pair)
+    }
+
+    /// Frequencies of one tone, and after it of the other where that sounds too.
+    fn sounding(&self, trace: &Trace, high: bool) -> Result<Vec<f64>> {
+        let (wanted, other) = if high { (self.high_hz, self.low_hz) } else { (self.low_hz, self.high_hz) };
+        Ok(core::iter::once(self.heard(trace, wanted)?).chain(self.heard(trace, other).ok()).collect())
     }
 
     /// The tone's own frequency in a record.
@@ -100,14 +112,15 @@ impl Tones {
         let mut levels = Vec::with_capacity(taken.len());
         for capture in &taken {
             let trace = trace_of(capture, Signal::AudioLeft)?;
-            let tone: Tone = match self.heard(&trace, wanted) {
-                Ok(hz) => fit_near(&trace, hz)?.0.tones[0],
-                // Near a null of the azimuth loss the tone is nearly gone: what is there is its level.
-                Err(_) => fit_tones(&trace, &[wanted], true)?.tones[0],
-            };
-            levels.push(tone.amplitude() * core::f64::consts::FRAC_1_SQRT_2);
+            // Near a null of the azimuth loss the tone is nearly gone: what is there is its level.
+            let hz = self.heard(&trace, wanted).unwrap_or(wanted);
+            // Wavering bends the phase away from any one sine, so the amplitude is followed through the record.
+            let pass_hz = WAVERS * hz;
+            let stop_hz = (pass_hz + SLOPE_HZ).min(0.8 * hz).min(0.8 * (self.high_hz - self.low_hz));
+            let amplitude = moments(&demodulate(&trace, &Band { carrier_hz: hz, pass_hz, stop_hz })?.amplitude_v)?.mean;
+            levels.push(amplitude * core::f64::consts::FRAC_1_SQRT_2);
         }
-        let m = tapewright_sdk::measure::statistics::moments(&levels)?;
+        let m = moments(&levels)?;
         let n = levels.len() as f64;
         Ok(Estimate::combined(
             m.mean,

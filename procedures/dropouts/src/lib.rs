@@ -172,6 +172,8 @@ fn observe(
         );
         return Err(Unable::new(UnableCode::NotPossible, why).on("dropouts.rate"));
     }
+    // Records of one length, so that no longer than asked for is looked at.
+    let span_s = wanted_s / (wanted_s / span_s).ceil().max(1.0);
     let mut seen = Dropouts::default();
     let mut timebase_u = 0.0;
     while seen.observed_s + seen.lost_s < wanted_s * (1.0 - 1e-6) {

@@ -212,8 +212,12 @@ impl Machine {
         // What is recorded at an even speed is read at the place where the tape is.
         let recorded_s = epoch.tape.at(t_s) / self.format.lines.field_rate_hz() + self.ahead_s(epoch, t_s)
             - if right { distance_mm * lean / speed_mm_s } else { 0.0 };
-        let first = epoch.conditions.faults.audio_tone_hz.unwrap_or(audio.tone_hz);
-        [(first, 1.0), (audio.second_tone_hz, audio.second_ratio)]
+        // A place of the tape with one tone has no other.
+        let tones = match epoch.conditions.faults.audio_tone_hz {
+            Some(hz) => [(hz, 1.0), (0.0, 0.0)],
+            None => [(audio.tone_hz, 1.0), (audio.second_tone_hz, audio.second_ratio)],
+        };
+        tones
             .into_iter()
             .filter(|(hz, _)| *hz > 0.0)
             .map(|(hz, ratio)| {

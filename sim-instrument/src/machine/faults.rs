@@ -181,7 +181,7 @@ pub const FAULTS: &[FaultKind] = &[
     ),
     plain("video-dead", "no video comes out"),
     valued("audio-azimuth", "the audio head leans by so much", "'", 8.0, -600.0, 600.0),
-    valued("audio-tone", "the tape is at a place with this tone", "Hz", 3150.0, 1.0, 20_000.0),
+    valued("audio-tone", "the tape is at a place with this tone alone", "Hz", 3150.0, 1.0, 20_000.0),
     valued("flutter-drum", "speed error that turns with the drum, peak", "%", 1.0, 0.0, 20.0),
     valued("flutter-capstan", "speed error that turns with the capstan, peak", "%", 0.8, 0.0, 20.0),
     valued("flutter-reel", "speed error that turns with a reel, peak", "%", 2.0, 0.0, 20.0),

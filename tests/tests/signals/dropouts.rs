@@ -11,7 +11,7 @@ fn a_worn_tape_fails_with_its_rate_per_observed_time() {
     let report = play(&stage(DROPOUTS, 0), "dropouts", &[("observe-s", 8.0)]).report;
     check(&report, Outcome::Fail, &[Finding::DropoutsMany], &[]);
     let observed = measured(&report, "observed-time");
-    assert!((observed.value - 8.0).abs() < 1.0, "{observed:?} {}", tapewright::report::text::run(&report));
+    assert!((observed.value - 8.0).abs() < 1.0, "{observed:?}");
     let rate = measured(&report, "dropouts.rate");
     // A count's interval does not lie evenly about it.
     assert!(rate.high - rate.value > rate.value - rate.low, "{rate:?}");
