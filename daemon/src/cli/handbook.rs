@@ -30,7 +30,9 @@ pub(crate) fn page(d: &Description, permissions: &[Permission], live: bool) -> S
     let modes = if modes.is_empty() {
         "It leaves the transport alone.".to_owned()
     } else {
-        format!("The machine is taken through: {modes}.")
+        // Recording is no mode that a procedure may name: it has a permission of its own.
+        let records = if permissions.contains(&Permission::Recording) { ", and records" } else { "" };
+        format!("The machine is taken through: {modes}{records}.")
     };
     part(&mut page, None, &format!("{modes} It takes about {} on a modest bench.", duration(d.duration_s)));
     for permission in permissions {
@@ -50,8 +52,7 @@ pub(crate) fn page(d: &Description, permissions: &[Permission], live: bool) -> S
     if !others.is_empty() {
         heading(&mut page, "What can be set");
         for parameter in others {
-            let text = format!("{} = {}: {}", parameter.name, value(parameter), parameter.meaning);
-            part(&mut page, None, &format!("{text} ({})", parameter.source));
+            part(&mut page, None, &format!("{} ({})", set(parameter), parameter.source));
         }
     }
 
@@ -90,25 +91,20 @@ fn limits(parameters: &[Parameter]) -> (Vec<Pair<'_>>, Vec<&Parameter>) {
 }
 
 fn limit(page: &mut String, Pair { good, reject }: &Pair<'_>) {
-    // What both say of the quantity stands before the colon.
-    let of = good.meaning.split_once(':').map_or(good.meaning.as_str(), |(of, _)| of);
-    let bound = |p: &Parameter| {
-        let word = p.meaning.split_once(':').map_or("", |(_, rest)| rest.trim());
-        if word.is_empty() { value(p) } else { format!("{word} {}", value(p)) }
-    };
-    let (said, refused) = (bound(good), bound(reject));
-    part(page, None, &format!("{}: {said}; {refused}.", capital(of)));
+    for bound in [good, reject] {
+        part(page, None, &set(bound));
+    }
     let source = if good.source == reject.source {
         format!("whose: {}", good.source)
     } else {
         format!("whose: good: {}; reject: {}", good.source, reject.source)
     };
-    part(page, None, &format!("  {source}. Set by {} and {}.", good.name, reject.name));
+    part(page, None, &format!("  {source}"));
 }
 
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+/// What a parameter is called, what it is set to, and what that means.
+fn set(parameter: &Parameter) -> String {
+    format!("{} = {}: {}", parameter.name, value(parameter), parameter.meaning)
 }
 
 fn value(parameter: &Parameter) -> String {

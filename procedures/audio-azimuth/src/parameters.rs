@@ -38,7 +38,7 @@ pub(crate) const LOSS_GOOD: Number = number(
 );
 pub(crate) const LOSS_REJECT: Number = number(
     "loss-reject",
-    "the same: rejected beyond; the angle's limit follows from it",
+    "level that a single full-width track may lose at the high tone: rejected beyond",
     Unit::Decibel,
     [2.0, 0.1, 12.0],
 );

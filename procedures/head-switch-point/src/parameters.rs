@@ -23,11 +23,15 @@ pub(crate) const POINT: Number = Number {
     greatest: 20.0,
     source: "from memory (6.5 H); to be checked in IEC 60774-1 for VHS; for Beta and 8 mm 6 to 7 H, from memory",
 };
-pub(crate) const POINT_GOOD: Number =
-    number("point-good", "distance from there that is good", Unit::Line, [0.5, 0.01, 20.0]);
+pub(crate) const POINT_GOOD: Number = number(
+    "point-good",
+    "distance of the switching point from where it should be that is good",
+    Unit::Line,
+    [0.5, 0.01, 20.0],
+);
 pub(crate) const POINT_REJECT: Number = Number {
     name: "point-reject",
-    meaning: "distance from there beyond which it fails: 5 to 8 lines are allowed",
+    meaning: "distance of the switching point from where it should be beyond which it fails: 5 to 8 lines are allowed",
     unit: Unit::Line,
     default: 1.5,
     least: 0.01,

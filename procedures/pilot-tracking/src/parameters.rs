@@ -20,7 +20,12 @@ pub(crate) const GOOD: Number = number(
     Unit::One,
     [0.4, 0.01, 1.0],
 );
-pub(crate) const REJECT: Number = number("tracking-reject", "the same: rejected beyond", Unit::One, [0.8, 0.02, 1.0]);
+pub(crate) const REJECT: Number = number(
+    "tracking-reject",
+    "neighbours' pilots, their difference over their sum: rejected beyond",
+    Unit::One,
+    [0.8, 0.02, 1.0],
+);
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "pilot-tracking",

@@ -33,7 +33,7 @@ pub(crate) const FLATNESS_REJECT: Number = number(
 );
 pub(crate) const LEVEL_GOOD: Number = number(
     "level-good",
-    "level of the own recording against that of the reference tape: good within. Wide, since two levels on a modest bench are known to some 2 dB",
+    "level of the own recording against that of the reference tape: good within (wide, since two levels on a modest bench are known to some 2 dB)",
     Unit::Decibel,
     3.5,
     (0.1, 20.0),

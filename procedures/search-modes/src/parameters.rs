@@ -15,10 +15,18 @@ pub(crate) const SPEED: Number = number(
     Unit::One,
     [0.0, 0.0, 30.0],
 );
-pub(crate) const SPEED_GOOD: Number =
-    number("speed-good", "distance from that speed that is good, over it", Unit::Percent, [10.0, 0.1, 90.0]);
-pub(crate) const SPEED_REJECT: Number =
-    number("speed-reject", "distance from that speed beyond which it fails, over it", Unit::Percent, [20.0, 0.1, 90.0]);
+pub(crate) const SPEED_GOOD: Number = number(
+    "speed-good",
+    "distance from the speed that the machine shall have, over it, that is good",
+    Unit::Percent,
+    [10.0, 0.1, 90.0],
+);
+pub(crate) const SPEED_REJECT: Number = number(
+    "speed-reject",
+    "distance from the speed that the machine shall have, over it, beyond which it fails",
+    Unit::Percent,
+    [20.0, 0.1, 90.0],
+);
 pub(crate) const BARS_GOOD: Number = number(
     "bars-good",
     "distance of the bars a scan from what geometry predicts that is good",
