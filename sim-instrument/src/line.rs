@@ -1,112 +1,17 @@
 //! The wire of one instrument: bytes that take their time in both directions, and its faults.
 
+mod pace;
+mod port;
+
 use crate::ieee488::exchange::Limits;
 use crate::ieee488::{Code, Device, Exchange};
-use crate::quirks::{Quirk, Quirks, SLOW_REPLY_S};
+use crate::quirks::{Quirk, SLOW_REPLY_S};
 use crate::rng::Rng;
 use crate::world::World;
+pub(crate) use pace::Part;
+use pace::{Pace, Segment, nanos};
+pub use port::{Counters, LinkFaults, PortSettings};
 use std::collections::VecDeque;
-
-/// Bits that a byte takes on a serial line: start, eight, stop.
-const BITS_A_BYTE: u64 = 10;
-const NANOS: u64 = 1_000_000_000;
-
-/// How a port is built.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PortSettings {
-    /// Baud rate that is kept in both directions; `None`: bytes take no time.
-    pub baud: Option<u32>,
-    /// Time from the end of a message to the first byte of its reply.
-    pub latency_s: f64,
-    /// Whether a new message while a reply waits unread drops that reply and raises -410.
-    pub interrupt: bool,
-    /// Longest input that is held; more raises -363.
-    pub input_bytes: usize,
-    /// Longest response message, blocks excepted; more raises -430.
-    pub output_bytes: usize,
-    /// Entries of the error queue.
-    pub errors: usize,
-    /// Ways in which it leaves the standard.
-    pub quirks: Quirks,
-}
-
-impl Default for PortSettings {
-    fn default() -> Self {
-        Self {
-            baud: None,
-            latency_s: 1e-3,
-            interrupt: true,
-            input_bytes: 1024,
-            output_bytes: 4096,
-            errors: 16,
-            quirks: Quirks::default(),
-        }
-    }
-}
-
-/// Faults of the link. Rates are shares of bytes (of replies: for `late` and `cut`).
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct LinkFaults {
-    /// The port is gone.
-    pub closed: bool,
-    /// Commands are carried out, and nothing comes back.
-    pub silent: bool,
-    /// Replies left before it falls silent.
-    pub answers_left: Option<u64>,
-    /// Share of reply bytes that are lost.
-    pub drop: f64,
-    /// Share of reply bytes with a bit turned over.
-    pub garble: f64,
-    /// Share of reply bytes that come twice.
-    pub double: f64,
-    /// Share of replies that come late.
-    pub late: f64,
-    /// How much later those come.
-    pub late_s: f64,
-    /// Share of replies that end in the middle.
-    pub cut: f64,
-    /// Share of command bytes that are lost.
-    pub drop_in: f64,
-    /// Share of command bytes with a bit turned over.
-    pub garble_in: f64,
-    /// Replies left that the rates act on; `None`: on all.
-    pub replies_left: Option<u64>,
-}
-
-/// What went over a port.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Counters {
-    /// Program messages that arrived whole.
-    pub messages: u64,
-    /// Response messages that were sent, before any fault of the link.
-    pub replies: u64,
-    /// Bytes that came in.
-    pub bytes_in: u64,
-    /// Bytes that went out.
-    pub bytes_out: u64,
-    /// Faults of the link that bit.
-    pub faults: u64,
-    /// Replies that were dropped since a new message came before they were read (-410).
-    pub interrupted: u64,
-}
-
-/// How long bytes take.
-#[derive(Debug, Clone, Copy)]
-struct Pace(Option<u32>);
-
-impl Pace {
-    /// Nanoseconds that so many bytes take.
-    fn time_of(self, bytes: u64) -> u64 {
-        self.0.map_or(0, |baud| bytes.saturating_mul(BITS_A_BYTE * NANOS) / u64::from(baud.max(1)))
-    }
-
-    /// How many bytes have gone after so many nanoseconds; `None`: all.
-    fn gone_after(self, nanos: u64) -> Option<u64> {
-        let baud = u128::from(self.0?);
-        // One more nanosecond, since the time of each byte is rounded down.
-        u64::try_from((u128::from(nanos) + 1) * baud / u128::from(BITS_A_BYTE * NANOS)).ok()
-    }
-}
 
 /// What arrives on the wire.
 #[derive(Debug, Clone, Copy)]
@@ -114,34 +19,6 @@ enum Arrival {
     Byte(u8),
     /// The end of a message, on a link that marks it. What the link calls that message.
     End(u32),
-}
-
-/// A part of a response message, as a link that marks ends sends it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Part {
-    /// What the link called the message that it answers; none: it came without.
-    pub(crate) message: Option<u32>,
-    pub(crate) bytes: Vec<u8>,
-    /// Whether the response ends with it.
-    pub(crate) ends: bool,
-}
-
-/// A row of bytes on their way out: one response message.
-#[derive(Debug)]
-struct Segment {
-    /// What the link called the message that it answers.
-    message: Option<u32>,
-    /// When the first byte starts on the wire.
-    start: u64,
-    bytes: Vec<u8>,
-    taken: usize,
-}
-
-impl Segment {
-    /// When the byte at `place` has left.
-    fn due(&self, place: usize, pace: Pace) -> u64 {
-        self.start.saturating_add(pace.time_of(place as u64 + 1))
-    }
 }
 
 /// The wire, and the message exchange behind it.
@@ -166,10 +43,6 @@ pub(crate) struct Line {
     out_free: u64,
     outgoing: VecDeque<Segment>,
     rng: Rng,
-}
-
-fn nanos(seconds: f64) -> u64 {
-    (seconds.max(0.0) * NANOS as f64).round() as u64
 }
 
 impl Line {

@@ -2,10 +2,12 @@
 
 mod family_a;
 mod family_a_wave;
+mod family_a_words;
 mod family_b;
 mod family_b_data;
 mod family_c;
 mod family_c_data;
+mod family_c_words;
 mod panel;
 mod scpi99;
 

@@ -7,6 +7,7 @@
 pub(crate) mod block;
 pub(crate) mod call;
 pub(crate) mod common;
+pub(crate) mod device;
 pub(crate) mod events;
 pub(crate) mod exchange;
 pub(crate) mod fault;
@@ -16,7 +17,8 @@ pub(crate) mod status;
 pub(crate) mod table;
 
 pub(crate) use call::{Call, Range, real};
+pub(crate) use device::{Device, Reply};
 pub(crate) use events::ErrorsBy;
-pub(crate) use exchange::{Device, Exchange, Reply};
+pub(crate) use exchange::Exchange;
 pub(crate) use fault::{Code, Fault};
 pub(crate) use table::Table;

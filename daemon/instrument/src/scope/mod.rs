@@ -9,6 +9,7 @@ mod acquire;
 mod check;
 mod descriptor;
 mod error;
+mod fits;
 mod plan;
 mod record;
 mod setup;

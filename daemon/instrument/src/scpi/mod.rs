@@ -8,6 +8,7 @@ mod complaints;
 mod evidence;
 pub mod frame;
 mod message;
+mod place;
 mod profile;
 mod reading;
 mod resync;

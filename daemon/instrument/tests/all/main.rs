@@ -10,5 +10,6 @@ mod links;
 mod manners;
 mod relay;
 mod scope;
+mod scope_faults;
 mod session;
 mod usbtmc;

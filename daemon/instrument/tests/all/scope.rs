@@ -2,7 +2,6 @@
 
 use crate::common::{Knobs, chain, run};
 use crate::fake_scope::{Shared, World, fake_scope};
-use core::time::Duration;
 use std::sync::{Arc, Mutex};
 use tapewright_clock::Clock;
 use tapewright_formats::{Signal, SignalForm, UnableCode};
@@ -11,13 +10,13 @@ use tapewright_instrument::{
     Capture, CaptureRequest, Coupling, Detection, Dialect, Edge, Hookup, Point, Scope, ScopeError, Slope, Trigger,
 };
 
-const FAMILY_A: &str = "channel-timebase-waveform";
+pub(crate) const FAMILY_A: &str = "channel-timebase-waveform";
 
 pub(crate) struct Bench {
     pub(crate) scope: Scope,
     pub(crate) world: Shared,
     pub(crate) knobs: Arc<Mutex<Knobs>>,
-    faults: FaultControl,
+    pub(crate) faults: FaultControl,
 }
 
 async fn bench_with(dialect: Dialect, family_a: bool, world: World, clock: &Clock) -> Result<Bench, ScopeError> {
@@ -51,7 +50,7 @@ pub(crate) fn triggered(signals: &[Signal], span_s: f64) -> CaptureRequest {
 }
 
 /// Every point against the volts that are really there.
-fn check_volts(capture: &Capture, world: &World, trigger_s: f64) {
+pub(crate) fn check_volts(capture: &Capture, world: &World, trigger_s: f64) {
     for trace in &capture.traces {
         let channel = usize::from(trace.signal != Signal::Rf);
         let (middle, amplitude, hertz) = world.signals[channel];
@@ -74,7 +73,7 @@ fn check_volts(capture: &Capture, world: &World, trigger_s: f64) {
     }
 }
 
-fn each_dialect(work: &impl AsyncFn(&str, Clock)) {
+pub(crate) fn each_dialect(work: &impl AsyncFn(&str, Clock)) {
     for name in ["channel-timebase-waveform", "scpi-99", "channel-timebase-waveform/large", "scpi-99/large"] {
         run(async |clock| work(name, clock).await);
     }
@@ -326,79 +325,6 @@ fn an_unknown_level_is_looked_for() {
             assert!((45..=210).contains(&steps), "{name}: {middle} V {amplitude} V: {steps} steps");
         }
     });
-}
-
-#[test]
-fn short_and_garbled_data_never_become_a_capture() {
-    run(async |clock| {
-        let mut bench = bench(FAMILY_A, World { extra_points: -1, ..World::default() }, &clock).await;
-        let request = triggered(&[Signal::Rf], 0.04);
-        let error = bench.scope.acquire(&hookup(FAMILY_A), &request).await.unwrap_err();
-        assert_eq!(chain(&error), "data of CHANnel1: 2499 bytes came where 2500 were due");
-        assert_eq!(error.unable_code(), UnableCode::BadData);
-        // A byte turned inside a block: two readings of three agree, and they are right.
-        bench.world.lock().unwrap().extra_points = 0;
-        bench.scope.set_read_twice(true);
-        bench.world.lock().unwrap().garble_blocks = 1;
-        let captures = bench.scope.acquire(&hookup(FAMILY_A), &request).await.unwrap();
-        let world = bench.world.lock().unwrap();
-        assert_eq!(world.garble_blocks, 0);
-        check_volts(&captures[0], &world, *world.triggers.last().unwrap());
-    });
-}
-
-#[test]
-fn a_restart_between_is_noticed() {
-    each_dialect(&async |name, clock| {
-        let mut bench = bench(name, World::default(), &clock).await;
-        let request = CaptureRequest { count: 3, ..triggered(&[Signal::Rf], 0.04) };
-        bench.world.lock().unwrap().restart = true;
-        bench.knobs.lock().unwrap().events = 0x80;
-        let captures = bench.scope.acquire(&hookup(name), &request).await.unwrap();
-        let world = bench.world.lock().unwrap();
-        let last = captures.last().unwrap();
-        check_volts(last, &world, *world.triggers.last().unwrap());
-        assert_eq!(captures.len(), 3);
-    });
-}
-
-#[test]
-fn captures_through_a_bad_line_are_right_or_refused() {
-    let late_by = Duration::from_millis(3_500);
-    let kinds = [
-        Spoil { late_chunk: 0.02, late_by, ..Spoil::default() },
-        Spoil { repeat_chunk: 0.02, late_by: Duration::from_micros(1500), split: true, ..Spoil::default() },
-        Spoil { drop_byte: 1e-4, double_byte: 1e-4, split: true, ..Spoil::default() },
-        Spoil { drop_message: 0.01, drop_chunk: 0.01, close: 0.005, ..Spoil::default() },
-    ];
-    for spoil in kinds {
-        let (mut good, mut refused) = (0, 0);
-        run(async |clock| {
-            let mut bench = bench(FAMILY_A, World::default(), &clock).await;
-            for n in 0..12 {
-                bench.faults.set(spoil);
-                let request =
-                    CaptureRequest { least_points: 500, ..triggered(&[Signal::Rf, Signal::HeadSwitch], 0.02) };
-                let taken = bench.scope.acquire(&hookup(FAMILY_A), &request).await;
-                bench.faults.set(Spoil::default());
-                match taken {
-                    Ok(captures) => {
-                        let world = bench.world.lock().unwrap();
-                        check_volts(&captures[0], &world, *world.triggers.last().unwrap());
-                        let off = (captures[0].trigger_s - world.triggers.last().unwrap()).abs();
-                        assert!(off <= captures[0].trigger_uncertainty_s * 1.74, "{n}: {off}");
-                        good += 1;
-                    }
-                    Err(error) => {
-                        assert!(error.is_fault() || error.unable_code() == UnableCode::LinkLost, "{}", chain(&error));
-                        refused += 1;
-                    }
-                }
-            }
-            assert!(bench.faults.spoilt() > 0, "{spoil:?}");
-        });
-        assert!(good >= 6, "{spoil:?}: {good} good, {refused} refused");
-    }
 }
 
 #[test]

@@ -1,0 +1,76 @@
+//! The words of family A, and what each is.
+
+use super::family_a_wave::Wave;
+use crate::ieee488::Table;
+use std::sync::LazyLock;
+
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Command {
+    Display,
+    Scale,
+    Offset,
+    Coupling,
+    Probe,
+    TimeScale,
+    TimePosition,
+    AcquireType,
+    Points,
+    Rate,
+    TriggerMode,
+    Sweep,
+    EdgeSource,
+    EdgeSlope,
+    EdgeLevel,
+    VideoSource,
+    VideoLines,
+    VideoMode,
+    VideoLine,
+    VideoPolarity,
+    Single,
+    Run,
+    Stop,
+    Force,
+    TriggerStatus,
+    Wave(Wave),
+}
+
+pub(super) static TABLE: LazyLock<Table<Command>> = LazyLock::new(|| {
+    Table::new([
+        ("CHANnel<n>:DISPlay", Command::Display),
+        ("CHANnel<n>:SCALe", Command::Scale),
+        ("CHANnel<n>:OFFSet", Command::Offset),
+        ("CHANnel<n>:COUPling", Command::Coupling),
+        ("CHANnel<n>:PROBe", Command::Probe),
+        ("TIMebase:SCALe", Command::TimeScale),
+        ("TIMebase:POSition", Command::TimePosition),
+        ("ACQuire:TYPE", Command::AcquireType),
+        ("ACQuire:POINts", Command::Points),
+        ("ACQuire:SRATe", Command::Rate),
+        ("TRIGger:MODE", Command::TriggerMode),
+        ("TRIGger:SWEep", Command::Sweep),
+        ("TRIGger:FORCe", Command::Force),
+        ("TRIGger:EDGE:SOURce", Command::EdgeSource),
+        ("TRIGger:EDGE:SLOPe", Command::EdgeSlope),
+        ("TRIGger:EDGE:LEVel", Command::EdgeLevel),
+        ("TRIGger:TV:SOURce", Command::VideoSource),
+        ("TRIGger:TV:LINES", Command::VideoLines),
+        ("TRIGger:TV:MODE", Command::VideoMode),
+        ("TRIGger:TV:LINE", Command::VideoLine),
+        ("TRIGger:TV:POLarity", Command::VideoPolarity),
+        ("SINGle", Command::Single),
+        ("RUN", Command::Run),
+        ("STOP", Command::Stop),
+        ("TRIGger:STATus", Command::TriggerStatus),
+        ("WAVeform:SOURce", Command::Wave(Wave::Source)),
+        ("WAVeform:FORMat", Command::Wave(Wave::Format)),
+        ("WAVeform:BYTeorder", Command::Wave(Wave::ByteOrder)),
+        ("WAVeform:STARt", Command::Wave(Wave::Start)),
+        ("WAVeform:STOP", Command::Wave(Wave::Stop)),
+        ("WAVeform:PREamble", Command::Wave(Wave::Preamble)),
+        ("WAVeform:DATA", Command::Wave(Wave::Data)),
+        ("CHANnel<n>:DATA", Command::Wave(Wave::ChannelData)),
+        ("CHANnel<n>:DATA:HEADer", Command::Wave(Wave::ChannelHeader)),
+        ("CHANnel<n>:DATA:YORigin", Command::Wave(Wave::ChannelOrigin)),
+        ("CHANnel<n>:DATA:YINCrement", Command::Wave(Wave::ChannelIncrement)),
+    ])
+});
