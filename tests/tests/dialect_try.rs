@@ -39,6 +39,14 @@ fn the_right_dialect_has_nothing_to_change() {
     }
 }
 
+#[test]
+fn a_header_in_place_of_a_preamble_has_nothing_to_change() {
+    let shipped = Dialect::shipped("channel-timebase-waveform").and_then(|whole| whole.with_variant("a4-header"));
+    let trial = tried("family-a", "A4", Some(shipped.expect("a shipped variant")));
+    let text = tapewright::report::trial::trial(&trial);
+    assert!(trial.is_good() && trial.count(TrialOutcome::NotTried) == 0, "{text}");
+}
+
 /// Puts a mistake into a shipped file, and checks which operation differs and what is advised.
 fn check(front_end: &str, file: &str, mistakes: &[(&str, &str)], operation: &str, advice: &str) {
     let mut text = text_of(&format!("daemon/instrument/dialects/{file}.toml"));
@@ -144,6 +152,27 @@ fn wrong_words_are_found() {
     check("family-c", "prefixed-channel-descriptor", &[("{first-from-0}", "{first}")], "ask-data", "from 0");
     check("scpi-99", "scpi-99", &[("RANGe:PTPeak?", "RANGe:OFFSet?")], "range", "");
     check("scpi-99", "scpi-99", &[("waiting = 5, filling = 4", "waiting = 2, filling = 3")], "ask-state", "[state]");
+}
+
+#[test]
+fn swapped_slopes_and_a_level_that_is_not_sent_are_found() {
+    let a = "channel-timebase-waveform";
+    let edge = "the edge of a trigger";
+    let swapped = "slope-rising = \"NEGative\"\nslope-falling = \"POSitive\"\n\n[commands]";
+    check("family-a", a, &[("[commands]", &format!("[words]\n{swapped}"))], edge, "taken for each other");
+    let b = "channel-horizontal-curve";
+    let words = [
+        ("slope-rising = \"RISe\"", "slope-rising = \"FALL\""),
+        ("slope-falling = \"FALL\"", "slope-falling = \"RISe\""),
+    ];
+    check("family-b", b, &words, edge, "taken for each other");
+    let one = [(":TRIGger:EDGE:SLOPe {slope}", ":TRIGger:EDGE:SLOPe POSitive")];
+    check("family-a", a, &one, edge, "the same whichever is asked for");
+    let auto = [
+        (":TRIGger:SWEep NORMal\",\n    \":TRIGger:EDGE:SOURce", ":TRIGger:SWEep AUTO\",\n    \":TRIGger:EDGE:SOURce"),
+        ("{source}", "EXTernal"),
+    ];
+    check("family-a", a, &auto, edge, "commands.trigger-edge");
 }
 
 #[test]

@@ -10,7 +10,9 @@ use sim_instrument::source::Point as Touch;
 use support::{FRONT_ENDS, Rig, block_on, scenario};
 use tapewright_clock::Clock;
 use tapewright_formats::Signal;
-use tapewright_instrument::{Address, Capture, CaptureRequest, Coupling, Detection, Edge, Scope, Slope, Trigger, link};
+use tapewright_instrument::{
+    Address, Capture, CaptureRequest, Coupling, Detection, Dialect, Edge, Scope, Slope, Trigger, link,
+};
 
 /// A way to the scope.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -207,6 +209,26 @@ fn over_a_pseudo_terminal() {
 #[test]
 fn over_hislip() {
     table(Wire::Hislip);
+}
+
+/// A scope that has no preamble: a header of the channel tells the record's time, and no word tells the data's form.
+#[test]
+fn a_header_in_place_of_a_preamble() {
+    block_on(async {
+        let mut bench = bench(Wire::InProcess, "family-a", "A4").await;
+        let shipped = Dialect::shipped("channel-timebase-waveform").and_then(|whole| whole.with_variant("a4-header"));
+        let mut dialect = shipped.expect("a shipped variant");
+        dialect.limits = bench.rig.dialect.limits.clone();
+        dialect.inputs = bench.rig.dialect.inputs.clone();
+        bench.rig.dialect = dialect;
+        bench.scope = bench.rig.open().await.expect("it opens");
+        bench.name.push_str(" header");
+        bench.rig.tell("key play");
+        bench.rig.clock.sleep(Duration::from_secs(3)).await;
+        for (what, request) in requests() {
+            take(&mut bench, what, &request).await;
+        }
+    });
 }
 
 /// A spoilt reading in the middle of a deep record: only that one is asked for again, over every link's session

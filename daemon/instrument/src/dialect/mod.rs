@@ -7,6 +7,7 @@
 mod checks;
 mod descriptor;
 mod fields;
+mod header;
 mod limits;
 mod manners;
 mod named;
@@ -164,6 +165,8 @@ pub enum PreambleForm {
     NamedFields(Vec<String>),
     /// A binary descriptor.
     Descriptor,
+    /// A header of the channel, with its origin and increment, in one answer.
+    Header,
     /// Single queries.
     Queries,
 }
@@ -343,6 +346,7 @@ impl Dialect {
     pub fn read_preamble(&self, answer: &str) -> Result<RawPreamble, crate::scpi::Trouble> {
         match &self.preamble {
             PreambleForm::NamedFields(order) => named::parse(answer, order, self.signed, self.most_significant_first),
+            PreambleForm::Header => header::parse(answer, self.format_code_8, self.type_code_peak),
             _ => RawPreamble::parse(answer),
         }
     }

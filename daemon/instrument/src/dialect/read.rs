@@ -75,7 +75,7 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
         (range, time, offset, not_answered(fields))
     });
     let mut scaling = section(root, "data", data);
-    let templates = section(root, "commands", commands);
+    let mut templates = section(root, "commands", |fields| commands(fields, true));
     let mut variants = Vec::new();
     if let Some(table) = root.table("variant", false) {
         for (name, value) in table {
@@ -94,6 +94,11 @@ fn whole(root: &mut Fields<'_>, variant: Option<&str>) -> Dialect {
                     }
                     if let Some(table) = fields.table("limits", false) {
                         limits = fields.inside("limits", table, |fields| Limits::read(fields, Some(&limits)));
+                    }
+                    if let Some(table) = fields.table("commands", false) {
+                        let own = fields.inside("commands", table, |fields| commands(fields, false));
+                        templates.retain(|(op, _)| own.iter().all(|(other, _)| other != op));
+                        templates.extend(own);
                     }
                 });
             }
@@ -285,12 +290,13 @@ struct Data {
 }
 
 fn data(fields: &mut Fields<'_>) -> Data {
-    let from = fields.one_of("scaling-from", &["ten-fields", "queries", "named-fields", "descriptor"], None);
+    let from = fields.one_of("scaling-from", &["ten-fields", "queries", "named-fields", "descriptor", "header"], None);
     let queries = from == Some(1);
     let preamble = match from {
         Some(1) => PreambleForm::Queries,
         Some(2) => PreambleForm::NamedFields(field_names(fields)),
         Some(3) => PreambleForm::Descriptor,
+        Some(4) => PreambleForm::Header,
         _ => PreambleForm::TenFields,
     };
     Data {
@@ -321,12 +327,13 @@ fn field_names(fields: &mut Fields<'_>) -> Vec<String> {
     names
 }
 
-fn commands(fields: &mut Fields<'_>) -> Vec<(Op, Vec<Template>)> {
+/// The commands; a variant has those alone that it words otherwise.
+fn commands(fields: &mut Fields<'_>, whole: bool) -> Vec<(Op, Vec<Template>)> {
     let mut out = Vec::new();
     for &op in Op::ALL {
         let key = op.key();
         let Some(value) = fields.get(key) else {
-            if op.needed() {
+            if whole && op.needed() {
                 fields.fault(key, "it is missing; expected a command or a list of commands");
             }
             continue;

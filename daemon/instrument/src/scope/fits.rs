@@ -3,7 +3,7 @@
 use super::plan::{ChannelPlan, TimePlan};
 use super::setup::Standing;
 use super::{Scope, ScopeError};
-use crate::dialect::{CodeScale, Formula, RawPreamble};
+use crate::dialect::{CodeScale, Formula, PreambleForm, RawPreamble};
 use crate::request::{CaptureRequest, Detection};
 
 impl Scope {
@@ -11,7 +11,8 @@ impl Scope {
         let dialect = &self.dialect;
         let format = if self.data_bits() == 16 { dialect.format_code_16 } else { dialect.format_code_8 };
         let bad = |why: String| Err(ScopeError::BadData { channel: label.to_owned(), why });
-        if raw.format != format {
+        // A header does not tell the form; the scaling of another one does not fit the range.
+        if raw.format != format && dialect.preamble != PreambleForm::Header {
             return bad(format!("its data are told to have form {}, but form {format} was asked for", raw.format));
         }
         if paired != (raw.kind == dialect.type_code_peak) {

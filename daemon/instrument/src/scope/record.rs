@@ -88,7 +88,7 @@ impl Scope {
                 self.check_codes_of(label, &raw, paired)?;
                 (raw.points, raw.x_increment_s, raw.x_origin_s, self.dialect.formula.scale(&raw))
             }
-            PreambleForm::TenFields | PreambleForm::NamedFields(_) => {
+            PreambleForm::TenFields | PreambleForm::NamedFields(_) | PreambleForm::Header => {
                 let message = self.asking(&select, Op::AskPreamble, &name, &doing).await?;
                 let told = self.agreed(&[message], &doing).await?;
                 let raw = self.dialect.read_preamble(told.first().map_or("", String::as_str));

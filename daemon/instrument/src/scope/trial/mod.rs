@@ -3,11 +3,15 @@
 //!
 //! Settings are asked back by their own headers; the scaling is compared with the settings; and what no read-back
 //! shows (the sign of an offset, a wrong number of steps) is seen on the signal itself: the same volts must come
-//! whatever the range and the middle are.
+//! whatever the range and the middle are, and a trigger must take the edge and the level that it was told to.
 
 mod compare;
+mod edge;
+mod parts;
 mod record;
+mod scaling;
 mod settings;
+mod volts;
 
 use super::{Scope, ScopeError};
 use crate::dialect::{Dialect, Op, Values};
