@@ -1,15 +1,14 @@
 //! The daemon's HTTP side: a real server on loopback, any request line, headers and body.
 
+use serde_json::{Value, json};
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
-use serde_json::{Value, json};
-use tapewright::http::{
-    Answered, Api, ApiError, ApiErrorKind, ApiFuture, BenchEvents, ServeOptions, Server,
-};
+use tapewright::http::{Answered, Api, ApiError, ApiErrorKind, ApiFuture, BenchEvents, ServeOptions, Server};
 use tapewright::records::{DataFolder, RunId};
 use tapewright_clock::Clock;
+use tapewright_formats::Mode;
 
 struct Bench(DataFolder);
 
@@ -56,6 +55,21 @@ impl Api for Bench {
     }
     fn readings<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, Value> {
         Box::pin(async move { known(bench).map(|()| Value::Null) })
+    }
+    fn start_live<'a>(&'a self, bench: &'a str, _request: Value) -> ApiFuture<'a, ()> {
+        Box::pin(async move { known(bench) })
+    }
+    fn live<'a>(&'a self, bench: &'a str, after: u64, _wait: Duration) -> ApiFuture<'a, Value> {
+        Box::pin(async move { known(bench).map(|()| json!({ "number": after.saturating_add(1) })) })
+    }
+    fn live_say<'a>(&'a self, bench: &'a str, _word: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move { known(bench) })
+    }
+    fn live_key<'a>(&'a self, bench: &'a str, _mode: Mode) -> ApiFuture<'a, ()> {
+        Box::pin(async move { known(bench) })
+    }
+    fn end_live<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, ()> {
+        Box::pin(async move { known(bench) })
     }
 }
 
