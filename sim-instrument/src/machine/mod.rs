@@ -38,6 +38,7 @@ mod reading;
 mod replay;
 mod rf;
 mod scan;
+mod search;
 mod signals;
 mod slow;
 mod supply;

@@ -131,6 +131,15 @@ impl Noise {
         self.index = index;
     }
 
+    /// The values at the ends of an interval of the grid; the noise in between is never greater than
+    /// the root of the sum of their squares.
+    pub(crate) fn interval(&mut self, index: i64) -> (f64, f64) {
+        if index != self.index {
+            self.seek(index);
+        }
+        (self.left, self.right)
+    }
+
     /// The noise at an instant.
     pub(crate) fn at(&mut self, t_s: f64) -> f64 {
         let place = t_s * (1.0 / NOISE_GRID_S);

@@ -11,6 +11,8 @@ use std::sync::Arc;
 use tapewright_formats::pilots::pilots_hz;
 use tapewright_formats::{ProbePlace, SignalForm};
 
+pub(crate) mod tones;
+
 /// Pieces of a scan in which amplitudes go linearly.
 const PIECES: f64 = 256.0;
 
@@ -175,7 +177,7 @@ impl Piece {
     /// Volts at an instant of the piece, without noise.
     pub(crate) fn bare_v(&mut self, t_s: f64) -> f64 {
         let since_edge_s = t_s - self.edge_s;
-        let transient = if since_edge_s < 20.0 * TRANSIENT_S {
+        let transient = if since_edge_s < tones::TRANSIENT_DECAYS * TRANSIENT_S {
             self.transient_v * (-since_edge_s / TRANSIENT_S).exp()
         } else {
             0.0

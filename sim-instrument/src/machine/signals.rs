@@ -1,8 +1,8 @@
 //! The seam to the scope: one answer for every test point, by samples, extremes and crossings.
 //!
-//! Extremes are computed sample by sample where that is cheap (few samples a bin, or few in the whole
-//! record) and drawn from their distribution otherwise. Which of the two it is follows from the
-//! question alone, so the same question still gets the same answer.
+//! Extremes are those of every sample where that is cheap (few samples a bin, or few in the whole
+//! record; of RF they are searched for, see `search`) and drawn from their distribution otherwise. Which of the
+//! two it is follows from the question alone, so the same question still gets the same answer.
 
 use super::Machine;
 use super::extremes::{self, Drawer};
@@ -10,6 +10,7 @@ use super::pulses::{Edge, Train};
 use super::random::{NOISE_GRID_S, Noise, hash, log_upper_tail, mix, uniform};
 use super::replay::Picture;
 use super::rf::{Cell, RfReader};
+use super::search;
 use crate::source::{Point, Slope, Source};
 use tapewright_formats::{Signal, SignalForm};
 
@@ -79,7 +80,7 @@ impl Machine {
     }
 
     /// Extremes of a bin by every sample in it.
-    fn brute(
+    pub(crate) fn brute(
         &mut self,
         point: Point,
         t0_s: f64,
@@ -326,15 +327,19 @@ impl Source for Machine {
     ) {
         let Point::Signal(signal) = point else { return out.fill((0.0, 0.0)) };
         let per_bin = dt_s / underlying_s;
+        let raw_rf = signal == Signal::Rf && self.config.rf.form == SignalForm::Raw;
         if per_bin <= FEW
             || (per_bin * out.len() as f64 <= RECORD_SAMPLES && matches!(signal, Signal::Rf | Signal::Video))
         {
+            if raw_rf && search::pays(underlying_s) {
+                let gains = (self.rf_gain(bandwidth_hz), passes_noise(bandwidth_hz));
+                let noise = self.streams.of(Signal::Rf);
+                return self.rf_searched((t0_s, dt_s), underlying_s, gains, noise, out);
+            }
             return self.brute(point, t0_s, dt_s, underlying_s, bandwidth_hz, out);
         }
         match signal {
-            Signal::Rf if self.config.rf.form == SignalForm::Raw => {
-                self.rf_drawn(t0_s, dt_s, underlying_s, bandwidth_hz, out)
-            }
+            Signal::Rf if raw_rf => self.rf_drawn(t0_s, dt_s, underlying_s, bandwidth_hz, out),
             Signal::Rf => {
                 let looks_s = dt_s / SLOW_LOOKS;
                 self.brute(point, t0_s, dt_s, looks_s.max(underlying_s), bandwidth_hz, out);

@@ -2,6 +2,7 @@
 
 mod physics;
 mod seam;
+mod search;
 mod servo;
 mod sound;
 
