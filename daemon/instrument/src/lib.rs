@@ -6,6 +6,7 @@
 //! Nothing here knows what tape is being played. Time comes from `tapewright-clock` alone.
 
 pub mod capture;
+pub mod causes;
 pub mod dialect;
 pub mod find;
 pub mod hookup;

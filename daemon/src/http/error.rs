@@ -1,6 +1,7 @@
 //! Errors as a client gets them: `{"error": text, "hint": text}` with a fitting status.
 
 use crate::records::RecordsError;
+use crate::report::chain;
 use axum::http::header::{CONNECTION, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::http::{HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
@@ -61,8 +62,8 @@ impl ApiError {
 
     /// A fault of the daemon, with its causes.
     #[must_use]
-    pub fn internal(error: &dyn core::error::Error) -> Self {
-        Self::new(ApiErrorKind::Internal, with_causes(error), "look at the daemon's log")
+    pub fn internal(error: &(dyn core::error::Error + 'static)) -> Self {
+        Self::new(ApiErrorKind::Internal, chain(error), "look at the daemon's log")
     }
 
     const fn status(&self) -> StatusCode {
@@ -79,17 +80,6 @@ impl ApiError {
             ApiErrorKind::Busy => StatusCode::SERVICE_UNAVAILABLE,
         }
     }
-}
-
-/// An error's text with those of its causes.
-pub(super) fn with_causes(error: &dyn core::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text = format!("{text}: {error}");
-        cause = error.source();
-    }
-    text
 }
 
 impl fmt::Display for ApiError {
@@ -110,7 +100,7 @@ impl From<RecordsError> for ApiError {
             RecordsError::Unfit { .. } => (ApiErrorKind::Invalid, "change what the text names, and send it again"),
             _ => (ApiErrorKind::Internal, "look at the daemon's log"),
         };
-        Self::new(kind, with_causes(&error), hint)
+        Self::new(kind, chain(&error), hint)
     }
 }
 

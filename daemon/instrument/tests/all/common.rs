@@ -190,13 +190,4 @@ pub(crate) fn run<T>(work: impl AsyncFnOnce(Clock) -> T) -> T {
     runtime.block_on(async { work(Clock::virtual_from(WallTime(0))).await })
 }
 
-/// An error and its causes on one line.
-pub(crate) fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut source = error.source();
-    while let Some(cause) = source {
-        text = format!("{text}: {cause}");
-        source = cause.source();
-    }
-    text
-}
+pub(crate) use tapewright_instrument::causes::chain;

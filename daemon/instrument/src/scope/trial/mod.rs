@@ -14,6 +14,7 @@ mod settings;
 mod volts;
 
 use super::{Scope, ScopeError};
+use crate::causes::chain;
 use crate::dialect::{Dialect, Op, Values};
 use crate::hookup::Hookup;
 use crate::link::Link;
@@ -312,15 +313,4 @@ impl Walk<'_> {
         };
         self.rows.push(row);
     }
-}
-
-/// An error with its causes.
-fn chain(error: &dyn core::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text = format!("{text}: {error}");
-        cause = error.source();
-    }
-    text
 }

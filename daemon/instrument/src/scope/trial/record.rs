@@ -2,7 +2,8 @@
 
 use super::compare::{about_answer, about_complaint};
 use super::settings::named;
-use super::{Draft, ScopeError, TrialOutcome, Walk, chain};
+use super::{Draft, ScopeError, TrialOutcome, Walk};
+use crate::causes::chain;
 use crate::dialect::{Op, Slot, State, Values};
 use crate::scpi::OperationComplete;
 use core::time::Duration;
