@@ -25,7 +25,7 @@ fn main() -> ExitCode {
     let options = Options::parse();
     let mut out = std::io::stdout().lock();
     let mut write = |text: String| writeln!(out, "{text}").is_ok();
-    if !write("scopes  captures  a second  least  most  fairness  MiB".into()) {
+    if !write("scopes  captures  a second  least  most  fairness  of alike  MiB".into()) {
         return ExitCode::FAILURE;
     }
     for scopes in [1, 4, 16, 64] {
@@ -41,11 +41,12 @@ fn main() -> ExitCode {
         let sum: u64 = counts.iter().sum();
         let (least, most) = (counts.iter().min().copied(), counts.iter().max().copied());
         write(format!(
-            "{scopes:>6}  {sum:>8}  {:>8.1}  {:>5}  {:>4}  {:>8.3}  {:>3}",
+            "{scopes:>6}  {sum:>8}  {:>8.1}  {:>5}  {:>4}  {:>8.3}  {:>8.3}  {:>3}",
             sum as f64 / options.seconds,
             least.unwrap_or_default(),
             most.unwrap_or_default(),
             fairness(&counts),
+            of_alike(&counts),
             memory_mib()
         ));
     }
@@ -60,6 +61,12 @@ fn fairness(counts: &[u64]) -> f64 {
         (sum + x, squares + x * x)
     });
     if squares > 0.0 { sum * sum / (counts.len() as f64 * squares) } else { 0.0 }
+}
+
+/// The least fairness among scopes of one dialect: others take more or fewer messages to a capture.
+fn of_alike(counts: &[u64]) -> f64 {
+    let alike = |first| counts.iter().skip(first).step_by(DIALECTS.len()).copied().collect::<Vec<_>>();
+    (0..DIALECTS.len().min(counts.len())).map(|first| fairness(&alike(first))).fold(1.0, f64::min)
 }
 
 /// Resident memory of this process, as the system's `/proc/self/status` has it; 0 where there is none.
