@@ -129,7 +129,7 @@ fn check(runtime: &tokio::runtime::Runtime, link: Box<dyn Link>, clock: Clock, s
             assert_eq!(block.len(), size);
             assert!(block.iter().all(|&byte| byte == b'x'));
         });
-        assert!(held < 2 * size, "{held} bytes were held for a block of {size}");
+        assert!(held < 7 * size / 4, "{held} bytes were held for a block of {size}");
     }
     let held = most(|| {
         let refused = runtime.block_on(session.query_block(&message("CLAIM?"), 1 << 30));

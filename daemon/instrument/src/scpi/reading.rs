@@ -8,7 +8,7 @@ use tapewright_clock::Instant;
 const LONGEST_HEADER: usize = 64;
 
 /// Room that is made at least, in bytes.
-const LEAST_ROOM: usize = 64 * 1024;
+const LEAST_ROOM: usize = 256 * 1024;
 
 impl Session {
     pub(super) async fn read_line(&mut self, asked: &str, first_byte: Duration) -> Result<String, SessionError> {
@@ -134,7 +134,8 @@ impl Session {
     }
 
     /// Makes room for what is to come of a block of known size: never more than has come already, whatever the
-    /// block's header claims, and never more than it needs.
+    /// block's header claims. The last step is from half of it to the whole: where it is moved, old and new stand side
+    /// by side, and so take one and a half times its size.
     fn make_room(&mut self, size: Option<usize>) {
         let (held, room) = (self.buffer.len(), self.buffer.capacity());
         let Some(size) =
@@ -142,7 +143,9 @@ impl Session {
         else {
             return;
         };
-        self.buffer.reserve_exact((held.max(LEAST_ROOM) * 2).min(size).saturating_sub(held));
+        let twice = 2 * held.max(LEAST_ROOM);
+        let room = if twice >= size { size } else { twice.min(size.div_ceil(2)) };
+        self.buffer.reserve_exact(room.saturating_sub(held));
     }
 
     /// Waits for more bytes of a reply.
