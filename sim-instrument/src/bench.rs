@@ -171,6 +171,12 @@ impl Inner {
         self.scope.scope.flush(&mut world);
     }
 
+    /// Lets the scope compute what it has seen so far of an acquisition under way: whether one is.
+    pub(crate) fn prepare(&mut self) -> bool {
+        let mut world = world(self.deck.as_mut(), &self.probes, self.now);
+        self.scope.scope.prepare(&mut world)
+    }
+
     pub(crate) fn now_s(&self) -> f64 {
         seconds(self.now)
     }

@@ -26,6 +26,21 @@ pub enum Slope {
     Falling,
 }
 
+/// Bins of a record, of which a part is asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct Bins {
+    /// Start of the record's first bin.
+    pub t0_s: f64,
+    /// Length of a bin.
+    pub dt_s: f64,
+    /// From sample to sample in a bin.
+    pub underlying_s: f64,
+    /// Bins of the record.
+    pub total: usize,
+    /// The first that is asked for.
+    pub first: usize,
+}
+
 /// Volts at test points, computed at the instants asked for. The same question gets the same answer.
 pub trait Source {
     /// Volts at `out.len()` instants `t0_s + i * dt_s`, seen through `bandwidth_hz`.
@@ -45,6 +60,14 @@ pub trait Source {
         bandwidth_hz: f64,
         out: &mut [(f64, f64)],
     );
+
+    /// Of the bins of a record, those from the first asked for on, the same as [`Self::extremes`] gives them of the
+    /// whole record. Whether this source can; where it cannot, nothing was written.
+    ///
+    /// With this a scope can take in what it sees while it still acquires.
+    fn some_extremes(&mut self, _point: Point, _bins: &Bins, _bandwidth_hz: f64, _out: &mut [(f64, f64)]) -> bool {
+        false
+    }
 
     /// The first crossing of `level_v` after `after_s`, before `until_s`.
     fn next_crossing(&mut self, point: Point, level_v: f64, slope: Slope, after_s: f64, until_s: f64) -> Option<f64>;

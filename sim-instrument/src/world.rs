@@ -1,7 +1,7 @@
 //! What an instrument sees of the bench while it works: the time, the machine, and where its probes are.
 
 use crate::deck::Deck;
-use crate::source::{Point, Slope};
+use crate::source::{Bins, Point, Slope};
 
 /// A probe: what it touches, and by how much it divides.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -105,6 +105,10 @@ impl Tip<'_> {
             }
             Point::Signal(_) => self.deck.extremes(self.point, t0_s, dt_s, underlying_s, bandwidth_hz, out),
         }
+    }
+
+    pub(crate) fn some_extremes(&mut self, bins: &Bins, bandwidth_hz: f64, out: &mut [(f64, f64)]) -> bool {
+        matches!(self.point, Point::Signal(_)) && self.deck.some_extremes(self.point, bins, bandwidth_hz, out)
     }
 
     pub(crate) fn next_crossing(&mut self, level_v: f64, slope: Slope, after_s: f64, until_s: f64) -> Option<f64> {

@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from scipy import fft, optimize, signal
+from scipy import fft, ndimage, optimize, signal
 
 LINE_HZ = 4.5e6 / 286.0
 LINES = 262.5
@@ -194,6 +194,27 @@ def flutter(volts, dt):
     weighted = fft.irfft(lines * gain, len(percent))
     cut = int(1.0 / (10.0 * dt))
     return np.array([np.percentile(np.abs(weighted[cut:-cut]), 95.45)])
+
+
+@case("dropouts, 100,000 bins", "median filter, threshold, runs")
+def dropouts(levels, dt):
+    low = levels < 10.0 ** (-16.0 / 20.0) * ndimage.median_filter(levels, 121)
+    turns = np.flatnonzero(np.diff(np.concatenate([[0], low.astype(np.int8), [0]])))
+    lengths = (turns[1::2] - turns[::2]) * dt
+    return np.array([float(np.count_nonzero(lengths >= 10e-6))])
+
+
+@case("supply ripple, two records", "rfft of both, the largest line of each, curve_fit of the first, percentiles")
+def ripple(volts, dt):
+    found = []
+    for part, step in zip(np.split(volts, 2), (dt, 1.3 * dt)):
+        size = 1 << int(np.ceil(np.log2(2 * len(part))))
+        lines = np.abs(fft.rfft((part - part.mean()) * np.hanning(len(part)), size))
+        found.append(np.argmax(lines[: int(3000.0 * size * step)]) / (size * step))
+    first = volts[: len(volts) // 2]
+    fit, _ = optimize.curve_fit(model, np.arange(len(first)) * dt, first, p0=[found[0], 0.03, 0.03, first.mean()])
+    np.percentile(first, [0.5, 99.5])
+    return np.array([fit[0]])
 
 
 def main():

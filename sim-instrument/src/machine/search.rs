@@ -10,6 +10,7 @@ use super::Machine;
 use super::random::{NOISE_GRID_S, Noise};
 use super::rf::tones::{Tone, turned};
 use super::rf::{Piece, RfReader};
+use crate::source::Bins;
 
 /// Fewest samples in an interval of the noise's grid from which on searching is faster than computing.
 const FEWEST_AN_INTERVAL: f64 = 2.0;
@@ -55,17 +56,18 @@ impl Machine {
     /// Extremes of raw RF in bins of so many samples each.
     pub(crate) fn rf_searched(
         &self,
-        (t0_s, dt_s): (f64, f64),
-        underlying_s: f64,
+        bins: &Bins,
         (gain, noise_gain): (f64, f64),
         mut noise: Noise,
         out: &mut [(f64, f64)],
     ) {
+        let &Bins { t0_s, dt_s, underlying_s, first, .. } = bins;
+        let start_s = t0_s + first as f64 * dt_s;
         let count = ((dt_s / underlying_s).round() as usize).max(1);
-        let mut reader = RfReader::new(&self.timeline, self.seed, t0_s);
-        let mut piece = reader.piece(t0_s);
+        let mut reader = RfReader::new(&self.timeline, self.seed, start_s);
+        let mut piece = reader.piece(start_s);
         let mut work = Work::new();
-        for (i, pair) in out.iter_mut().enumerate() {
+        for (i, pair) in (first..).zip(out.iter_mut()) {
             let mut bin = Bin {
                 reader: &mut reader,
                 piece: &mut piece,

@@ -11,7 +11,7 @@ use super::random::{NOISE_GRID_S, Noise, hash, log_upper_tail, mix, uniform};
 use super::replay::Picture;
 use super::rf::{Cell, RfReader};
 use super::search;
-use crate::source::{Point, Slope, Source};
+use crate::source::{Bins, Point, Slope, Source};
 use tapewright_formats::{Signal, SignalForm};
 
 /// A bin of at most so many underlying samples is computed one by one.
@@ -98,13 +98,15 @@ impl Machine {
         }
     }
 
-    pub(crate) fn rf_drawn(&self, t0_s: f64, dt_s: f64, underlying_s: f64, bandwidth_hz: f64, out: &mut [(f64, f64)]) {
+    pub(crate) fn rf_drawn(&self, bins: &Bins, bandwidth_hz: f64, out: &mut [(f64, f64)]) {
+        let &Bins { t0_s, dt_s, underlying_s, first, .. } = bins;
         let (gain, noise_gain) = (self.rf_gain(bandwidth_hz), passes_noise(bandwidth_hz));
-        let mut reader = RfReader::new(&self.timeline, self.seed, t0_s);
+        let start_s = t0_s + first as f64 * dt_s;
+        let mut reader = RfReader::new(&self.timeline, self.seed, start_s);
         let mut drawer = Drawer::default();
         let mut cells: Vec<Cell> = Vec::new();
-        let mut next = reader.piece(t0_s);
-        for (i, pair) in out.iter_mut().enumerate() {
+        let mut next = reader.piece(start_s);
+        for (i, pair) in (first..).zip(out.iter_mut()) {
             let (from_s, to_s) = (t0_s + i as f64 * dt_s, t0_s + (i + 1) as f64 * dt_s);
             let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
             cells.clear();
@@ -297,6 +299,13 @@ fn widen(table: &super::video::FrameTable, from_s: f64, to_s: f64, low: &mut f64
     }
 }
 
+/// Whether a record's extremes are those of every sample.
+fn every_sample(bins: &Bins, signal: Signal) -> bool {
+    let per_bin = bins.dt_s / bins.underlying_s;
+    let few = per_bin * bins.total as f64 <= RECORD_SAMPLES;
+    per_bin <= FEW || (few && matches!(signal, Signal::Rf | Signal::Video))
+}
+
 impl Source for Machine {
     fn samples(&mut self, point: Point, t0_s: f64, dt_s: f64, bandwidth_hz: f64, out: &mut [f64]) {
         // The scope's own output and an open probe are the scope's to answer.
@@ -326,20 +335,14 @@ impl Source for Machine {
         out: &mut [(f64, f64)],
     ) {
         let Point::Signal(signal) = point else { return out.fill((0.0, 0.0)) };
-        let per_bin = dt_s / underlying_s;
-        let raw_rf = signal == Signal::Rf && self.config.rf.form == SignalForm::Raw;
-        if per_bin <= FEW
-            || (per_bin * out.len() as f64 <= RECORD_SAMPLES && matches!(signal, Signal::Rf | Signal::Video))
-        {
-            if raw_rf && search::pays(underlying_s) {
-                let gains = (self.rf_gain(bandwidth_hz), passes_noise(bandwidth_hz));
-                let noise = self.streams.of(Signal::Rf);
-                return self.rf_searched((t0_s, dt_s), underlying_s, gains, noise, out);
-            }
+        let bins = Bins { t0_s, dt_s, underlying_s, total: out.len(), first: 0 };
+        if self.some_extremes(point, &bins, bandwidth_hz, out) {
+            return;
+        }
+        if every_sample(&bins, signal) {
             return self.brute(point, t0_s, dt_s, underlying_s, bandwidth_hz, out);
         }
         match signal {
-            Signal::Rf if raw_rf => self.rf_drawn(t0_s, dt_s, underlying_s, bandwidth_hz, out),
             Signal::Rf => {
                 let looks_s = dt_s / SLOW_LOOKS;
                 self.brute(point, t0_s, dt_s, looks_s.max(underlying_s), bandwidth_hz, out);
@@ -350,6 +353,21 @@ impl Source for Machine {
                 None => self.formula_extremes(other, t0_s, dt_s, underlying_s, out),
             },
         }
+    }
+
+    fn some_extremes(&mut self, point: Point, bins: &Bins, bandwidth_hz: f64, out: &mut [(f64, f64)]) -> bool {
+        if point != Point::Signal(Signal::Rf) || self.config.rf.form != SignalForm::Raw {
+            return false;
+        }
+        if !every_sample(bins, Signal::Rf) {
+            self.rf_drawn(bins, bandwidth_hz, out);
+        } else if search::pays(bins.underlying_s) {
+            let gains = (self.rf_gain(bandwidth_hz), passes_noise(bandwidth_hz));
+            self.rf_searched(bins, gains, self.streams.of(Signal::Rf), out);
+        } else {
+            return false;
+        }
+        true
     }
 
     fn next_crossing(&mut self, point: Point, level_v: f64, slope: Slope, after_s: f64, until_s: f64) -> Option<f64> {

@@ -1,18 +1,18 @@
 //! The acquisition engine: idle, armed, triggered, done; computed at the instants asked for.
 
-use super::convert::{Converter, STEPS, STEPS_A_DIVISION};
+use super::convert::{STEPS, STEPS_A_DIVISION};
 use super::shot::{Acquisition, Coupling, Record, Setup, Taken, Trace, TriggerFrom, TriggerOn, TriggeredBy};
 use super::specs::{Errors, Specs};
 use crate::quirks::STATE_LAG_S;
 use crate::rng::Rng;
-use crate::source::{Point, Slope};
-use crate::world::{Probe, Tip, World};
+use crate::source::Slope;
+use crate::world::{Tip, World};
 use std::collections::VecDeque;
+
+mod render;
 
 /// Entries that the log keeps; a soak of a thousand hours must not grow without end.
 const LOG_LENGTH: usize = 10_000;
-/// Samples rendered in one go.
-const CHUNK: usize = 65_536;
 /// Greatest part of a continuous run that is looked at when it is stopped, beside the record itself.
 const RUN_TAIL_S: f64 = 0.2;
 
@@ -41,6 +41,8 @@ struct Shot {
     trigger: Option<(f64, TriggeredBy)>,
     traces: Vec<Option<Trace>>,
     rendered: usize,
+    /// Pairs of each channel that were computed before the record was full.
+    ahead: Vec<Vec<(f64, f64)>>,
 }
 
 /// A scope.
@@ -108,6 +110,7 @@ impl Scope {
         self.shot = Some(Shot {
             number: self.count,
             traces: traces.collect(),
+            ahead: vec![Vec::new(); setup.channels.len()],
             setup,
             armed_s: at_s,
             ready_s,
@@ -381,84 +384,6 @@ impl Scope {
                     until_s,
                 )
             }
-        }
-    }
-
-    /// What AC coupling takes off: the signal behind a first-order low-pass, at `t0_s + i * dt_s`, in
-    /// volts at the connector.
-    ///
-    /// The low-pass starts settled on the mean of the six time constants before and follows the signal
-    /// as seen through a narrow bandwidth, a thousand steps a time constant at most.
-    fn baseline(&self, probe: Probe, t0_s: f64, dt_s: f64, world: &mut World<'_>, out: &mut [f64]) {
-        const MOST_STEPS: f64 = 400_000.0;
-        const SETTLING: f64 = 6.0;
-        let tau_s = 1.0 / (core::f64::consts::TAU * self.specs.ac_corner_hz);
-        let from_s = t0_s - SETTLING * tau_s;
-        let span_s = SETTLING * tau_s + dt_s * out.len().saturating_sub(1) as f64;
-        let step_s = (tau_s / 1000.0).max(span_s / MOST_STEPS);
-        let count = (span_s / step_s).ceil() as usize + 2;
-        let mut coarse = vec![0.0; count];
-        let mut tip = Tip { deck: world.deck, point: probe.point };
-        tip.samples(from_s, step_s, 0.4 / step_s, &mut coarse);
-        let settled = ((SETTLING * tau_s / step_s) as usize).clamp(1, count);
-        let mut low = coarse.iter().take(settled).sum::<f64>() / settled as f64;
-        let keep = (-step_s / tau_s).exp();
-        for value in &mut coarse {
-            low = *value + (low - *value) * keep;
-            *value = low / probe.factor;
-        }
-        for (i, value) in out.iter_mut().enumerate() {
-            let place = (t0_s + i as f64 * dt_s - from_s) / step_s;
-            let index = (place as usize).min(count - 2);
-            let part = place - index as f64;
-            *value = coarse[index] + (coarse[index + 1] - coarse[index]) * part;
-        }
-    }
-
-    fn render(&self, shot: &mut Shot, trigger_s: f64, upto: usize, world: &mut World<'_>) {
-        let dt_s = shot.setup.dt_s * (1.0 + self.errors.timebase);
-        while shot.rendered < upto {
-            let count = (upto - shot.rendered).min(CHUNK);
-            let t0_s = self.time_of(shot, trigger_s, shot.rendered);
-            for channel in 0..shot.traces.len() {
-                let Some(Some(trace)) = shot.traces.get_mut(channel) else { continue };
-                let probe = world.probes.channels.get(channel).copied().unwrap_or_default();
-                let step_v = trace.setup.full_scale_v / STEPS;
-                let converter = Converter {
-                    step_v,
-                    centre_v: trace.setup.centre_v,
-                    errors: self.errors.channels.get(channel).copied().unwrap_or_default(),
-                    noise_v: self.specs.noise_v.hypot(self.specs.noise_div * step_v * STEPS_A_DIVISION),
-                };
-                let stream = (shot.number << 32) ^ ((shot.rendered as u64) << 4) ^ channel as u64;
-                let mut rng = Rng::new(self.seed, "scope noise", stream);
-                let point = if trace.setup.coupling == Coupling::Ground { Point::Open } else { probe.point };
-                let mut taken_off = vec![0.0; count];
-                if trace.setup.coupling == Coupling::Ac {
-                    self.baseline(probe, t0_s, dt_s, world, &mut taken_off);
-                }
-                let mut tip = Tip { deck: world.deck, point };
-                if shot.setup.peak {
-                    let underlying_s = (1.0 / self.specs.rate_greatest_hz).min(dt_s);
-                    let mut pairs = vec![(0.0, 0.0); count];
-                    tip.extremes(t0_s, dt_s, underlying_s, self.specs.bandwidth_hz, &mut pairs);
-                    for ((least_v, greatest_v), off_v) in pairs.into_iter().zip(taken_off) {
-                        let pair = (least_v / probe.factor - off_v, greatest_v / probe.factor - off_v);
-                        let (low, high) = converter.extremes(pair, dt_s / underlying_s, &mut rng);
-                        trace.codes.extend([low, high]);
-                    }
-                } else {
-                    let mut volts = vec![0.0; count];
-                    tip.samples(t0_s, dt_s, self.specs.bandwidth_hz, &mut volts);
-                    trace.codes.extend(
-                        volts
-                            .into_iter()
-                            .zip(taken_off)
-                            .map(|(v, off_v)| converter.sample(v / probe.factor - off_v, &mut rng)),
-                    );
-                }
-            }
-            shot.rendered += count;
         }
     }
 }

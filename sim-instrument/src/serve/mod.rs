@@ -37,6 +37,8 @@ pub enum ServeError {
 
 /// How often a port is looked at when it announces nothing: a command to the bench may have woken it.
 const LOOK_AGAIN: Duration = Duration::from_millis(20);
+/// How often it is looked at while the scope takes in what it sees, so that little is left at the end.
+const TAKE_IN: Duration = Duration::from_millis(4);
 /// Least wait for a byte that is announced, so that time goes on.
 const LEAST_WAIT: Duration = Duration::from_micros(50);
 /// Size of a read from the outside.
@@ -46,7 +48,8 @@ const READ_BYTES: usize = 4096;
 async fn until_output(port: &mut SimPort, clock: &Clock) {
     let now = clock.now();
     let next = port.next_output(now).unwrap_or(now + LOOK_AGAIN);
-    clock.sleep_until(next.max(now + LEAST_WAIT).min(now + LOOK_AGAIN)).await;
+    let most = if port.prepare(now) { TAKE_IN } else { LOOK_AGAIN };
+    clock.sleep_until(next.max(now + LEAST_WAIT).min(now + most)).await;
 }
 
 /// What the port has to say now, and whether it is there at all.

@@ -56,6 +56,43 @@ fn one_seed_repeats_every_byte() {
     assert_eq!(run(), run());
 }
 
+/// Codes of both channels in pairs, looked at from time to time while they are acquired; with `fault`, something changes
+/// meanwhile.
+fn watched(step_s: Option<f64>, fault: bool, model: &str) -> [Vec<u8>; 2] {
+    let text = VC_07.replace("model = \"modest\"", &format!("model = \"{model}\""));
+    let bench = SimBench::from_scenario(&text, None).expect("it is shipped");
+    let mut relays = Controller::new(bench.relay_port());
+    assert_eq!(relays.ask("ROUT:CLOS (@2);:ROUT:CLOS? (@2)"), "1");
+    let mut scope = Controller::new(bench.scope_port());
+    scope.now = Instant::from_secs_f64(relays.now.as_secs_f64() + 10.0);
+    scope.send(":CHAN1:DISP ON;SCAL 0.1;:CHAN2:DISP ON;:ACQ:TYPE PEAK;:TIM:SCAL 3.4E-3");
+    scope.send(":TRIG:SWE NORM;:TRIG:EDGE:SOUR EXT;SLOP POS;LEV 2.5;:SING;*OPC?");
+    let (from, mut asked) = (scope.now, 0);
+    for step in 1..=40 {
+        scope.now = Instant::from_secs_f64(from.as_secs_f64() + f64::from(step) * 2e-3);
+        if step == 25 && fault {
+            bench.command(scope.now, "fault head-a-gain 0.4").expect("a fault");
+        }
+        if step_s.is_some_and(|s| (f64::from(step) * 2e-3 / s).fract() < 2e-3 / s) {
+            asked += u32::from(scope.port.prepare(scope.now));
+        }
+    }
+    assert!(step_s.is_none() || asked > 3, "it acquired meanwhile: {asked}");
+    assert_eq!(scope.listen(2.0), b"1\n");
+    [1, 2].map(|channel| scope.block(&format!(":WAV:SOUR CHAN{channel};:WAV:DATA?")))
+}
+
+#[test]
+fn what_is_computed_while_it_acquires_is_what_it_takes() {
+    for (fault, model) in [(false, "modest"), (true, "modest"), (false, "large")] {
+        let unwatched = watched(None, fault, model);
+        assert!(spread(&unwatched[0]) > 60, "the heads play");
+        for step_s in [2e-3, 7e-3] {
+            assert!(watched(Some(step_s), fault, model) == unwatched, "{model}, {step_s} s, fault: {fault}");
+        }
+    }
+}
+
 #[test]
 fn a_stopped_machine_never_triggers() {
     let bench = SimBench::from_scenario(VC_07, None).expect("it is shipped");

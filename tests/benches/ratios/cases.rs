@@ -5,17 +5,19 @@ use crate::signals::{self, SLIP_HZ, scan};
 use std::path::Path;
 use tapewright_formats::{LineStandard, Signal, SignalForm, format_named};
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_measure::dropouts::{Definition, Dropouts};
 use tapewright_measure::edges::{edges, state_levels};
 use tapewright_measure::flutter::SpeedError;
 use tapewright_measure::peaks::Picture;
 use tapewright_measure::power::{PowerNoise, levels_by_power};
 use tapewright_measure::pulses::pulses_in;
 use tapewright_measure::record::LevelRecord;
+use tapewright_measure::ripple::ripple;
 use tapewright_measure::sine::fit_near;
 use tapewright_measure::slip::{Course, course_of};
 use tapewright_measure::spectrum::Spectrum;
 use tapewright_measure::sync::separate;
-use tapewright_measure::{Converter, Trace};
+use tapewright_measure::{Converter, PairTrace, Trace};
 
 /// Converter of [`signals::rf`].
 pub(crate) const CONVERTER: Converter = Converter {
@@ -139,6 +141,37 @@ fn tone(folder: &Path) -> [Case; 3] {
     ]
 }
 
+/// Falls of the level in 100,000 bins of 2 us.
+fn dropouts(folder: &Path) -> Case {
+    let name = "dropouts, 100,000 bins";
+    let (dt_s, count) = (2e-6, 100_000);
+    let levels = signals::falling(count);
+    keep(folder, name, dt_s, levels.iter().map(|v| f64::from(*v)));
+    let least = levels.iter().map(|v| -v).collect();
+    let pairs = PairTrace::from_volts(0.0, dt_s, least, levels).expect("pairs");
+    let what = Definition { fall_db: 16.0, length_s: 10e-6 };
+    let run = move || {
+        let mut seen = Dropouts::default();
+        seen.look(&pairs, 0.005, &what).expect("bins");
+        vec![seen.likely(&what).len() as f64]
+    };
+    Case { name, samples: count, run: Box::new(run), truth: Some(vec![signals::FALLS as f64]) }
+}
+
+/// Ripple in two records of unlike rate, as the procedure takes them; the outside library gets them one after the other.
+fn supply(folder: &Path) -> Case {
+    let name = "supply ripple, two records";
+    let (count, steps_s) = (20_000, [1e-4, 1.3e-4]);
+    let [first, second] =
+        steps_s.map(|dt_s| Trace::from_volts(0.0, dt_s, signals::supply(count, dt_s)).expect("a trace"));
+    keep(folder, name, steps_s[0], volts(&first).chain(volts(&second)));
+    let run = move || {
+        let found = ripple(&first, &second, (20.0, 3000.0), 5e-5).expect("records");
+        found.part.map(|part| vec![part.hz.value]).unwrap_or_default()
+    };
+    Case { name, samples: 2 * count, run: Box::new(run), truth: Some(vec![signals::RIPPLE_HZ]) }
+}
+
 /// Every case; its samples lie in the folder.
 pub(crate) fn all(folder: &Path) -> Vec<Case> {
     let mut cases = vec![
@@ -149,5 +182,6 @@ pub(crate) fn all(folder: &Path) -> Vec<Case> {
     cases.extend(pulse_train(folder));
     cases.extend([slip(folder), sync(folder)]);
     cases.extend(tone(folder));
+    cases.extend([dropouts(folder), supply(folder)]);
     cases
 }

@@ -103,6 +103,28 @@ pub(crate) fn tone(count: usize, dt_s: f64) -> Vec<f32> {
     (0..count).map(|i| (0.4 * phase(i as f64 * dt_s).cos() + 0.003 * normal.next()) as f32).collect()
 }
 
+/// Falls in [`falling`].
+pub(crate) const FALLS: usize = 40;
+
+/// Half ranges of RF in so many bins, with falls of 20 dB over seven bins each.
+pub(crate) fn falling(count: usize) -> Vec<f32> {
+    let mut normal = Normal(0xD20F_0075_0000_0021);
+    let apart = count / FALLS;
+    let falls = |i: usize| (apart / 2..apart / 2 + 7).contains(&(i % apart));
+    (0..count).map(|i| (0.2 * if falls(i) { 0.1 } else { 1.0 } + 0.002 * normal.next()) as f32).collect()
+}
+
+/// Frequency of [`supply`]'s ripple.
+pub(crate) const RIPPLE_HZ: f64 = 120.0;
+
+/// A supply of 12 V with ripple of 50 mV in a rectifier's shape, and noise.
+pub(crate) fn supply(count: usize, dt_s: f64) -> Vec<f32> {
+    let mut normal = Normal(0x5155_7711_1234_0001);
+    let turn = core::f64::consts::TAU * RIPPLE_HZ;
+    let volts = |t: f64| 12.0 + 0.05 * (turn * t).cos() + 0.012 * (2.0 * turn * t + 0.4).cos();
+    (0..count).map(|i| (volts(i as f64 * dt_s) + 0.004 * normal.next()) as f32).collect()
+}
+
 /// Volts of a point of a healthy machine in play.
 pub(crate) fn played(signal: Signal, count: usize, dt_s: f64) -> Vec<f32> {
     let config = MachineConfig { tape: Some("alignment".into()), ..MachineConfig::default() };

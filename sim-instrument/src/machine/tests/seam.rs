@@ -3,7 +3,7 @@
 use super::super::Machine;
 use super::super::config::Picture;
 use super::{config, running};
-use crate::source::{Point, Slope, Source};
+use crate::source::{Bins, Point, Slope, Source};
 use tapewright_formats::{Mode, Signal};
 
 const RF: Point = Point::Signal(Signal::Rf);
@@ -47,7 +47,8 @@ fn compare(machine: &mut Machine, t: f64, dt_s: f64, bins: usize) -> [f64; 4] {
         *pair = buffer.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)));
     }
     let mut drawn = vec![(0.0, 0.0); bins];
-    machine.rf_drawn(t, dt_s, 1e-8, BAND_HZ, &mut drawn);
+    let whole = Bins { t0_s: t, dt_s, underlying_s: 1e-8, total: bins, first: 0 };
+    machine.rf_drawn(&whole, BAND_HZ, &mut drawn);
     let stats = |pairs: &[(f64, f64)]| {
         let spans: Vec<f64> = pairs.iter().map(|(a, b)| b - a).collect();
         let mean = spans.iter().sum::<f64>() / bins as f64;
