@@ -73,11 +73,11 @@ impl Api for Bench {
     }
 }
 
-/// The server, started once: its address and its token.
-fn server() -> &'static (SocketAddr, String) {
-    static SERVER: OnceLock<(SocketAddr, String)> = OnceLock::new();
+/// The server, started once: its address, its token, and the folder that it works in.
+fn server() -> &'static (SocketAddr, String, tempfile::TempDir) {
+    static SERVER: OnceLock<(SocketAddr, String, tempfile::TempDir)> = OnceLock::new();
     SERVER.get_or_init(|| {
-        let folder = Box::leak(Box::new(tempfile::tempdir().expect("a folder")));
+        let folder = tempfile::tempdir().expect("a folder");
         let token_file = folder.path().join("token");
         let options = ServeOptions {
             address: "127.0.0.1:0".parse().expect("an address"),
@@ -94,7 +94,7 @@ fn server() -> &'static (SocketAddr, String) {
         let address = server.address();
         std::thread::spawn(move || runtime.block_on(server.run(core::future::pending())).expect("it serves"));
         let token = std::fs::read_to_string(&token_file).expect("the token").trim().to_owned();
-        (address, token)
+        (address, token, folder)
     })
 }
 
@@ -105,7 +105,7 @@ pub fn http(bytes: &[u8]) {
     if bytes.len() > 8_192 {
         return;
     }
-    let (address, token) = server();
+    let (address, token, _) = server();
     let place = bytes.windows(2).position(|pair| pair == b"\n\n");
     let (head, body) = place.map_or((bytes, &b""[..]), |place| (&bytes[..place], &bytes[place + 2..]));
     let mut lines = head.split(|&byte| byte == b'\n');
