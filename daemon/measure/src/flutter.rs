@@ -10,9 +10,10 @@
 use crate::demodulate::{Band, Demodulated, alias_of, demodulate};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
+use crate::fourier;
 use crate::sine::fit_values;
 use crate::special::normal_cdf;
-use crate::spectrum::{Spectrum, transform};
+use crate::spectrum::Spectrum;
 use crate::statistics::moments;
 use crate::trace::Trace;
 use tapewright_formats::definitions::sound::{FLUTTER_SETTLE_S, TWO_SIGMA_SHARE, weighting};
@@ -132,18 +133,13 @@ impl SpeedError {
             let i = if i < 0 { -i } else { i };
             self.error[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
         };
-        let mut work = vec![(0.0, 0.0); size];
+        let mut work = vec![0.0; size];
         for (i, out) in work.iter_mut().enumerate().take(n + 2 * beyond) {
-            out.0 = mirrored(i as isize - beyond as isize);
+            *out = mirrored(i as isize - beyond as isize);
         }
-        transform(&mut work, false);
         let step_hz = 1.0 / (size as f64 * self.dt_s);
-        for (k, v) in work.iter_mut().enumerate() {
-            let g = gain(k.min(size - k) as f64 * step_hz);
-            *v = (v.0 * g, v.1 * g);
-        }
-        transform(&mut work, true);
-        work[beyond..beyond + n].iter().map(|v| v.0).collect()
+        let filtered = fourier::filter(&work, |k| gain(k as f64 * step_hz));
+        filtered[beyond..beyond + n].to_vec()
     }
 
     /// Gain that undoes the first difference, up to what passed.

@@ -36,6 +36,7 @@ mod extremes;
 pub mod field;
 pub mod flutter;
 pub mod fm_sound;
+mod fourier;
 pub mod guides;
 mod lift;
 pub mod linear;

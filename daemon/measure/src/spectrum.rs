@@ -1,55 +1,8 @@
-//! Discrete Fourier transform, amplitude spectra, and the lines that stand out in one.
+//! Amplitude spectra, and the lines that stand out in one.
 
 use crate::error::{MeasureError, at_least, positive};
+use crate::fourier::transform;
 use crate::statistics::median_in_place;
-
-/// A complex number: real and imaginary part.
-pub(crate) type Complex = (f64, f64);
-
-/// The transform in place, for a power of two of values: `X_k = sum x_n exp(-2 pi i k n / N)`; `inverse` turns the sign
-/// and divides by `N`. Radix two, decimation in time.
-pub(crate) fn transform(values: &mut [Complex], inverse: bool) {
-    let n = values.len();
-    debug_assert!(n.is_power_of_two(), "a transform of {n} values");
-    if n < 2 {
-        return;
-    }
-    let shift = usize::BITS - n.trailing_zeros();
-    for i in 0..n {
-        let j = i.reverse_bits() >> shift;
-        if i < j {
-            values.swap(i, j);
-        }
-    }
-    let sign = if inverse { 1.0 } else { -1.0 };
-    // Turns by table: a running product would lose digits over long transforms.
-    let turns: Vec<Complex> = (0..n / 2)
-        .map(|k| {
-            let (s, c) = (sign * core::f64::consts::TAU * k as f64 / n as f64).sin_cos();
-            (c, s)
-        })
-        .collect();
-    let mut half = 1;
-    while half < n {
-        let stride = n / (2 * half);
-        for block in values.chunks_exact_mut(2 * half) {
-            let (low, high) = block.split_at_mut(half);
-            for (k, (a, b)) in low.iter_mut().zip(high).enumerate() {
-                let (c, s) = turns[k * stride];
-                let t = (b.0 * c - b.1 * s, b.0 * s + b.1 * c);
-                *b = (a.0 - t.0, a.1 - t.1);
-                *a = (a.0 + t.0, a.1 + t.1);
-            }
-        }
-        half *= 2;
-    }
-    if inverse {
-        let scale = 1.0 / n as f64;
-        for v in values {
-            *v = (v.0 * scale, v.1 * scale);
-        }
-    }
-}
 
 /// One line of a spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -71,6 +24,26 @@ pub struct Spectrum {
     pub resolution_hz: f64,
 }
 
+/// Hann's window by its values at half places, and their sum: the cosine turns by complex multiplication and is taken
+/// anew now and then, before digits are lost.
+fn window(n: usize, mut use_it: impl FnMut(usize, f64)) -> f64 {
+    const ANEW: usize = 64;
+    let step = core::f64::consts::TAU / n as f64;
+    let (turn_s, turn_c) = step.sin_cos();
+    let (mut s, mut c) = (0.0, 1.0);
+    let mut sum = 0.0;
+    for i in 0..n {
+        if i % ANEW == 0 {
+            (s, c) = (step * (i as f64 + 0.5)).sin_cos();
+        }
+        let w = 0.5 - 0.5 * c;
+        sum += w;
+        use_it(i, w);
+        (s, c) = (s * turn_c + c * turn_s, c * turn_c - s * turn_s);
+    }
+    sum
+}
+
 impl Spectrum {
     /// Of values at equal steps of time, their mean taken off.
     ///
@@ -82,15 +55,18 @@ impl Spectrum {
         let mean = crate::statistics::moments(values)?.mean;
         let n = values.len();
         let size = (2 * n).next_power_of_two();
-        let mut work = vec![(0.0, 0.0); size];
-        let mut sum = 0.0;
-        for (i, (out, v)) in work.iter_mut().zip(values).enumerate() {
-            let window = 0.5 - 0.5 * (core::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos();
-            sum += window;
-            out.0 = (v - mean) * window;
+        let mut work = vec![0.0; size];
+        let sum = window(n, |i, w| {
+            work[i] = (values[i] - mean) * w;
+        });
+        let scale = 2.0 / sum;
+        let places = transform(&work);
+        // The work is done with: its room holds the amplitudes.
+        work.truncate(size / 2);
+        for (amplitude, place) in work.iter_mut().zip(places) {
+            *amplitude = scale * place.norm_sqr().sqrt();
         }
-        transform(&mut work, false);
-        let amplitude = work[..size / 2].iter().map(|(re, im)| 2.0 * re.hypot(*im) / sum).collect();
+        let amplitude = work;
         Ok(Self { step_hz: 1.0 / (size as f64 * dt_s), amplitude, resolution_hz: 2.0 / (n as f64 * dt_s) })
     }
 
@@ -134,19 +110,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_transform_is_the_sum_that_it_says_and_comes_back() {
-        let values: Vec<Complex> = (0..64).map(|i| (f64::from(i * i % 17), f64::from(i % 5))).collect();
-        let mut work = values.clone();
-        transform(&mut work, false);
-        for k in [0_usize, 1, 13, 32, 63] {
-            let sum = values.iter().enumerate().fold((0.0, 0.0), |sum: Complex, (n, v)| {
-                let (s, c) = (-core::f64::consts::TAU * (k * n) as f64 / 64.0).sin_cos();
-                (sum.0 + v.0 * c - v.1 * s, sum.1 + v.0 * s + v.1 * c)
-            });
-            assert!((sum.0 - work[k].0).hypot(sum.1 - work[k].1) < 1e-9, "{k}");
-        }
-        transform(&mut work, true);
-        assert!(work.iter().zip(&values).all(|(a, b)| (a.0 - b.0).hypot(a.1 - b.1) < 1e-12));
+    fn the_window_is_the_cosine_it_stands_for() {
+        let n = 1000;
+        let sum = window(n, |i, w| {
+            let exact = 0.5 - 0.5 * (core::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos();
+            assert!((w - exact).abs() < 1e-13, "{i}");
+        });
+        assert!((sum - 500.0).abs() < 1e-9);
     }
 
     #[test]
