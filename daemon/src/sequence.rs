@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 use std::collections::BTreeMap;
-use tapewright_formats::{Finding, TapeKind};
+use tapewright_formats::{Finding, Signal, TapeKind};
 
 /// A sequence file.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -41,6 +41,9 @@ pub struct Step {
     /// The step is left out, rather than unable, where a signal that the procedure needs is not hooked up.
     #[serde(default)]
     pub when_hooked_up: bool,
+    /// The step is left out, rather than unable, unless each of these is on a channel that takes samples.
+    #[serde(default)]
+    pub when_sampled: Vec<Signal>,
     /// The step is only for formats that have a control track (true) or none (false); left out: for any.
     #[serde(default)]
     pub control_track: Option<bool>,
@@ -132,6 +135,7 @@ pub fn of_one(procedure: &str) -> Sequence {
             skip_when: Vec::new(),
             skip_because: String::new(),
             when_hooked_up: false,
+            when_sampled: Vec::new(),
             control_track: None,
             stop_when: Vec::new(),
         }],

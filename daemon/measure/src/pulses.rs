@@ -391,9 +391,12 @@ impl Pulses {
         let period = self.counting_period(expected_hz)?;
         let periods: u64 = self.intervals(period).iter().map(|i| i.1).sum();
         let inside = periods + 1 - self.times_s.len() as u64;
-        // Before the first and after the last: whole periods that fit, less a tenth for jitter.
-        let before = ((self.times_s[0] - self.observed.0) / period - 0.1).floor().max(0.0) as u64;
-        let after = ((self.observed.1 - self.times_s[self.times_s.len() - 1]) / period - 0.1).floor().max(0.0) as u64;
+        // Before the first and after the last: whole periods that fit, less a tenth for jitter and an edge's width, since
+        // one at the very end is not seen. Single intervals of coarse samples have no better a median than their step.
+        let (first, last) = (self.times_s[0], self.times_s[self.times_s.len() - 1]);
+        let mean_s = (last - first) / periods as f64;
+        let fits = |beside_s: f64| ((beside_s - 3.5 * self.time_u_s) / mean_s - 0.1).floor().max(0.0) as u64;
+        let (before, after) = (fits(first - self.observed.0), fits(self.observed.1 - last));
         let (missing, expected) = (inside + before + after, periods + 1 + before + after);
         let (low, high) = share_interval(missing, expected, crate::COVERAGE)?;
         let share = missing as f64 / expected as f64;

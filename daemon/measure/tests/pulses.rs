@@ -68,6 +68,22 @@ fn check_counts(p: &Pulses, expected: u64, missing: u64) {
     assert!(m.share.interval.low <= missing as f64 / expected as f64 && m.share.interval.high > 0.0);
 }
 
+/// A slow record: the median of single intervals is a whole number of samples, up to half a sample short of the period, and
+/// a last interval of a period and a little is no missing pulse.
+#[test]
+fn no_pulse_is_missing_at_the_end_of_a_slow_record() {
+    let dt_s = 2.5e-3;
+    for tenths in 0..40_u32 {
+        let start_s = f64::from(tenths) * 1e-3;
+        let edges: Vec<f64> = (0..1600).map(|n| start_s + f64::from(n) / RATE_HZ).collect();
+        let high = |t: f64| edges.iter().rev().find(|e| **e <= t).is_some_and(|e| t < e + 0.6 / RATE_HZ);
+        let volts = (0..20_000).map(|i| if high(f64::from(i) * dt_s) { 5.0 } else { 0.0 }).collect();
+        let trace = Trace::from_volts(0.0, dt_s, volts).unwrap();
+        let missing = pulses_in(&trace, SignalForm::Square).unwrap().missing(RATE_HZ).unwrap();
+        assert_eq!(missing.missing, 0, "the first edge {start_s} s after the record's start: {missing:?}");
+    }
+}
+
 #[test]
 fn rate_level_duty_and_missing_of_square_pulses() {
     let mut rate = Coverage::default();

@@ -57,7 +57,26 @@ pub fn conclusion(report: &RunReport) -> String {
     if !report.next.is_empty() {
         wrap(&mut out, "  ", &format!("Next: {}", report.next));
     }
+    // The conclusion names what most points to; what else fits or failed is not to be overlooked.
+    if let Some((_, others)) = report.faults.split_first().filter(|(_, others)| !others.is_empty()) {
+        wrap(&mut out, "  ", &format!("What was found also fits: {}.", others.join(", ")));
+    }
+    let failed = named(report, |p| p.verdict == Some(Outcome::Fail));
+    if failed.len() > 1 {
+        wrap(&mut out, "  ", &format!("Failed: {}.", failed.join(", ")));
+    }
+    let left_out = named(report, |p| p.left_out.is_some());
+    if !left_out.is_empty() {
+        wrap(&mut out, "  ", &format!("Not looked at: {}.", left_out.join(", ")));
+    }
     out
+}
+
+/// Names of some procedures, each once.
+fn named(report: &RunReport, which: fn(&ProcedureReport) -> bool) -> Vec<&str> {
+    let mut names: Vec<&str> = report.procedures.iter().filter(|p| which(p)).map(|p| p.procedure.as_str()).collect();
+    names.dedup();
+    names
 }
 
 /// What makes up each uncertainty (JCGM 100): the standard uncertainty of each contribution, its share of the

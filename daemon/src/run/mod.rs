@@ -224,8 +224,14 @@ impl Prepared {
             return Some(format!("{} has {} control track", self.spec.format, if has { "a" } else { "no" }));
         }
         let hookup = &self.runner.bench.hookup;
-        let missing = loaded.description().needs.iter().find(|signal| hookup.point(**signal).is_none());
-        missing.filter(|_| step.when_hooked_up).map(|signal| format!("{signal} is not hooked up"))
+        let needs = if step.when_hooked_up { loaded.description().needs.as_slice() } else { &[] };
+        let missing = needs.iter().chain(&step.when_sampled).find(|signal| hookup.point(**signal).is_none());
+        if let Some(signal) = missing {
+            return Some(format!("{signal} is not hooked up"));
+        }
+        let only = step.when_sampled.iter().filter_map(|signal| hookup.point(*signal));
+        let only = only.clone().find(|point| self.runner.bench.scope.is_trigger_only(&point.channel));
+        only.map(|point| format!("{} is on {}, which can only trigger", point.signal, point.channel))
     }
 
     fn leave_out(&self, step: &Step, because: String) -> Result<ProcedureReport, RunError> {

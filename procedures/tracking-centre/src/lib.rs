@@ -60,6 +60,12 @@ impl Procedure for TrackingCentre {
             turn(&format!("tracking-{n}"), &where_to(n, steps), settings)?;
             places.push(taker.place().on(&format!("place {n} of the tracking control"))?);
         }
+        // What comes after is measured where the machine is used.
+        turn(
+            "tracking-back",
+            "Set the tracking control back to its own centre (its click, or both tracking keys at once).",
+            settings,
+        )?;
         report.progress(0.92, "takes the noise floor, tape stopped");
         let floor = taker.floor()?;
         let taken = places

@@ -29,7 +29,7 @@ const TONE: &str = "[operator.adjust]\nflutter-tone = [\"fault audio-tone 3150\"
 const RIPPLE_PART: &str =
     "[machine.supply]\nrail_v = 12.0\nripple_v = 0.02\nripple_hz = 120.0\nswitching_v = 0.02\nswitching_hz = 71300.0";
 const TO_THE_SIDES: &str = "[operator.adjust]\ntracking-centre = [\"clear tracking\"]\ntracking-one-side = [\"fault tracking 0.4\"]\ntracking-other-side = [\"fault tracking -0.4\"]\nadjust-guides = []";
-const STEPS: &str = "[operator.adjust]\ntracking-detent = [\"fault tracking 0\"]\ntracking-1 = [\"fault tracking -0.6\"]\ntracking-2 = [\"fault tracking -0.45\"]\ntracking-3 = [\"fault tracking -0.3\"]\ntracking-4 = [\"fault tracking -0.15\"]\ntracking-5 = [\"fault tracking 0.02\"]\ntracking-6 = [\"fault tracking 0.15\"]\ntracking-7 = [\"fault tracking 0.3\"]\ntracking-8 = [\"fault tracking 0.45\"]\ntracking-9 = [\"fault tracking 0.6\"]";
+const STEPS: &str = "[operator.adjust]\ntracking-detent = [\"fault tracking 0\"]\ntracking-1 = [\"fault tracking -0.6\"]\ntracking-2 = [\"fault tracking -0.45\"]\ntracking-3 = [\"fault tracking -0.3\"]\ntracking-4 = [\"fault tracking -0.15\"]\ntracking-5 = [\"fault tracking 0.02\"]\ntracking-6 = [\"fault tracking 0.15\"]\ntracking-7 = [\"fault tracking 0.3\"]\ntracking-8 = [\"fault tracking 0.45\"]\ntracking-9 = [\"fault tracking 0.6\"]\ntracking-back = [\"fault tracking 0\"]";
 
 /// Conclusions of the guides.
 const GUIDES: &[&str] = &["entrance-guide-low", "entrance-guide-high", "exit-guide-low", "exit-guide-high"];

@@ -1,0 +1,89 @@
+//! The sequences of the whole job on one deck, each as it comes in, through bytes and components: what is left out is
+//! said, a deck that is well fails nowhere, and faults in several rooms at once are each named by the step that is for them.
+
+use sim_instrument::scenario::Scenario;
+use std::sync::Arc;
+use tapewright::library::Library;
+use tapewright::report::text;
+use tapewright_formats::Outcome;
+use tapewright_tests::bench::run;
+
+const DECK: &str = include_str!("../../sim-instrument/scenarios/whole-deck.toml");
+
+/// Plays one stage, counted from 0: verdict, the faults named in their order, and per procedure what is expected of it.
+#[track_caller]
+fn check(sequence: &str, stage: usize, verdict: Outcome, faults: &[&str], steps: &[(&str, Option<Outcome>)]) {
+    let library = Arc::new(Library::open(&[]).expect("the shipped procedures load"));
+    // After work on the audio and control head both sound channels are looked at, and the video is not.
+    let text = if sequence == "after-repair" {
+        DECK.replace("point = \"video\"\nexpected_v = 1.0", "point = \"audio-right\"\nexpected_v = 1.3")
+    } else {
+        DECK.to_owned()
+    };
+    let mut scenario = Scenario::parse(&text).unwrap_or_else(|faults| panic!("{faults}"));
+    scenario.stages.swap(0, stage);
+    let run = run(&scenario, sequence, &library).unwrap_or_else(|error| panic!("{sequence}: {error}"));
+    let all = text::run(&run.report);
+    assert_eq!(run.report.verdict, Some(verdict), "{all}");
+    assert_eq!(run.report.faults, faults, "{all}");
+    for (procedure, outcome) in steps {
+        let step = run.report.procedures.iter().find(|p| p.procedure == *procedure);
+        let step = step.unwrap_or_else(|| panic!("`{procedure}` is missing\n{all}"));
+        match outcome {
+            Some(_) => assert_eq!(step.verdict, *outcome, "{procedure}\n{all}"),
+            None => assert!(step.left_out.is_some(), "{procedure}\n{all}"),
+        }
+    }
+    assert!(run.trouble.is_empty(), "{:?}", run.trouble);
+}
+
+const LEFT_OUT: Option<Outcome> = None;
+
+#[test]
+fn a_deck_that_is_well_passes_the_full_check() {
+    let steps = [
+        ("signal-presence", Some(Outcome::Pass)),
+        ("supply-ripple", LEFT_OUT),
+        ("drum-lock", LEFT_OUT),
+        ("control-track", Some(Outcome::Pass)),
+        ("still-against-play", Some(Outcome::Pass)),
+        ("envelope", Some(Outcome::Pass)),
+        ("pilot-tracking", LEFT_OUT),
+        ("head-switch-point", Some(Outcome::Pass)),
+        ("video-levels", Some(Outcome::Pass)),
+        ("audio-azimuth", LEFT_OUT),
+        ("wow-flutter", Some(Outcome::Pass)),
+        ("hifi-carriers", LEFT_OUT),
+        ("dropouts", Some(Outcome::Pass)),
+    ];
+    check("full-check", 0, Outcome::Pass, &[], &steps);
+}
+
+#[test]
+fn faults_in_three_rooms_are_each_named() {
+    let steps = [
+        ("control-track", Some(Outcome::Pass)),
+        ("envelope", Some(Outcome::Pass)),
+        ("video-levels", Some(Outcome::Fail)),
+        ("wow-flutter", Some(Outcome::Fail)),
+        ("dropouts", Some(Outcome::Fail)),
+    ];
+    check("full-check", 1, Outcome::Fail, &["video-sync-clipped", "flutter", "dropouts"], &steps);
+}
+
+#[test]
+fn after_a_repair_what_is_not_set_yet_is_named() {
+    let steps = [
+        ("audio-azimuth", Some(Outcome::Pass)),
+        ("tracking-centre", Some(Outcome::Fail)),
+        ("envelope", Some(Outcome::Pass)),
+        ("head-switch-point", LEFT_OUT),
+    ];
+    check("after-repair", 2, Outcome::Fail, &["x-position"], &steps);
+}
+
+#[test]
+fn after_a_repair_that_is_done_the_deck_passes() {
+    let steps = [("tracking-centre", Some(Outcome::Pass)), ("head-switch-point", LEFT_OUT)];
+    check("after-repair", 0, Outcome::Pass, &[], &steps);
+}
