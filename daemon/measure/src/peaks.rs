@@ -7,8 +7,8 @@
 //!
 //! *Noise lift.* The noise's deviation and how often it is looked at a bin come from pairs without
 //! RF. The greatest of a line comes from its sync tip or, in noise, from the rest of the line, whose
-//! carrier is lower by what the picture makes of it (blanking 0.95, white 0.75 of the tip; 0.87 over four
-//! tenths of the line is taken).
+//! carrier is lower by what the picture makes of it (blanking 0.95, which both porches have always, white 0.75 of the
+//! tip; 0.87 over four tenths of the rest is taken).
 //! Where lines show more than field blanking does, colour stands upon the carrier, and the crests of both meet seldom:
 //! there are fewer looks. From a tip of which a bin holds four tenths, with nothing beside it, to a rest as strong as blanking
 //! everything is possible; a quarter of the difference is a systematic contribution.
@@ -60,8 +60,11 @@ pub struct Picture {
 /// Colour's share of the greatest amplitude in ordinary bars, and how many tips long a bar is; the next bar reaches
 /// nearly as high (computed for bars of 75 per cent and a burst 20 dB below the carrier).
 const BAR: (f64, f64) = (0.2, 1.4);
-/// The next bar's amplitude.
-const NEXT_BAR: f64 = 0.975;
+/// Amplitudes of the highest bars over the greatest.
+const NEXT_BARS: [f64; 4] = [1.0, 0.97, 0.95, 0.94];
+/// Length of front and back porch, in tips: 10.9 us of blanking less 4.7 us of tip, or 12 us less 4.7 us (SMPTE 170M, BT.1700;
+/// from memory).
+const PORCHES: f64 = 1.4;
 
 /// A colour burst over the carrier is at most this share of the bound of the colour-under signal: the most saturated
 /// colours are 3.2 times the burst's amplitude (0.63 V over half of 0.286 V or 0.3 V; computed from full bars), ordinary
@@ -199,10 +202,13 @@ impl PeakCorrection {
         let tips = carrier.sync_tip_s * (whole / carrier.line_s).floor().max(1.0);
         let part =
             |amplitude: f64, span: f64| Part { amplitude, looks: noise.looks(span), cycles: carrier.sync_hz * span };
-        let of =
-            |tip: f64, rest: f64, share: f64| Lift::of(&[part(1.0, tip * tips), part(rest, share * (whole - tips))]);
+        // Both porches lie at blanking, whatever the picture is.
+        let porches = part(AT_BLANKING, PORCHES * tips);
+        let of = |tip: f64, rest: f64, share: f64| {
+            Lift::of(&[part(1.0, tip * tips), porches, part(rest, share * (whole - (1.0 + PORCHES) * tips))])
+        };
         let bar = |amplitude: f64| with_colour(part(amplitude, BAR.1 * tips), BAR.0);
-        let bars: Vec<Part> = bar(1.0).chain(bar(NEXT_BAR)).collect();
+        let bars: Vec<Part> = NEXT_BARS.into_iter().flat_map(bar).collect();
         Ok(Self {
             noise,
             bins,

