@@ -143,6 +143,27 @@ fn way(report: &ProcedureReport) -> Option<&'static str> {
     words.into_iter().find(|(_, said)| note.contains(said)).map(|(way, _)| way)
 }
 
+/// One line of tab-separated words a measurement that has a truth: what errors may depend on, and what was stated.
+#[must_use]
+pub fn lines(case: &Case, report: &RunReport, truths: &BTreeMap<String, f64>) -> String {
+    use std::fmt::Write;
+    let mut out = String::new();
+    for procedure in &report.procedures {
+        for m in &procedure.measurements {
+            let key = format!("{}/{}", procedure.procedure, m.name);
+            let Some(truth) = truths.get(&key) else { continue };
+            let way = if procedure.procedure == "envelope" { way(procedure) } else { None };
+            let traits = case.traits.iter().map(|(name, of)| format!("{name}={of}")).collect::<Vec<_>>().join(" ");
+            let parts: Vec<String> =
+                m.contributions.iter().map(|c| format!("{}={:.4e}", c.name, c.standard_uncertainty)).collect();
+            let (seed, number, way) = (case.seed, case.number, way.unwrap_or(case.scope));
+            let numbers = format!("{:.7e}\t{:.7e}\t{:.7e}\t{truth:.7e}", m.value, m.low, m.high);
+            let _ = writeln!(out, "{seed}\t{number}\t{traits}\t{way}\t{key}\t{numbers}\t{}", parts.join("; "));
+        }
+    }
+    out
+}
+
 /// The whole table.
 #[derive(Debug, Clone, Default)]
 pub struct Table {

@@ -34,6 +34,10 @@ struct Options {
     /// picture, colour, tape, front-end, scope, baud)
     #[arg(long, value_name = "TRAIT")]
     segments: Option<String>,
+    /// Beside the table, one line a measurement to this file: seed, number, traits, way, quantity, value, low, high,
+    /// truth, and the contributions to its uncertainty
+    #[arg(long, value_name = "FILE")]
+    errors: Option<std::path::PathBuf>,
     /// The sequence
     #[arg(long, default_value = "first-look")]
     sequence: String,
@@ -108,6 +112,13 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
         }
         write!(out, "{}", errors.text())?;
         return Ok(());
+    }
+    if let Some(path) = &options.errors {
+        let mut lines = String::new();
+        for (case, outcome) in &done {
+            lines.push_str(&tapewright_tests::score::lines(case, &outcome.report, &outcome.truths));
+        }
+        std::fs::write(path, lines)?;
     }
     let mut table = Table::default();
     for (case, outcome) in &done {
