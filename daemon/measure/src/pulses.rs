@@ -7,6 +7,7 @@
 use crate::edges::{Edge, Polarity, edges, edges_of_pairs, states_of};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
+use crate::even::even;
 use crate::statistics::{
     deviation_interval, median, median_efficiency_factor, median_in_place, moments_of_finite, share_interval,
 };
@@ -30,6 +31,9 @@ pub struct Pulses {
     pub times_s: Vec<f64>,
     /// Standard uncertainty of one time from noise and sampling.
     pub time_u_s: f64,
+    /// Each time may lie anywhere within this of what is stated, to either side: half a sample where the transitions fall
+    /// between samples. 0 where samples lie on them.
+    pub within_s: f64,
     /// Level, in volts; see the definitions.
     pub level: Estimate,
     /// Duty of each complete period, in per cent; empty for spikes.
@@ -139,6 +143,9 @@ fn square(
         .map(|e| if e.half_width_s > 0.0 { e.half_width_s.powi(2) / 3.0 } else { sampled * sampled })
         .sum::<f64>();
     let time_u_s = (squares / rising.len() as f64).sqrt();
+    // A transition that a sample met by chance is known better, and no worse for being taken as the others.
+    let between: Vec<f64> = rising.iter().map(|e| e.half_width_s).filter(|half| *half > 0.0).collect();
+    let within_s = if 2 * between.len() > rising.len() { between.iter().copied().fold(0.0, f64::max) } else { 0.0 };
     let mut duties = Vec::new();
     let mut gaps: Vec<f64> = rising.windows(2).map(|w| w[1].time_s - w[0].time_s).collect();
     // A period that holds a missing pulse has no duty.
@@ -156,7 +163,7 @@ fn square(
         step,
         vec![Contribution::type_b("noise and conversion", step_u), gain_of(step, conversion)],
     )?;
-    Ok(Pulses { times_s: rising.iter().map(|e| e.time_s).collect(), time_u_s, level, duties, observed })
+    Ok(Pulses { times_s: rising.iter().map(|e| e.time_s).collect(), time_u_s, within_s, level, duties, observed })
 }
 
 /// One spike: its place and that place's standard uncertainty in samples, and its height in volts.
@@ -287,7 +294,9 @@ fn spikes(
     let times_s: Vec<f64> = positive_side.iter().map(|p| time(p.place)).collect();
     let squares = positive_side.iter().map(|p| p.place_u * p.place_u).sum::<f64>();
     let time_u_s = dt_s * (squares / positive_side.len().max(1) as f64).sqrt();
-    Ok(Pulses { times_s, time_u_s, level, duties: Vec::new(), observed })
+    // In bins a peak lies anywhere in its bin.
+    let within_s = if in_bins { 0.5 * dt_s } else { 0.0 };
+    Ok(Pulses { times_s, time_u_s, within_s, level, duties: Vec::new(), observed })
 }
 
 impl Pulses {
@@ -309,18 +318,37 @@ impl Pulses {
     /// Rate, in hertz, the missing ones counted as if there. `timebase_u` is the relative standard
     /// uncertainty of the scope's time base.
     ///
+    /// Pulses that come evenly are timed all together ([`crate::even`]): the ends alone are off by up to a sample, and in
+    /// every record of this length alike, since the last one's place between samples follows from the first one's.
+    ///
     /// # Errors
     /// [`MeasureError::TooShort`] below two pulses, [`MeasureError::BadParameter`].
     pub fn rate(&self, expected_hz: f64, timebase_u: f64) -> Result<Estimate, MeasureError> {
-        let periods: u64 = self.intervals(self.counting_period(expected_hz)?).iter().map(|i| i.1).sum();
-        let span = self.times_s[self.times_s.len() - 1] - self.times_s[0];
-        let value = periods as f64 / positive("time from first to last pulse", span)?;
+        let mut numbers = vec![0.0];
+        for (_, periods) in self.intervals(self.counting_period(expected_hz)?) {
+            numbers.push(numbers[numbers.len() - 1] + periods as f64);
+        }
+        let periods = numbers[numbers.len() - 1];
+        let span = positive("time from first to last pulse", self.times_s[self.times_s.len() - 1] - self.times_s[0])?;
+        let (value, place, jitter) = match even(&self.times_s, &numbers, self.within_s) {
+            Some(train) => {
+                let value = train.period_s.recip();
+                (value, value * train.period_u_s / train.period_s, train.beside_s)
+            }
+            // Two ends, each by itself; between samples the one's place follows from the other's, and both may be off by as
+            // much as can be.
+            None => {
+                let ends = if self.within_s > 0.0 { 2.0 } else { core::f64::consts::SQRT_2 };
+                (periods / span, periods / span * ends * self.time_u_s / span, 0.0)
+            }
+        };
         Estimate::combined(
             value,
             vec![
+                Contribution::type_b("place of the pulses between samples", place),
                 Contribution::type_b(
-                    "time of the first and last pulse",
-                    value * self.time_u_s * core::f64::consts::SQRT_2 / span,
+                    "jitter of the first and last pulse",
+                    value * jitter * (2.0_f64 / 3.0).sqrt() / span,
                 ),
                 Contribution::type_b("time base", value * timebase_u.abs()),
             ],

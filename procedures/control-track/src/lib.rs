@@ -13,7 +13,7 @@ use pool::Count;
 use take::{Short, Taker};
 use tapewright_sdk::absence::{Proof, Suspect, prove};
 use tapewright_sdk::measure::preconditions::{SpeedFit, speed_fit};
-use tapewright_sdk::measure::pulses::{Pulses, mean_delay};
+use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::prelude::*;
 
 struct ControlTrack;
@@ -298,7 +298,7 @@ fn judge_shape(taker: &Taker, captures: &[&Pulses], settings: &Settings, report:
         return report
             .note("control-track.duty is not measured: spikes off a head have none; take it after the amplifier");
     }
-    match whole.duty() {
+    match pool::duty(captures, 1.0 / taker.frame_hz) {
         Ok(duty) => {
             let marked = whole.duties.iter().filter(|percent| **percent < 45.0).count();
             if marked > 0 {
@@ -314,7 +314,7 @@ fn judge_shape(taker: &Taker, captures: &[&Pulses], settings: &Settings, report:
                 report.found(Finding::ControlTrackWrongDuty, &seen);
             }
         }
-        Err(error) => report.unable(Unable::from(error).on("control-track.duty")),
+        Err(unable) => report.unable(unable.on("control-track.duty")),
     }
 }
 
@@ -348,9 +348,7 @@ fn judge_delay(taker: &Taker, shorts: &[Short], settings: &Settings, report: &mu
         return report.note("control-track.delay is not measured: no head switch to hold it against");
     }
     let frame_s = 1.0 / taker.frame_hz;
-    let delays = || shorts.iter().filter_map(|short| short.delay.as_ref());
-    let means: Vec<Estimate> = delays().map(|(mean, _)| mean.clone()).collect();
-    let all: Vec<f64> = delays().flat_map(|(_, each)| each.iter().copied()).collect();
+    let means: Vec<Estimate> = shorts.iter().filter_map(|short| short.delay.clone()).collect();
     let mut keeps_its_place = false;
     match pool::wander(&means, frame_s) {
         Ok(wander) => {
@@ -370,10 +368,11 @@ fn judge_delay(taker: &Taker, shorts: &[Short], settings: &Settings, report: &mu
     if !keeps_its_place {
         return report.note("control-track.delay is not stated: it does not surely keep its place");
     }
-    let common_u = means.iter().map(|mean| mean.standard_uncertainty).fold(0.0, f64::max);
-    match mean_delay(&all, frame_s, common_u) {
+    let sampling = means.iter().flat_map(|mean| &mean.contributions).filter(|share| share.name == "sampling");
+    let sampling_u_s = sampling.map(|share| share.standard_uncertainty).fold(0.0, f64::max);
+    match pool::delay(&means, frame_s, sampling_u_s) {
         Ok(mean) => drop(report.measured(Measured::new("control-track.delay", Unit::Millisecond, &mean.scaled(1e3)))),
-        Err(error) => report.note(&format!("control-track.delay has no mean: {error}")),
+        Err(unable) => report.note(&format!("control-track.delay has no mean: {}", unable.why)),
     }
 }
 

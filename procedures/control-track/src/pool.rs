@@ -1,8 +1,8 @@
 //! One number out of several captures.
 
-use tapewright_sdk::measure::COVERAGE;
 use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::measure::statistics::{median, moments, share_interval};
+use tapewright_sdk::measure::{COVERAGE, Spread};
 use tapewright_sdk::prelude::*;
 
 /// The level over captures: their median, with their scatter besides what each of them carries.
@@ -38,7 +38,8 @@ pub(crate) fn one_after_the_other(captures: &[&Pulses], period_s: f64) -> Option
 }
 
 /// Mean rate over records, each weighing by how well its pulses are timed (JCGM 100, weights of inverse variances);
-/// the time base is common to all.
+/// the time base is common to all. Records that differ by more than their pulses' times explain show that the tape's speed
+/// changes: how far the time between them was faster or slower is as uncertain as they scatter.
 pub(crate) fn rate(rates: &[Estimate], timebase_u: f64) -> Result<Estimate> {
     let timing_u =
         |rate: &Estimate| (rate.standard_uncertainty.powi(2) - (rate.value * timebase_u).powi(2)).max(0.0).sqrt();
@@ -46,8 +47,73 @@ pub(crate) fn rate(rates: &[Estimate], timebase_u: f64) -> Result<Estimate> {
     let weights: f64 = rates.iter().map(weight).sum();
     let mean = rates.iter().map(|rate| weight(rate) * rate.value).sum::<f64>() / weights;
     let timing = Contribution::type_b("time of the pulses", weights.sqrt().recip());
-    Ok(Estimate::combined(mean, vec![timing, Contribution::type_b("time base", mean * timebase_u)])?
-        .within(0.0, f64::MAX))
+    let mut shares = vec![timing, Contribution::type_b("time base", mean * timebase_u)];
+    let free = rates.len() as f64 - 1.0;
+    let beyond = rates.iter().map(|rate| weight(rate) * (rate.value - mean).powi(2)).sum::<f64>() / free.max(1.0) - 1.0;
+    if beyond > 0.0 {
+        shares.push(Contribution::type_a("scatter over records", (beyond / weights).sqrt(), free));
+    }
+    Ok(Estimate::combined(mean, shares)?.within(0.0, f64::MAX))
+}
+
+/// What the samples' places leave uncertain of a mean over captures, of which each is uncertain by `sampling_u` from them.
+///
+/// A scope that samples as its own clock goes meets the pulses elsewhere in each capture: that scatter is seen, and
+/// averages. What is not seen of it may be the same in all captures, as where the samples follow the trigger, and stays.
+fn over_captures(values: &[f64], sampling_u: f64) -> Vec<Contribution> {
+    let Ok(m) = moments(values) else { return Vec::new() };
+    let count = m.count as f64;
+    let (seen, spread) = if m.count > 1 { (m.standard_deviation, count - 1.0) } else { (0.0, 1.0) };
+    let same = (sampling_u.powi(2) - seen.powi(2)).max(0.0).sqrt();
+    let mut shares = vec![Contribution::type_b("sampling, the same in all captures", same).spread(Spread::Rectangular)];
+    if m.count > 1 {
+        shares.push(Contribution::type_a("scatter over captures", seen / count.sqrt(), spread));
+    }
+    shares
+}
+
+/// Mean delay to the head switch over captures, in seconds, on the circle of a frame; `sampling_u_s` is what one of
+/// them is uncertain by from sampling.
+pub(crate) fn delay(means: &[Estimate], frame_s: f64, sampling_u_s: f64) -> Result<Estimate> {
+    let Some(first) = means.first() else {
+        return Err(Unable::new(UnableCode::TooShort, "no capture shows the delay to the head switch"));
+    };
+    let away: Vec<f64> = means
+        .iter()
+        .map(|mean| (mean.value - first.value + 0.5 * frame_s).rem_euclid(frame_s) - 0.5 * frame_s)
+        .collect();
+    let centre = (first.value + moments(&away)?.mean).rem_euclid(frame_s);
+    Ok(Estimate::combined(centre, over_captures(&away, sampling_u_s))?)
+}
+
+/// Duties further from their median than so many samples are no scatter of sampling: index marks.
+const MARKED_SAMPLES: f64 = 3.0;
+
+/// Duty over captures, in per cent. Edges between samples make each duty one of two neighbouring values, of which the
+/// median is one; the mean of those about the median lies between them as the true one does.
+pub(crate) fn duty(captures: &[&Pulses], period_s: f64) -> Result<Estimate> {
+    let all: Vec<f64> = captures.iter().flat_map(|pulses| pulses.duties.iter().copied()).collect();
+    if all.is_empty() {
+        return Err(Unable::new(UnableCode::TooShort, "no capture holds a whole period of square pulses"));
+    }
+    let middle = median(&all)?;
+    let mut away: Vec<f64> = all.iter().map(|duty| (duty - middle).abs()).collect();
+    away.sort_unstable_by(f64::total_cmp);
+    // A time is uncertain by a sample over the root of 12; a scatter of the pulses themselves counts as well.
+    let edge_u_s = captures.iter().map(|pulses| pulses.time_u_s).fold(0.0, f64::max);
+    let sample_percent = 100.0 * edge_u_s * 12.0_f64.sqrt() / period_s;
+    let reach = (MARKED_SAMPLES * sample_percent).max(6.0 * away[away.len() / 2]);
+    let means: Vec<f64> = captures
+        .iter()
+        .filter_map(|pulses| {
+            let near: Vec<f64> = pulses.duties.iter().copied().filter(|duty| (duty - middle).abs() <= reach).collect();
+            moments(&near).ok().map(|m| m.mean)
+        })
+        .collect();
+    let value = moments(&means)?.mean;
+    // Two edges, rising and falling.
+    let sampling_u = 100.0 * edge_u_s * core::f64::consts::SQRT_2 / period_s;
+    Ok(Estimate::combined(value, over_captures(&means, sampling_u))?.within(0.0, 100.0))
 }
 
 /// Pulses that did not come, over records.
@@ -107,6 +173,7 @@ mod tests {
         let level = Estimate::combined(5.0, vec![Contribution::type_b("gain", 0.05)]).unwrap();
         Pulses {
             time_u_s: 1e-5,
+            within_s: 0.0,
             level,
             duties: vec![60.0; count - 1],
             observed: (0.0, first_s + count as f64 * FRAME_S),
@@ -149,6 +216,43 @@ mod tests {
             assert!((wander(&means, FRAME_S).unwrap().value * 1e3 - expected_ms).abs() < 1e-6, "{what}");
         }
         assert!(wander(&[at(5.0)], FRAME_S).is_err());
+    }
+
+    #[test]
+    fn sampling_averages_where_captures_show_it_to_change() {
+        // Six captures that meet the pulses elsewhere, and six that meet them at the same place.
+        let of = |step: f64| -> Vec<f64> { (0..6).map(|n| 60.0 + step * (f64::from(n) - 2.5)).collect() };
+        let u = |values: &[f64]| {
+            over_captures(values, 0.1).iter().map(|c| c.standard_uncertainty.powi(2)).sum::<f64>().sqrt()
+        };
+        assert!(u(&of(0.06)) < 0.06, "{}", u(&of(0.06)));
+        assert!((u(&of(0.0)) - 0.1).abs() < 1e-9);
+        // One capture shows nothing.
+        assert!((u(&[60.0]) - 0.1).abs() < 1e-9);
+    }
+
+    #[test]
+    fn index_marks_leave_the_duty_alone() {
+        let mut marked = pulses(0.003, 8);
+        marked.duties = vec![60.0, 60.1, 27.5, 60.1, 60.0, 27.5, 60.0];
+        let duty = duty(&[&marked, &pulses(0.011, 8)], FRAME_S).unwrap();
+        assert!((duty.value - 60.02).abs() < 1e-6, "{duty:?}");
+    }
+
+    #[test]
+    fn the_mean_delay_lies_on_a_circle() {
+        let at = |ms: f64| Estimate::combined(ms * 1e-3, vec![Contribution::type_b("sampling", 1e-5)]).unwrap();
+        let mean = delay(&[at(39.98), at(0.02), at(0.0), at(0.0)], FRAME_S, 1e-5).unwrap();
+        assert!(mean.value * 1e3 < 1e-6 || (mean.value * 1e3 - 40.0).abs() < 1e-6, "{mean:?}");
+        assert!(delay(&[], FRAME_S, 1e-5).is_err());
+    }
+
+    #[test]
+    fn records_that_differ_say_that_the_speed_changes() {
+        let one = |hz: f64| Estimate::combined(hz, vec![Contribution::type_b("timing", 0.001)]).unwrap();
+        let (same, other) =
+            (rate(&[one(25.0), one(25.0)], 1e-5).unwrap(), rate(&[one(24.98), one(25.02)], 1e-5).unwrap());
+        assert!(same.standard_uncertainty < 0.001 && other.standard_uncertainty > 0.01, "{same:?} {other:?}");
     }
 
     #[test]

@@ -34,8 +34,8 @@ pub(crate) struct Short {
     pub(crate) pulses: Option<Pulses>,
     /// Volts between the greatest and the least, whatever they are.
     pub(crate) span: Estimate,
-    /// Mean delay of its pulses to the head switch, and each of them.
-    pub(crate) delay: Option<(Estimate, Vec<f64>)>,
+    /// Mean delay of its pulses to the head switch.
+    pub(crate) delay: Option<Estimate>,
 }
 
 /// What a slow record shows.
@@ -81,14 +81,13 @@ impl Taker {
     }
 
     /// The trigger is the edge that selects head A: it lies at time 0, within a point.
-    fn delay(&self, pulses: &Pulses, dt_s: f64) -> Option<(Estimate, Vec<f64>)> {
+    fn delay(&self, pulses: &Pulses, dt_s: f64) -> Option<Estimate> {
         let frame_s = 1.0 / self.frame_hz;
         let delays = delays_to_switch(&pulses.times_s, &[0.0], frame_s).ok()?;
         let time_u_s = pulses.time_u_s.hypot(dt_s / 12.0_f64.sqrt());
         // Where the pulses do not keep their place at all there is no mean: the first one shows how far they wander.
         let first = || Estimate::combined(*delays.first()?, vec![Contribution::type_b("sampling", time_u_s)]).ok();
-        let mean = mean_delay(&delays, frame_s, time_u_s).ok().or_else(first)?;
-        Some((mean, delays))
+        mean_delay(&delays, frame_s, time_u_s).ok().or_else(first)
     }
 
     /// How pulses so often are counted.

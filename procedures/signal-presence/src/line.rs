@@ -59,6 +59,7 @@ pub(crate) fn lines_in(trace: &Trace, standard: LineStandard, timebase_u: f64) -
     let pulses = Pulses {
         times_s: syncs,
         time_u_s: trace.dt_s() / 12.0_f64.sqrt(),
+        within_s: 0.5 * trace.dt_s(),
         level: sync_v.clone(),
         duties: Vec::new(),
         observed,

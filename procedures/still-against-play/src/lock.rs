@@ -192,7 +192,14 @@ mod tests {
             })
             .collect();
         let level = Estimate::combined(5.0, Vec::new()).unwrap();
-        Pulses { times_s, time_u_s: bin_s / 12.0_f64.sqrt(), level, duties: Vec::new(), observed: (0.0, 4.0) }
+        Pulses {
+            times_s,
+            time_u_s: bin_s / 12.0_f64.sqrt(),
+            within_s: 0.5 * bin_s,
+            level,
+            duties: Vec::new(),
+            observed: (0.0, 4.0),
+        }
     }
 
     #[test]
