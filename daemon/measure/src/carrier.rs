@@ -10,6 +10,11 @@
 //! [`LONG_S`] where that is as low; equalising pulses hold only the short one. Where noise picks
 //! the stretch it does so by the phase, which tells nothing of the amplitude.
 //!
+//! *A neighbour at another frequency* (where lines do not lie side by side, see [`crate::beside`]) beats against the
+//! carrier many times in a tip: where its beat takes amplitude away it lowers the frequency as well, and the lowest
+//! stretch is the weakest one. There the place of the tip in the line is taken from all lines of the segment together
+//! (the one that is least far from all that were found), and the power at that place.
+//!
 //! Per segment: `L = sqrt(4 (mean |z|^2 - noise power))`, the noise power from a capture without RF
 //! through the same filter.
 
@@ -234,6 +239,12 @@ impl Baseband {
         (least < f64::INFINITY).then_some((from + place, least / length as f64))
     }
 
+    /// Distance of the mean frequency of `start..start + length` from `aim`.
+    fn away(&self, start: usize, length: usize, aim: f64) -> Option<f64> {
+        let (begin, end) = (self.phase.get(start)?, self.phase.get(start + length)?);
+        Some((end - begin - aim * length as f64).abs() / length as f64)
+    }
+
     fn mean_power(&self, start: usize, length: usize) -> f64 {
         (self.power[start + length + 1] - self.power[start]) / (length + 1) as f64
     }
@@ -263,8 +274,11 @@ pub fn levels_by_carrier(
     let (mut levels, mut random) = ([0.0; SEGMENTS], [0.0; SEGMENTS]);
     let mut systematic = [0.0; SEGMENTS];
     let mut squares: Vec<f64> = Vec::with_capacity(32);
+    let mut tips: Vec<Tip> = Vec::with_capacity(32);
+    let beats = carrier.beside.is_some_and(|beside| !beside.aligned);
     for k in 0..SEGMENTS {
         squares.clear();
+        tips.clear();
         let (from, until) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
         // Slots of a line or a little more: each holds a whole tip.
         let lines = ((until - from) / carrier.line_s + 1e-6).floor().max(1.0);
@@ -275,16 +289,23 @@ pub fn levels_by_carrier(
             // A little more than a line, so that a tip on the border is whole in one of the two slots.
             let (a, b) = (band.place(start), band.place(start + slot + LONG_S));
             if let Some((at, away)) = band.lowest(a, b, short, aim) {
-                let (mut power, mut middle) = (band.mean_power(at, short), at as f64 + 0.5 * short as f64);
+                let pulses = (start + slot - scan.start_s) < PULSES_LINES * scan.line_s();
+                let mut tip = Tip { start: at, length: short, away, pulses };
                 if let Some((at_long, away_long)) = band.lowest(a, b, long, aim)
                     && away_long < away + as_low
                 {
-                    (power, middle) = (band.mean_power(at_long, long), at_long as f64 + 0.5 * long as f64);
+                    tip = Tip { start: at_long, length: long, away: away_long, pulses };
                 }
-                seen_at[k] += band.t0_s + middle * band.dt_s;
-                squares.push(4.0 * (power - noise.power_v2));
+                tips.push(tip);
             }
             n += 1.0;
+        }
+        if beats {
+            one_place(&mut tips, &band, carrier.line_s / band.dt_s, (short, long), (aim, BEATS * as_low));
+        }
+        for tip in &tips {
+            seen_at[k] += band.t0_s + (tip.start as f64 + 0.5 * tip.length as f64) * band.dt_s;
+            squares.push(4.0 * (band.mean_power(tip.start, tip.length) - noise.power_v2));
         }
         at_least("lines in a segment", squares.len(), 2)?;
         seen_at[k] /= squares.len() as f64;
@@ -317,6 +338,55 @@ pub fn levels_by_carrier(
         shape_u: 0.0,
         noise_v: noise.amplitude_v(),
     })
+}
+
+/// A stretch of a sync tip.
+#[derive(Clone, Copy)]
+struct Tip {
+    start: usize,
+    length: usize,
+    /// Its mean frequency's distance from the one aimed at.
+    away: f64,
+    /// It lies where the pulses of vertical sync may be.
+    pulses: bool,
+}
+
+/// How much farther from the lowest frequency a stretch may be that is the tip all the same: a neighbour of a fifth of the
+/// amplitude turns the phase by a fifth of a radian, over the shorter stretch a twentieth of the deviation or so. In
+/// units of what is as low without one.
+const BEATS: f64 = 3.0;
+
+/// So many lines from the head switch vertical sync with its equalising pulses is over: it begins 6.5 lines after it, 1.5
+/// more or less, and lasts 6 (common practice, no source).
+const PULSES_LINES: f64 = 14.0;
+
+/// The middle of an equalising pulse lies so much earlier than that of a sync tip: both begin together, and last 2.3 us and
+/// 4.7 us (SMPTE 170M, BT.1700; from memory).
+const SHORTER_S: f64 = 1.2e-6;
+
+/// Moves stretches to the place in the line that is least far from all of them, wherever the carrier is there as low as
+/// a beat may leave it. Pulses of vertical sync have no say in it; where lines begin with one, the shorter stretch lies in
+/// its middle.
+fn one_place(tips: &mut [Tip], band: &Baseband, line: f64, lengths: (usize, usize), (aim, as_low): (f64, f64)) {
+    let middle = |tip: &Tip| tip.start as f64 + 0.5 * tip.length as f64;
+    let apart = |a: f64, b: f64| {
+        let lines = (a - b) / line;
+        (lines - lines.round()) * line
+    };
+    let plain: Vec<Tip> = tips.iter().filter(|tip| !tip.pulses).copied().collect();
+    let far = |of: &Tip| plain.iter().map(|tip| apart(middle(tip), middle(of)).abs()).sum::<f64>();
+    let Some(common) = plain.iter().min_by(|a, b| far(a).total_cmp(&far(b))).map(middle) else { return };
+    for tip in tips {
+        let (place, length) =
+            if tip.pulses { (common - SHORTER_S / band.dt_s, lengths.0) } else { (common, lengths.1) };
+        let place = middle(tip) - apart(middle(tip), place);
+        let start = (place - 0.5 * length as f64).round().max(0.0) as usize;
+        if let Some(away) = band.away(start, length, aim)
+            && away < tip.away + as_low
+        {
+            *tip = Tip { start, length, away, ..*tip };
+        }
+    }
 }
 
 /// Root of the mean of squares and its standard uncertainty, the latter from successive differences
