@@ -10,15 +10,18 @@
 //!   `r + 1 / (4 r)`; a window that holds two lines shows the greater of two phases, `0.55 r` more (mean of half the
 //!   difference, between quarter and half turns). Upon a colour of the share `s` of the reading that is `s` times as much.
 //! * *Carriers* of recorders differ by thousands of hertz, so their beat is at any phase from line to line. Where the lines
-//!   of neighbours lie side by side (R6 and the half line between fields make whole lines), both are at sync tip
-//!   together, and only the greater of two tips shows a beat: `4 / pi^2 r`. Elsewhere the neighbour's carrier lies at another
-//!   frequency, the beat goes round within a tip, and its whole height shows. In lines of field blanking the carrier
-//!   stands a little lower for the whole line: a beat higher than that shows as well. The level's definition adds
-//!   the carriers' powers: that part is no error.
+//!   of neighbours lie side by side (R6 and the half line between fields make whole lines), both are at one frequency
+//!   together, and their beat goes round about once in a line or not at all. A line's greatest is then the greatest of
+//!   what it holds, each at its own phase of the beat: tip, porches and picture, or the bars of a picture in colour, of
+//!   which several are nearly as high. [`crate::beat`] adds these phase by phase. Elsewhere the neighbour's carrier lies at
+//!   another frequency, the beat goes round within a tip, and its whole height shows. The level's definition
+//!   adds the carriers' powers: that part is no error.
 //!
 //! Level may be lost in other ways than aside (contact, dirt), and then there is no neighbour: so what is added
-//! lies anywhere from nothing to twice what these formulas give, and that much is what is uncertain.
+//! lies from nothing to twice what these formulas give, and that much is what is uncertain; of the beat side by side
+//! what they give is the likeliest (triangular, JCGM 100:2008, 4.3.9).
 
+use crate::beat::Beats;
 use tapewright_formats::Format;
 use tapewright_formats::losses::{azimuth_x, sinc, wavelength_um};
 use tapewright_formats::relations::{line_shift, pitch_um, writing_speed_m_s};
@@ -32,6 +35,8 @@ pub struct Beside {
     pub colour_x: f64,
     /// The lines of neighbours lie side by side.
     pub aligned: bool,
+    /// What their beat adds then.
+    beats: Beats,
 }
 
 /// How far the level has fallen, and how the reading was taken.
@@ -41,6 +46,8 @@ pub(crate) struct Left {
     pub(crate) level: f64,
     /// Share of the windows that hold a place of the line twice.
     pub(crate) twice: f64,
+    /// How surely the greatest of a line with a picture is colour upon the carrier, 0 to 1.
+    pub(crate) coloured: f64,
 }
 
 /// What is added to a reading, relative to it, with standard uncertainties.
@@ -88,6 +95,7 @@ impl Beside {
             carrier_x: x(format.fm_sync_hz.value),
             colour_x: x(format.colour_under_hz.value),
             aligned: (shift - shift.round()).abs() < SIDE_BY_SIDE,
+            beats: Beats::new(),
         }
     }
 
@@ -116,16 +124,17 @@ impl Beside {
         let of_colour = mean + 0.55 * twice * r.min(1.0);
         let (share, share_u) = (0.5 * (bounds.0 + bounds.1), 0.5 * (bounds.1 - bounds.0) / 3.0_f64.sqrt());
         let r = aside * kept(self.carrier_x * aside) / level;
-        let shown = if self.aligned { 4.0 / core::f64::consts::PI.powi(2) * twice } else { 0.9 };
-        // No more than the whole height can show. A beat at blanking stands above the tip where it is higher than what
-        // blanking lacks; how far round it goes in a line depends on the recorder.
-        let shown =
-            shown.min(0.5) * r + if plain && self.aligned { 0.5 * (r - (1.0 - AT_BLANKING)).max(0.0) } else { 0.0 };
+        let (shown, spread) = if self.aligned {
+            (self.beats.shown(r, left.coloured, plain), 6.0_f64.sqrt())
+        } else {
+            // No more than the whole height can show.
+            (0.5 * r, 3.0_f64.sqrt())
+        };
         Added {
             colour: of_colour * share,
             colour_u: of_colour * (share / 3.0_f64.sqrt()).hypot(share_u),
             carrier: (1.0 + shown) / r.hypot(1.0) - 1.0,
-            carrier_u: shown / 3.0_f64.sqrt(),
+            carrier_u: shown / spread,
         }
     }
 }
@@ -167,11 +176,11 @@ mod tests {
                     if noise.uniform() < 0.25 { one.max(two) } else { one }
                 })
                 .sum();
-            let got = beside.added(Left { level, twice: 0.25 }, (1.0, 1.0), false).colour;
+            let got = beside.added(Left { level, twice: 0.25, coloured: 0.0 }, (1.0, 1.0), false).colour;
             let want = sum / f64::from(trials) - 1.0;
             assert!((got / want - 1.0).abs() < 0.2, "{level}: {got}, {want}");
         }
-        let on_track = beside.added(Left { level: 1.0, twice: 0.3 }, (0.0, 0.2), true);
+        let on_track = beside.added(Left { level: 1.0, twice: 0.3, coloured: 1.0 }, (0.0, 0.2), true);
         assert!(on_track.colour.abs() < 1e-12 && on_track.carrier.abs() < 1e-12, "{on_track:?}");
     }
 }

@@ -20,6 +20,7 @@
 //! [`switching`] holds head-switch edges against them. Servos: [`servo::PhaseRecord`], [`tracking::tracking_centre`].
 
 pub mod azimuth;
+mod beat;
 pub mod beside;
 pub mod blanking;
 pub mod carrier;
@@ -32,6 +33,7 @@ pub mod dropouts;
 pub mod edges;
 mod error;
 mod estimate;
+mod even;
 mod extremes;
 pub mod field;
 pub mod flutter;

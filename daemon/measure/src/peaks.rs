@@ -59,9 +59,9 @@ pub struct Picture {
 
 /// Colour's share of the greatest amplitude in ordinary bars, and how many tips long a bar is; the next bar reaches
 /// nearly as high (computed for bars of 75 per cent and a burst 20 dB below the carrier).
-const BAR: (f64, f64) = (0.2, 1.4);
+pub(crate) const BAR: (f64, f64) = (0.2, 1.4);
 /// Amplitudes of the highest bars over the greatest.
-const NEXT_BARS: [f64; 4] = [1.0, 0.97, 0.95, 0.94];
+pub(crate) const NEXT_BARS: [f64; 4] = [1.0, 0.97, 0.95, 0.94];
 /// Length of front and back porch, in tips: 10.9 us of blanking less 4.7 us of tip, or 12 us less 4.7 us (SMPTE 170M, BT.1700;
 /// from memory).
 const PORCHES: f64 = 1.4;
@@ -325,7 +325,7 @@ pub fn levels_by_peaks(
     let twice = correction.bins as f64 * correction.dt_s / scan.line_s() - 1.0 + 0.1;
     let added = |level: f64, blanked: f64| -> Added {
         let Some(beside) = picture.beside else { return Added::default() };
-        let of = |bounds, plain| beside.added(Left { level, twice }, bounds, plain);
+        let of = |bounds, plain| beside.added(Left { level, twice, coloured: scale.coloured }, bounds, plain);
         of(scale.colour, false).mixed(of(scale.burst, true), blanked)
     };
     // The ratio of field blanking was taken at the end of it, about the border of segments 1 and 2.
@@ -337,7 +337,7 @@ pub fn levels_by_peaks(
     let mut rounding = shared("rounding", Spread::AtEnds, true);
     let mut field = shared("field blanking", Spread::Normal, false);
     let mut colour = shared("colour of the neighbouring track", Spread::Rectangular, false);
-    let mut beat = shared("carrier of the neighbouring track", Spread::Rectangular, false);
+    let mut beat = shared("carrier of the neighbouring track", Spread::Normal, false);
     let (mut level_v, mut random_v): (Segments, Segments) = ([0.0; SEGMENTS], [0.0; SEGMENTS]);
     for (k, group) in groups.iter().enumerate() {
         let (n, seen) = (group.len() as f64, means[k]);

@@ -1,0 +1,156 @@
+//! What the beat of two carriers adds to the greatest of a line whose neighbours lie side by side.
+//!
+//! Both carriers are at nearly one frequency all along a line, so their sum is `|1 + r exp(i phi)|` of the own one, with a phase
+//! that turns evenly: recorders differ by thousands of hertz (from memory), a turn a line at the most or thereabouts.
+//! The greatest of a window is the greatest of what its places show, each at its own phase. The mean is taken over the
+//! first phase, over the turns in a line (evenly from none to one) and over where in a line the window begins.
+
+use crate::beside::AT_BLANKING;
+use crate::peaks::{BAR, NEXT_BARS};
+
+/// Ratios of amplitudes that are tabulated, this far apart.
+const STEP: f64 = 0.05;
+const RATIOS: usize = 17;
+/// First phases, turns in a line, beginnings.
+const MEANS: (usize, usize, usize) = (8, 5, 6);
+/// Length of a window in lines: whole bins, a line at least.
+const WINDOW: f64 = 1.2;
+
+/// A place of a line: where, its amplitude over the greatest of the line, and the carrier's part of that.
+#[derive(Clone, Copy)]
+struct Place {
+    at: f64,
+    height: f64,
+    carrier: f64,
+}
+
+const fn bare(at: f64, height: f64) -> Place {
+    Place { at, height, carrier: height }
+}
+
+/// Sync tip, porches, and a picture that falls from near blanking to white.
+fn picture() -> Vec<Place> {
+    let porches = [0.09, 0.13, 0.97].map(|at| bare(at, AT_BLANKING));
+    let rest = (0..10).map(|i| bare(0.2 + 0.08 * f64::from(i), 0.93 - 0.018 * f64::from(i)));
+    tip().into_iter().chain(porches).chain(rest).collect()
+}
+
+/// A line of field blanking.
+fn blanked() -> Vec<Place> {
+    tip().into_iter().chain((0..11).map(|i| bare(0.1 + 0.08 * f64::from(i), AT_BLANKING))).collect()
+}
+
+fn tip() -> [Place; 2] {
+    [bare(0.0, 1.0), bare(0.06, 1.0)]
+}
+
+/// The highest bars of a picture in colour, which lie somewhere in the line: begin and end of each.
+fn coloured() -> Vec<Place> {
+    let bars = [0.3, 0.52, 0.63, 0.19];
+    let ends =
+        |(at, height): (f64, f64)| [at, at + 0.06].map(|at| Place { at, height, carrier: height * (1.0 - BAR.0) });
+    bars.into_iter().zip(NEXT_BARS).flat_map(ends).collect()
+}
+
+/// Mean greatest of a window less what it is without a neighbour, over the latter.
+fn mean_greatest(places: &[Place], r: f64) -> f64 {
+    let (phases, turns, starts) = MEANS;
+    let of = |i: usize, n: usize| (i as f64 + 0.5) / n as f64;
+    let mut sum = 0.0;
+    for start in 0..starts {
+        let from = of(start, starts);
+        let seen: Vec<Place> = (0..3)
+            .flat_map(|line| places.iter().map(move |place| Place { at: place.at + f64::from(line), ..*place }))
+            .filter(|place| place.at >= from && place.at <= from + WINDOW)
+            .collect();
+        for turn in 0..turns {
+            for phase in 0..phases {
+                let shows = |place: &Place| {
+                    let phi = core::f64::consts::TAU * (of(phase, phases) + of(turn, turns) * place.at);
+                    place.height + place.carrier * ((1.0 + 2.0 * r * phi.cos() + r * r).sqrt() - 1.0)
+                };
+                sum += seen.iter().map(shows).fold(0.0, f64::max);
+            }
+        }
+    }
+    sum / (phases * turns * starts) as f64 - 1.0
+}
+
+/// Tables over the ratio of the neighbour's amplitude to the own one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Beats {
+    picture: [f64; RATIOS],
+    coloured: [f64; RATIOS],
+    blanked: [f64; RATIOS],
+}
+
+impl Beats {
+    pub(crate) fn new() -> Self {
+        let table = |places: Vec<Place>| core::array::from_fn(|i| mean_greatest(&places, STEP * i as f64));
+        Self { picture: table(picture()), coloured: table(coloured()), blanked: table(blanked()) }
+    }
+
+    /// What is added at a ratio, in lines whose greatest is as surely colour as `coloured` says, or in lines of field
+    /// blanking.
+    pub(crate) fn shown(&self, r: f64, coloured: f64, blanked: bool) -> f64 {
+        let place = (r / STEP).clamp(0.0, (RATIOS - 1) as f64);
+        let below = (place as usize).min(RATIOS - 2);
+        let of = |table: &[f64; RATIOS]| table[below] + (place - below as f64) * (table[below + 1] - table[below]);
+        if blanked {
+            return of(&self.blanked);
+        }
+        let (bare, bars) = (of(&self.picture), of(&self.coloured));
+        bare + coloured.clamp(0.0, 1.0) * (bars - bare)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_beat_adds_nothing_alone_and_never_more_than_its_height() {
+        let beats = Beats::new();
+        for (coloured, blanked) in [(0.0, false), (1.0, false), (0.0, true)] {
+            assert!(beats.shown(0.0, coloured, blanked).abs() < 1e-9);
+            let mut before = 0.0;
+            for r in [0.05, 0.1, 0.2, 0.4, 0.8] {
+                let shown = beats.shown(r, coloured, blanked);
+                assert!(shown >= before && shown < r, "{r}: {shown}");
+                before = shown;
+            }
+        }
+        // Tips alone show the mean over phases; bars at several phases show more, and so does a line that is even.
+        let (bare, bars, even) =
+            (beats.shown(0.1, 0.0, false), beats.shown(0.1, 1.0, false), beats.shown(0.1, 0.0, true));
+        assert!(bare < 0.06 && bars > 0.02 && even >= bare, "{bare} {bars} {even}");
+        assert!(beats.shown(0.02, 0.0, false) < 0.01);
+    }
+
+    /// Against sums drawn at random, which know nothing of tables.
+    #[test]
+    fn the_mean_is_that_of_drawn_lines() {
+        let mut noise = crate::extremes::Noise::new(4);
+        for r in [0.07, 0.2, 0.4] {
+            let trials = 20_000;
+            let mut sum = 0.0;
+            for _ in 0..trials {
+                let (first, turns, from) = (noise.uniform(), noise.uniform(), noise.uniform());
+                let mut greatest = 0.0_f64;
+                for line in 0..3 {
+                    for place in coloured() {
+                        let at = place.at + f64::from(line);
+                        if at >= from && at <= from + WINDOW {
+                            let phi = core::f64::consts::TAU * (first + turns * at);
+                            let sum = (1.0 + r * phi.cos()).hypot(r * phi.sin());
+                            greatest = greatest.max(place.height + place.carrier * (sum - 1.0));
+                        }
+                    }
+                }
+                sum += greatest;
+            }
+            let (got, want) = (Beats::new().shown(r, 1.0, false), sum / f64::from(trials) - 1.0);
+            assert!((got / want - 1.0).abs() < 0.15, "{r}: {got}, {want}");
+        }
+    }
+}
