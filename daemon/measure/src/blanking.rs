@@ -97,8 +97,37 @@ pub fn field_blanking(
         points.extend(own.into_iter().map(|(at, v)| (at, v / level)));
     }
     // Windows that share bins are worth fewer.
-    let shared = correction.bins as f64;
-    let [near, far] = STRETCHES.map(|stretch| step(&points, &lines, stretch, shared));
+    ratio_of(&points, correction.bins as f64, lines)
+}
+
+/// The same from under-sampled RF, as the root of the ratio of powers: there lines with a picture show less, since its
+/// carrier is lower than at blanking. `squares` are the samples' powers by their time in the record.
+pub(crate) fn field_blanking_by_power(
+    scans: &[(Vec<(f64, f64)>, Scan)],
+    standard: LineStandard,
+) -> Result<FieldBlanking, MeasureError> {
+    let lines = Lines::of(standard);
+    let mut points = Vec::new();
+    for (squares, scan) in scans {
+        let place = |time_s: f64| (time_s - scan.start_s) / scan.line_s();
+        let own = || {
+            let all = squares.iter().map(|(time_s, power)| (place(*time_s), *power));
+            all.filter(|(at, _)| *at >= lines.plain && *at < lines.picture + STRETCHES[1])
+        };
+        let level = own().map(|(_, power)| power).sum::<f64>() / own().count().max(1) as f64;
+        if level <= 0.0 {
+            return Err(MeasureError::InNoise { what: "field blanking", detail: format!("power {level} V2") });
+        }
+        points.extend(own().map(|(at, power)| (at, power / level)));
+    }
+    let power = ratio_of(&points, 1.0, lines)?;
+    let ratio = power.ratio.max(0.0).sqrt();
+    Ok(FieldBlanking { ratio, ratio_u: power.ratio_u / (2.0 * ratio.max(f64::MIN_POSITIVE)), ..power })
+}
+
+/// The ratio of readings by their line.
+fn ratio_of(points: &[(f64, f64)], shared: f64, lines: Lines) -> Result<FieldBlanking, MeasureError> {
+    let [near, far] = STRETCHES.map(|stretch| step(points, &lines, stretch, shared));
     let ((near, near_u), (far, _)) = (near?, far?);
     Ok(FieldBlanking { lines, ratio: near, ratio_u: near_u.hypot((near - far) / 3.0_f64.sqrt()).hypot(REPEATS) })
 }

@@ -12,7 +12,7 @@ use tapewright_measure::beside::Beside;
 use tapewright_measure::blanking::field_blanking;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
-use tapewright_measure::power::{PowerNoise, levels_by_power};
+use tapewright_measure::power::{PowerNoise, blanking_by_power, levels_by_power};
 use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_samples};
 use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
 use tapewright_measure::{PairTrace, ScanLevels, Trace};
@@ -228,7 +228,7 @@ impl Front {
     }
 
     /// The same, with what lines of field blanking show less taken from captures of one scan each, each of
-    /// which began at the edge that selects its head. Only pairs need it; where it cannot be taken, the
+    /// which began at the edge that selects its head. Pairs and under-sampled RF need it; where it cannot be taken, the
     /// levels are refused for the same reason.
     ///
     /// # Errors
@@ -252,6 +252,23 @@ impl Front {
                 })
                 .collect();
             front.picture.blanking = Some(field_blanking(&scans, correction, self.lines)?);
+        }
+        if let Kind::Power(noise) = &floor.kind {
+            let mut all = Vec::new();
+            for (head, taken) in captures {
+                for capture in *taken {
+                    all.push((*head, capture.trace(Signal::Rf)?.samples()?));
+                }
+            }
+            let scans: Vec<_> = all
+                .iter()
+                .filter_map(|(head, trace)| {
+                    let (from_s, until_s) = ends(trace);
+                    let scan = scans_from_trigger(self.lines, *head, from_s, until_s);
+                    scan.into_iter().find(|scan| scan.start_s.abs() < 1e-9).map(|scan| (trace, scan))
+                })
+                .collect();
+            front.picture.blanking = Some(blanking_by_power(&scans, noise, self.lines)?);
         }
         Ok(front)
     }
