@@ -85,13 +85,21 @@ impl Quantity {
         self.wrong_passes += usize::from(m.outcome == Some(Outcome::Pass) && beyond(reject, truth));
     }
 
-    /// The greatest contribution, in words.
+    /// What the errors are, and what the uncertainty is mostly made of, in words.
     fn mostly(&self) -> String {
         let n = self.errors.len().max(1) as f64;
+        let mean = self.errors.iter().sum::<f64>() / n;
+        let squares = self.errors.iter().map(|e| e * e).sum::<f64>() / n;
+        let half: f64 = self.uncertainties.iter().sum::<f64>() / n;
+        let spread = format!(
+            "errors are {:.2} of the half width (0.51 if normal), {:.0} % of their square is bias",
+            squares.sqrt() / half.max(f64::MIN_POSITIVE),
+            100.0 * mean * mean / squares.max(f64::MIN_POSITIVE)
+        );
         let greatest = self.shares.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0));
-        greatest.map_or_else(String::new, |(name, (sum, statistics))| {
+        greatest.map_or(spread.clone(), |(name, (sum, statistics))| {
             let kind = if *statistics { "A" } else { "B" };
-            format!("{:.0} % of the variance is type {kind}: {name}", 100.0 * sum / n)
+            format!("{spread}; {:.0} % of the variance is type {kind}: {name}", 100.0 * sum / n)
         })
     }
 

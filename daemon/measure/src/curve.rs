@@ -347,7 +347,8 @@ pub fn balance(a: &HeadCurve, b: &HeadCurve) -> Result<Estimate, MeasureError> {
 const REPEATS: f64 = 0.003;
 
 /// Modulation: relative standard deviation over frames of a scan's mean level, of one head, the part
-/// that noise explains taken off (unit 1). Asymmetric interval by chi-square, which
+/// that noise explains taken off (unit 1), as the greater of what each frame predicts and what the segments of all frames
+/// show beside their common level. Asymmetric interval by chi-square, which
 /// does not claim to see less than 0.3 %.
 ///
 /// # Errors
@@ -360,6 +361,9 @@ pub fn modulation(frames: &[ScanLevels]) -> Result<Estimate, MeasureError> {
         frames.iter().map(|f| f.random_v.iter().map(|u| u * u).sum::<f64>() / (SEGMENTS * SEGMENTS) as f64),
     )
     .mean;
+    // Samples that meet the carrier at few phases scatter more than neighbours show: frames tell, segment by segment.
+    let seen = shape_scatter(frames, m.mean).iter().map(|u| u * u).sum::<f64>() / (SEGMENTS * SEGMENTS) as f64;
+    let noise = noise.max(seen);
     let dof = (frames.len() - 1) as f64;
     let clean = |s: f64| (s * s - noise).max(0.0).sqrt() / level;
     let own_v = REPEATS * level;

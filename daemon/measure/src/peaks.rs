@@ -11,7 +11,8 @@
 //! tip; 0.87 over four tenths of the rest is taken).
 //! Where lines show more than field blanking does, colour stands upon the carrier, and the crests of both meet seldom:
 //! there are fewer looks. From a tip of which a bin holds four tenths, with nothing beside it, to a rest as strong as blanking
-//! everything is possible; a quarter of the difference is a systematic contribution.
+//! everything is possible, and the porches lie where white's loss puts them; a quarter of the difference is a systematic
+//! contribution.
 //!
 //! *Colour-under* adds to the amplitude by a share that is known only within bounds; the same share
 //! all along an even picture, where it cancels in ratios. What lines of field blanking show tells the level apart
@@ -65,6 +66,10 @@ pub(crate) const NEXT_BARS: [f64; 4] = [1.0, 0.97, 0.95, 0.94];
 /// Length of front and back porch, in tips: 10.9 us of blanking less 4.7 us of tip, or 12 us less 4.7 us (SMPTE 170M, BT.1700;
 /// from memory).
 const PORCHES: f64 = 1.4;
+
+/// Least and greatest of the carrier at blanking over that at sync tip: white lies 4 or 1 dB below the tip (common practice,
+/// no source), and blanking two sevenths of the way.
+const BLANKING: (f64, f64) = (0.9, 0.97);
 
 /// A colour burst over the carrier is at most this share of the bound of the colour-under signal: the most saturated
 /// colours are 3.2 times the burst's amplitude (0.63 V over half of 0.286 V or 0.3 V; computed from full bars), ordinary
@@ -203,8 +208,8 @@ impl PeakCorrection {
         let part =
             |amplitude: f64, span: f64| Part { amplitude, looks: noise.looks(span), cycles: carrier.sync_hz * span };
         // Both porches lie at blanking, whatever the picture is.
-        let porches = part(AT_BLANKING, PORCHES * tips);
-        let of = |tip: f64, rest: f64, share: f64| {
+        let of = |tip: f64, porches: f64, rest: f64, share: f64| {
+            let porches = part(porches, PORCHES * tips);
             Lift::of(&[part(1.0, tip * tips), porches, part(rest, share * (whole - (1.0 + PORCHES) * tips))])
         };
         let bar = |amplitude: f64| with_colour(part(amplitude, BAR.1 * tips), BAR.0);
@@ -213,10 +218,10 @@ impl PeakCorrection {
             noise,
             bins,
             dt_s,
-            middle: of(0.9, 0.87, 0.4),
+            middle: of(0.9, AT_BLANKING, 0.87, 0.4),
             coloured: Lift::of(&bars),
-            fewest: of(0.4, 0.75, 0.4),
-            most: of(1.0, 0.95, 0.8),
+            fewest: of(0.4, BLANKING.0, 0.75, 0.4),
+            most: of(1.0, BLANKING.1, 0.95, 0.8),
         })
     }
 
