@@ -39,6 +39,9 @@ pub struct Bins {
     pub total: usize,
     /// The first that is asked for.
     pub first: usize,
+    /// White noise that the front end adds to every sample, at the test point: RMS, in volts. Powers add, and what is
+    /// greatest is greatest of the sum.
+    pub noise_v: f64,
 }
 
 /// Volts at test points, computed at the instants asked for. The same question gets the same answer.

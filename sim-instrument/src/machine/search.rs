@@ -36,6 +36,7 @@ struct Bin<'a, 'b> {
     underlying_s: f64,
     gain: f64,
     noise_gain: f64,
+    front_v: f64,
     low: f64,
     high: f64,
 }
@@ -76,6 +77,7 @@ impl Machine {
                 underlying_s,
                 gain,
                 noise_gain,
+                front_v: bins.noise_v,
                 low: f64::INFINITY,
                 high: f64::NEG_INFINITY,
             };
@@ -100,11 +102,16 @@ impl Bin<'_, '_> {
         }
     }
 
+    /// Noise of point and front end: their powers add.
+    fn noise_v(&self) -> f64 {
+        (self.piece.noise_at_point_v() * self.noise_gain).hypot(self.front_v)
+    }
+
     /// Computes a sample.
     fn look(&mut self, sample: usize) {
         let t_s = self.at_s(sample);
         self.seek(t_s);
-        let noise_v = self.piece.noise_at_point_v() * self.noise_gain;
+        let noise_v = self.noise_v();
         let volts = self.gain * self.piece.bare_v(t_s) + noise_v * self.noise.at(t_s);
         (self.low, self.high) = (self.low.min(volts), self.high.max(volts));
     }
@@ -140,7 +147,7 @@ impl Bin<'_, '_> {
 
     /// The extremes of a run's samples.
     fn search(&mut self, first: usize, end: usize, work: &mut Work) {
-        let noise_v = self.piece.noise_at_point_v() * self.noise_gain;
+        let noise_v = self.noise_v();
         let sum_v: f64 = self.gain * work.tones.iter().map(|tone| tone.amplitude_v).sum::<f64>();
         let spare_v = ROUNDING * (sum_v + noise_v) + 1e-12;
         if sum_v + NOISE_ENDS * noise_v + spare_v < self.high.min(-self.low) {

@@ -99,7 +99,7 @@ impl Machine {
     }
 
     pub(crate) fn rf_drawn(&self, bins: &Bins, bandwidth_hz: f64, out: &mut [(f64, f64)]) {
-        let &Bins { t0_s, dt_s, underlying_s, first, .. } = bins;
+        let &Bins { t0_s, dt_s, underlying_s, first, noise_v: front_v, .. } = bins;
         let (gain, noise_gain) = (self.rf_gain(bandwidth_hz), passes_noise(bandwidth_hz));
         let start_s = t0_s + first as f64 * dt_s;
         let mut reader = RfReader::new(&self.timeline, self.seed, start_s);
@@ -128,7 +128,7 @@ impl Machine {
                 t = if end_s > t { end_s } else { t + 1e-9 };
             }
             let bits = [0, 1].map(|end| self.streams.bits(Signal::Rf, from_s, dt_s, end));
-            let (least, greatest) = drawer.draw(&cells, noise_v * noise_gain, underlying_s, bits);
+            let (least, greatest) = drawer.draw(&cells, (noise_v * noise_gain).hypot(front_v), underlying_s, bits);
             *pair = (low.min(gain * least), high.max(gain * greatest));
         }
     }
@@ -335,7 +335,7 @@ impl Source for Machine {
         out: &mut [(f64, f64)],
     ) {
         let Point::Signal(signal) = point else { return out.fill((0.0, 0.0)) };
-        let bins = Bins { t0_s, dt_s, underlying_s, total: out.len(), first: 0 };
+        let bins = Bins { t0_s, dt_s, underlying_s, total: out.len(), first: 0, noise_v: 0.0 };
         if self.some_extremes(point, &bins, bandwidth_hz, out) {
             return;
         }

@@ -38,6 +38,22 @@ fn the_same_question_gets_the_same_answer() {
     }
 }
 
+/// Noise of the front end adds its power to the point's: twice the power is `sqrt(2)` times the extremes of a quiet point.
+#[test]
+fn noise_of_the_front_end_adds_its_power() {
+    let mut config = config("ordinary");
+    config.rf.noise_v = 1e-3;
+    let (mut machine, t) = running(config, 6, Mode::Stop);
+    let mut mean = |noise_v: f64| {
+        let bins = Bins { t0_s: t, dt_s: 1e-5, underlying_s: 1e-8, total: 400, first: 0, noise_v };
+        let mut pairs = vec![(0.0, 0.0); 400];
+        assert!(machine.some_extremes(RF, &bins, BAND_HZ, &mut pairs));
+        pairs.iter().map(|(least, greatest)| greatest - least).sum::<f64>() / 400.0
+    };
+    let (alone, both) = (mean(0.0), mean(1e-3));
+    assert!((both / alone - core::f64::consts::SQRT_2).abs() < 0.02, "{alone} {both}");
+}
+
 /// Mean and deviation of brute force against drawn extremes over bins that both can do.
 fn compare(machine: &mut Machine, t: f64, dt_s: f64, bins: usize) -> [f64; 4] {
     let mut brute = vec![(0.0, 0.0); bins];
@@ -47,7 +63,7 @@ fn compare(machine: &mut Machine, t: f64, dt_s: f64, bins: usize) -> [f64; 4] {
         *pair = buffer.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(*v), b.max(*v)));
     }
     let mut drawn = vec![(0.0, 0.0); bins];
-    let whole = Bins { t0_s: t, dt_s, underlying_s: 1e-8, total: bins, first: 0 };
+    let whole = Bins { t0_s: t, dt_s, underlying_s: 1e-8, total: bins, first: 0, noise_v: 0.0 };
     machine.rf_drawn(&whole, BAND_HZ, &mut drawn);
     let stats = |pairs: &[(f64, f64)]| {
         let spans: Vec<f64> = pairs.iter().map(|(a, b)| b - a).collect();

@@ -68,13 +68,20 @@ impl Scope {
             let probe = world.probes.channels.get(channel).copied().unwrap_or_default();
             let first = ahead.len();
             ahead.resize(passed, (0.0, 0.0));
-            let bins = Bins { t0_s, dt_s, underlying_s, total, first };
+            let step_v = on.map_or(0.0, |trace| trace.setup.full_scale_v / STEPS);
+            let noise_v = self.front_noise_v(step_v) * probe.factor.abs();
+            let bins = Bins { t0_s, dt_s, underlying_s, total, first, noise_v };
             let rest = ahead.get_mut(first..).unwrap_or_default();
             let mut tip = Tip { deck: world.deck, point: probe.point };
             if !tip.some_extremes(&bins, self.specs.bandwidth_hz, rest) {
                 ahead.truncate(first);
             }
         }
+    }
+
+    /// Noise of the front end at the connector, RMS, in volts.
+    fn front_noise_v(&self, step_v: f64) -> f64 {
+        self.specs.noise_v.hypot(self.specs.noise_div * step_v * STEPS_A_DIVISION)
     }
 
     pub(super) fn render(&self, shot: &mut Shot, trigger_s: f64, upto: usize, world: &mut World<'_>) {
@@ -91,7 +98,7 @@ impl Scope {
                     step_v,
                     centre_v: trace.setup.centre_v,
                     errors: self.errors.channels.get(channel).copied().unwrap_or_default(),
-                    noise_v: self.specs.noise_v.hypot(self.specs.noise_div * step_v * STEPS_A_DIVISION),
+                    noise_v: self.front_noise_v(step_v),
                 };
                 let stream = (shot.number << 32) ^ ((shot.rendered as u64) << 4) ^ channel as u64;
                 let mut rng = Rng::new(self.seed, "scope noise", stream);
@@ -109,11 +116,17 @@ impl Scope {
                     };
                     let first = pairs.len().min(count);
                     pairs.resize(count, (0.0, 0.0));
-                    let bins = Bins { t0_s, dt_s, underlying_s, total: count, first };
+                    // At the tip a noise at the connector is as much greater as the probe divides.
+                    let noise_v = converter.noise_v * probe.factor.abs();
+                    let bins = Bins { t0_s, dt_s, underlying_s, total: count, first, noise_v };
                     let rest = pairs.get_mut(first..).unwrap_or_default();
-                    if first == 0 || !tip.some_extremes(&bins, self.specs.bandwidth_hz, rest) {
+                    let converter = if tip.some_extremes(&bins, self.specs.bandwidth_hz, rest) {
+                        // The noise is in them.
+                        Converter { noise_v: 0.0, ..converter }
+                    } else {
                         tip.extremes(t0_s, dt_s, underlying_s, self.specs.bandwidth_hz, &mut pairs);
-                    }
+                        converter
+                    };
                     for ((least_v, greatest_v), off_v) in pairs.into_iter().zip(taken_off) {
                         let pair = (least_v / probe.factor - off_v, greatest_v / probe.factor - off_v);
                         let (low, high) = converter.extremes(pair, dt_s / underlying_s, &mut rng);
