@@ -13,7 +13,7 @@
 //!   of neighbours lie side by side (R6 and the half line between fields make whole lines), both are at one frequency
 //!   together, and their beat goes round about once in a line or not at all. A line's greatest is then the greatest of
 //!   what it holds, each at its own phase of the beat: tip, porches and picture, or the bars of a picture in colour, of
-//!   which several are nearly as high. [`crate::beat`] adds these phase by phase. Elsewhere the neighbour's carrier lies at
+//!   which several are nearly as high. `beat` adds these phase by phase. Elsewhere the neighbour's carrier lies at
 //!   another frequency, the beat goes round within a tip, and its whole height shows. The level's definition
 //!   adds the carriers' powers: that part is no error.
 //!

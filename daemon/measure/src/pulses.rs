@@ -318,7 +318,7 @@ impl Pulses {
     /// Rate, in hertz, the missing ones counted as if there. `timebase_u` is the relative standard
     /// uncertainty of the scope's time base.
     ///
-    /// Pulses that come evenly are timed all together ([`crate::even`]): the ends alone are off by up to a sample, and in
+    /// Pulses that come evenly are timed all together (`even`): the ends alone are off by up to a sample, and in
     /// every record of this length alike, since the last one's place between samples follows from the first one's.
     ///
     /// # Errors

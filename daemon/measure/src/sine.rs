@@ -185,7 +185,7 @@ pub fn fit_near(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureE
 const BESIDE: f64 = 10.0;
 
 /// The strongest tone between two frequencies below half the sample rate, fitted with its frequency. It must stand
-/// `clear` times above the median of the spectrum there and [`BESIDE`] widths of a line beside it.
+/// `clear` times above the median of the spectrum there and ten widths of a line beside it.
 ///
 /// # Errors
 /// [`MeasureError::InNoise`], [`MeasureError::TooSlow`], [`MeasureError::TooShort`], [`MeasureError::BadParameter`].
