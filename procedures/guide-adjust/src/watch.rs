@@ -38,6 +38,11 @@ const TURNS: usize = 3;
 const TURN_PITCHES: f64 = 0.08;
 const TURN_LEVEL: f64 = 0.12;
 
+/// Least change, of a guide's height in micrometres or of flatness, that is called better or worse: looks one after the other
+/// wander together by half of it on a modest scope.
+const LEAST_TURN_UM: f64 = 0.6;
+const LEAST_TURN: f64 = 0.005;
+
 /// Longest transfer for which control pulses are captured with each frame, in seconds.
 const BESIDE_S: f64 = 0.1;
 
@@ -279,7 +284,7 @@ impl Watch {
             (v.iter().map(|x| (x - m).powi(2)).sum::<f64>() / (v.len() as f64 - 1.0) / v.len() as f64).sqrt()
         };
         // Neighbouring looks share frames: what they scatter is less than it was.
-        let sure = (4.0 * spread(&now).hypot(spread(&then))).max(if by_height { 0.3 } else { 0.005 });
+        let sure = (4.0 * spread(&now).hypot(spread(&then))).max(if by_height { LEAST_TURN_UM } else { LEAST_TURN });
         match mean(&now) - mean(&then) {
             change if change < -sure => Trend::Better,
             change if change > sure => Trend::Worse,
