@@ -120,7 +120,7 @@ const fn point(signal: Signal) -> &'static str {
         Signal::Rf => "the heads' RF before the automatic gain, on a channel",
         Signal::HeadSwitch => "the head-switching square; a trigger-only input will do",
         Signal::ControlTrack => "the control pulses at the head or after their amplifier, on a channel",
-        Signal::Video => "composite video out, ended in 75 ohm, on a channel",
+        Signal::Video => "composite video out, terminated in 75 ohms, on a channel",
         Signal::AudioLeft | Signal::AudioRight => "the sound output, on a channel",
         Signal::DrumPulse => "the drum motor's generator or position pulse",
         Signal::CapstanPulse => "the capstan motor's generator",

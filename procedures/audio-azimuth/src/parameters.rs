@@ -72,7 +72,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(DISTANCE),
         Parameter::Number(ROUNDS),
     ],
-    cautions: &[Caution::Mains, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: true,
     tells: "Probes: the two audio outputs, an alignment tape with tones of 1 kHz and 6 kHz. A head that leans reads one track \
             late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. The \

@@ -81,9 +81,9 @@ pub(crate) const DESCRIPTION: Description = Description {
             captures, and the rate is a ratio in which the scope's own time base does not count. A phase that walks means no \
             lock, one that swings slowly to and fro means that the servo hunts, one that scatters at random means jitter \
             of bearing, position sensor or pulse shaper. Without a reference the rate alone is held against the scope's time \
-            base, in one slow record of the head switch, which then must be on a channel; with few points that decides \
-            on a hundredth of a per cent only as marginal. The time to lock is counted from the key to the first look from which \
-            the phase stands; the machine settles before the first look, so mostly it is a bound.",
+            base, in one slow record of the head switch, which then must be on a channel; nothing is said of a lock then. The \
+            time to lock is counted from the key to the first look from which the phase stands; the machine settles before \
+            the first look, so mostly it is a bound.",
     when_it_fails: "No lock: is the reference there (`signal-presence`)? Then the drum's position sensor, the phase \
                     comparator, the drum motor's driver. Hunting: the servo's damping, then a tight or worn bearing, then the \
                     supply of the motor. Jitter: the drum's bearing, its position sensor, the pulse shaper of the head \

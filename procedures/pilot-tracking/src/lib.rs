@@ -42,7 +42,7 @@ impl Procedure for PilotTracking {
             return Err(Unable::new(UnableCode::NotPossible, why).on("rf"));
         }
         if point.place == ProbePlace::AfterAgc {
-            report.note("The point lies after the automatic gain: beats are over the own pilot, so that it cancels.");
+            report.note("The point lies after the automatic gain: each beat is held over the track's own pilot, so that the gain cancels.");
         }
         go(Mode::Play)?;
         let result = measure(&subject, settings, report);
@@ -129,7 +129,8 @@ fn conclude(sides: &[(&str, Estimate, Beats)], good: f64, reject: f64, report: &
             let (a_off, b_off) = (off(a), off(b));
             if a_off != 0 && a_off == b_off {
                 let side = if a_off > 0 { "after" } else { "before" };
-                report.found(Finding::PilotsOffTrack, &format!("towards the track recorded {side} the own: {values}"));
+                report
+                    .found(Finding::PilotsOffTrack, &format!("towards the track recorded {side} their own: {values}"));
                 report.advise("Try another tape: both heads off there too is the centring of the tracking servo.");
             } else if a_off != 0 || b_off != 0 {
                 report.found(Finding::PilotsOneHead, &values);

@@ -35,7 +35,7 @@ pub(crate) const DESCRIPTION: Description = Description {
     uses: &[],
     modes: &[Mode::Play, Mode::Stop],
     parameters: &[Parameter::Number(CAPTURES), Parameter::Number(GOOD), Parameter::Number(REJECT)],
-    cautions: &[Caution::Mains, Caution::Batteries, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::Batteries, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: true,
     tells: "Probe: the RF before automatic gain. 8 mm has no control track: each track carries one of four pilot tones, and a head that is wider \
             than its track reads its neighbours' too. One neighbour's beat with the own pilot lies about one line rate, the other's three \

@@ -63,7 +63,7 @@ fn records(plan: [(f64, u32); 2]) -> Result<([Trace; 2], f64)> {
     };
     let ((first, u), (second, _)) = (take(plan[0])?, take(plan[1])?);
     if (first.dt_s() / second.dt_s() - 1.0).abs() < 0.03 {
-        let why = "the scope takes both records at one rate, so that an alias cannot be told from a line; choose another dialect setting";
+        let why = "the scope takes both records at the same rate, so that an alias cannot be told from a line: that takes a scope with finer steps of its time base";
         return Err(Unable::new(UnableCode::NotPossible, why));
     }
     Ok(([first, second], u))
@@ -75,7 +75,7 @@ fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> 
     let slow = ripple(&first, &second, SLOW_HZ, u).on("ripple")?;
     if slow.mean_v.value.abs() > HIGHEST_V {
         let why = format!(
-            "the point stands at {:.0} V: that is no low-voltage rail; take the probe off, and do not measure on the mains side",
+            "the point stands at {:.0} V: that is no low-voltage rail; unplug the machine before the probe comes off, and measure nothing on the mains side",
             slow.mean_v.value
         );
         return Err(Unable::new(UnableCode::NotPossible, why).on("supply"));

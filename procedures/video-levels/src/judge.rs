@@ -165,7 +165,7 @@ pub(crate) fn fields(starts: &[FieldSync], standard: LineStandard, report: &mut 
         let limits = Limits {
             good: exact(wanted),
             reject: exact(wanted),
-            source: "SMPTE 170M, ITU-R BT.470 (to be checked there)".into(),
+            source: "from memory; to be checked in SMPTE 170M, ITU-R BT.470".into(),
         };
         let counted = Estimate::with_interval(value, value, value, 0.0, None, Vec::new())?;
         right &= report.measured(Measured::new(name, Unit::One, &counted).judged(limits)) == Some(Outcome::Pass);
@@ -217,7 +217,7 @@ pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Repo
             let limits = Limits {
                 good: exact(0.25),
                 reject: exact(0.25),
-                source: "SMPTE 170M, ITU-R BT.470 (to be checked there)".into(),
+                source: "from memory; to be checked in SMPTE 170M, ITU-R BT.470".into(),
             };
             let estimate = Estimate::with_interval(counted, counted, counted, 0.0, None, Vec::new())?;
             if report.measured(Measured::new("video.lines-a-field", Unit::Line, &estimate).judged(limits))

@@ -84,7 +84,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(CAPSTAN),
         Parameter::Number(REEL),
     ],
-    cautions: &[Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: false,
     tells: "Probe: the audio output, a tone of 3150 Hz playing from a test tape. Weighted by the curve of IEC 60386 (its points are from \
             memory, unverified) and taken by the two-sigma statistic: the value that the speed error stays below for 95.45 % of at \
