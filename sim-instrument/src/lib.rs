@@ -6,10 +6,10 @@
 //! | [`machine`] | the tape machine: physics, faults, truth |
 //! | `scope` | the acquisition engine: trigger, sampling, peak detect, conversion |
 //! | `ieee488` | program messages, message exchange, status and the error queue |
-//! | `front`, `relay` | the words: family A, SCPI-99, the relay box |
+//! | `front`, `relay` | the words: families A, B and C, SCPI-99, the relay box |
 //! | `line`, [`SimPort`] | bytes that take their time, and faults of the link |
 //! | [`SimBench`] | all of it on one timeline, with [`commands`] and [`scenario`] files |
-//! | [`serve`] | TCP and a pseudo-terminal |
+//! | [`serve`] | TCP, HiSLIP and a pseudo-terminal |
 //!
 //! Everything is told the time and computed at the instants asked for, so that real and virtual time
 //! are the same to it. Nothing here is shared with the daemon's measuring or its SCPI room: the two

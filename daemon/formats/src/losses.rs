@@ -15,7 +15,7 @@ pub fn wavelength_um(speed_m_s: f64, frequency_hz: f64) -> f64 {
 }
 
 /// Spacing loss in dB: flux falls as `exp(-2 pi d / wavelength)`, that is 54.575 dB a wavelength
-/// (Wallace 1951, from memory; the constant is `40 pi / ln 10`).
+/// (from memory; the constant is `40 pi / ln 10`).
 #[must_use]
 pub fn spacing_db(distance_um: f64, wavelength_um: f64) -> f64 {
     -40.0 * PI / core::f64::consts::LN_10 * distance_um / wavelength_um
@@ -60,7 +60,7 @@ pub fn azimuth_envelope_db(width_um: f64, recorded_deg: f64, played_deg: f64, wa
     amplitude_db(if x > PI / 2.0 { 1.0 / x } else { sinc(x) })
 }
 
-/// Thickness loss in dB: `(1 - exp(-y)) / y`, `y = 2 pi t / wavelength` (Wallace, from memory).
+/// Thickness loss in dB: `(1 - exp(-y)) / y`, `y = 2 pi t / wavelength` (from memory).
 #[must_use]
 pub fn thickness_db(thickness_um: f64, wavelength_um: f64) -> f64 {
     let y = 2.0 * PI * thickness_um / wavelength_um;

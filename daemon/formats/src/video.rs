@@ -57,14 +57,10 @@ pub struct VideoTiming {
     pub white_mv: Sourced,
     /// Colour burst, peak to peak.
     pub burst_pp_mv: Sourced,
-    /// Head-switching point before the first broad pulse, in lines (nominal; see
-    /// [`SWITCHING_LINES`] for the range).
+    /// Head-switching point before the leading edge of the first broad pulse, in lines (nominal; 5 to 8 are
+    /// allowed, from memory: `6.5 H +-1.5 H`; a textbook says seven lines).
     pub switching_lines: Sourced,
 }
-
-/// Where a head switch may lie, in lines before the leading edge of the first broad pulse.
-/// From memory (`6.5 H +-1.5 H`); a textbook says seven lines.
-pub const SWITCHING_LINES: core::ops::RangeInclusive<f64> = 5.0..=8.0;
 
 /// 525 lines. To be checked in SMPTE 170M and ITU-R BT.1700.
 pub const VIDEO_525: VideoTiming = VideoTiming {

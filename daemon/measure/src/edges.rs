@@ -199,11 +199,3 @@ pub fn edges_of_pairs(pairs: &PairTrace, states: &States) -> Result<Vec<Edge>, M
     }
     Ok(out)
 }
-
-/// Standard uncertainty of a crossing: noise over slope where samples lie on the transition, and the
-/// rectangular part (half width over `sqrt(3)`).
-#[must_use]
-pub fn crossing_uncertainty_s(edge: &Edge, noise_v: f64, slope_v_s: f64) -> f64 {
-    let rectangular = edge.half_width_s / 3.0_f64.sqrt();
-    if slope_v_s > 0.0 && edge.half_width_s == 0.0 { (noise_v / slope_v_s).hypot(rectangular) } else { rectangular }
-}

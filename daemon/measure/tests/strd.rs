@@ -37,7 +37,7 @@ fn numbers(text: &str) -> Vec<f64> {
     text.split_whitespace().map(|word| word.parse().expect("a number")).collect()
 }
 
-/// The first digits of pi, 3 counted, by a spigot (Rabinowitz and Wagon, 1995).
+/// The first digits of pi, 3 counted, by a spigot.
 fn digits_of_pi(count: usize) -> Vec<f64> {
     let length = 10 * (count + 20) / 3 + 1;
     let mut places = vec![2_u64; length];

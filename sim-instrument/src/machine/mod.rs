@@ -263,12 +263,6 @@ impl Machine {
         Ok(())
     }
 
-    /// Takes every fault and setting away.
-    pub fn clear_all(&mut self, at_s: f64) {
-        self.faults = Faults::default();
-        self.apply(at_s);
-    }
-
     fn apply(&mut self, at_s: f64) {
         let at_s = at_s.max(self.last_event_s);
         self.last_event_s = at_s;

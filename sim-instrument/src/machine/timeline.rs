@@ -29,8 +29,6 @@ pub(crate) struct Timeline {
     seed: u64,
     /// Stops in still so far.
     stops: u64,
-    /// Mode last asked for.
-    pub(crate) asked: Mode,
 }
 
 /// Period of the slow wander of a free-running motor (common practice, no source).
@@ -49,7 +47,7 @@ impl Timeline {
             tape,
             conditions,
         };
-        Self { epochs: vec![first], seed, stops: 0, asked: Mode::Stop }
+        Self { epochs: vec![first], seed, stops: 0 }
     }
 
     /// Number of the epoch of an instant.

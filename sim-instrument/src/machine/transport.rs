@@ -105,7 +105,6 @@ impl Machine {
         }
         let conditions = if mode == Mode::Record { self.record(&conditions) } else { conditions };
         self.timeline.plan(plans, &conditions);
-        self.timeline.asked = mode;
         self.settled_at_s()
     }
 
@@ -124,12 +123,6 @@ impl Machine {
     #[must_use]
     pub fn mode_at(&self, t_s: f64) -> Mode {
         self.timeline.at(t_s).plan.mode
-    }
-
-    /// Mode that was last asked for.
-    #[must_use]
-    pub fn mode_asked(&self) -> Mode {
-        self.timeline.asked
     }
 
     /// When the last mode asked for is reached, with eight time constants for the servos to settle.

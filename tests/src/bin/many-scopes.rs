@@ -53,8 +53,8 @@ fn main() -> ExitCode {
     ExitCode::SUCCESS
 }
 
-/// Jain's index: (sum of x)^2 / (n * sum of x^2); 1 where all are served alike, 1/n where one gets all.
-/// R. Jain, D. Chiu, W. Hawe: A quantitative measure of fairness and discrimination, DEC-TR-301, 1984 (from memory).
+/// Fairness: (sum of x)^2 / (n * sum of x^2); 1 where all are served alike, 1/n where one gets all (an index of the
+/// literature on shared networks, from memory).
 fn fairness(counts: &[u64]) -> f64 {
     let (sum, squares) = counts.iter().fold((0.0, 0.0), |(sum, squares), &count| {
         let x = count as f64;

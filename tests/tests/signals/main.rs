@@ -1,7 +1,7 @@
 //! Sound, supply, dropouts, FM sound and pilots: each procedure against the fault it exists for, against a look-alike,
 //! and, over random draws, its intervals against the exact truth.
 
-#![allow(unreachable_pub, reason = "one module's helpers are used by the others")]
+#![allow(unreachable_pub, reason = "what one module has is used by the others")]
 
 mod dropouts;
 mod hifi;
