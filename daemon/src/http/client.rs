@@ -20,7 +20,7 @@ const ANSWER_BYTES: u64 = 256 << 20;
 pub enum ClientError {
     /// No daemon answers there.
     #[error(
-        "cannot ask the daemon at {address} for `{path}`: start it with `tapewright serve`, or give the address where it listens"
+        "cannot ask the daemon at {address} for `{path}`: start it with `tapewright serve`, or name by --config the configuration that says where it listens"
     )]
     Unreachable {
         /// Where.

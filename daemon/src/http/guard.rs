@@ -53,7 +53,11 @@ impl Guard {
             && !origin.strip_prefix("http://").is_some_and(|host| self.known(host))
         {
             let text = format!("the request comes from a page of `{origin}`, which may not use this daemon");
-            return Err(ApiError::new(ApiErrorKind::Forbidden, text, "use the command line, or the daemon's own page"));
+            return Err(ApiError::new(
+                ApiErrorKind::Forbidden,
+                text,
+                "use the command line, or a program that is no page of another host",
+            ));
         }
         let given = only(headers, &AUTHORIZATION)?;
         if !given.is_some_and(|header| self.token.is_in(header.as_bytes())) {

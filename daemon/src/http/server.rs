@@ -28,7 +28,9 @@ pub struct ServeOptions {
 #[derive(Debug, thiserror::Error)]
 pub enum HttpError {
     /// The address is open to others, and that was not asked for.
-    #[error("{0} can be reached from other computers: listen on 127.0.0.1, or ask for it with --beyond-loopback")]
+    #[error(
+        "{0} can be reached from other computers: listen on 127.0.0.1, or set `beyond-loopback = true` in the configuration"
+    )]
     BeyondLoopback(SocketAddr),
     /// The address cannot be listened on.
     #[error("cannot listen on {address}: another program may have the port; give another one")]

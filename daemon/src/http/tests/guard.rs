@@ -80,7 +80,7 @@ fn beyond_loopback_only_when_asked_for() {
     let refused = runtime.block_on(Server::bind(&options, Arc::clone(&api))).err().expect("it is refused").to_string();
     assert_eq!(
         refused,
-        "0.0.0.0:0 can be reached from other computers: listen on 127.0.0.1, or ask for it with --beyond-loopback"
+        "0.0.0.0:0 can be reached from other computers: listen on 127.0.0.1, or set `beyond-loopback = true` in the configuration"
     );
     assert!(!options.token_file.exists(), "nothing was begun");
     options.beyond_loopback = true;
