@@ -209,7 +209,7 @@ pub(super) const FAULTS: &[Fault] = &[
     Fault {
         name: "a reel that drags",
         look_alike: "pinch roller out of round",
-        commands: &["fault flutter-reel 1.7"],
+        commands: &["fault flutter-reel 1.55"],
         right: &["flutter-reel"],
         wrong: &["flutter-capstan", "flutter-drum"],
         ..FLUTTER
