@@ -87,3 +87,19 @@ fn after_a_repair_that_is_done_the_deck_passes() {
     let steps = [("tracking-centre", Some(Outcome::Pass)), ("head-switch-point", LEFT_OUT)];
     check("after-repair", 0, Outcome::Pass, &[], &steps);
 }
+
+/// One compiles a procedure while the others wait for it, each on a clock of its own: none of these clocks may run on.
+#[test]
+fn benches_that_share_a_library_all_run_the_same() {
+    let library = Arc::new(Library::open(&[]).expect("the shipped procedures load"));
+    let scenario = Scenario::parse(DECK).unwrap_or_else(|faults| panic!("{faults}"));
+    let one = || {
+        let run = run(&scenario, "wow-flutter", &library).unwrap_or_else(|error| panic!("wow-flutter: {error}"));
+        (run.took_s.to_bits(), text::run(&run.report))
+    };
+    let all: Vec<_> = std::thread::scope(|threads| {
+        let started: Vec<_> = (0..3).map(|_| threads.spawn(one)).collect();
+        started.into_iter().map(|thread| thread.join().expect("no panic")).collect()
+    });
+    assert!(all.windows(2).all(|pair| pair[0] == pair[1]), "{all:#?}");
+}

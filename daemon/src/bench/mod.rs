@@ -271,7 +271,11 @@ impl Bench {
             return Err(LiveStartError::Busy { bench: bench.name.to_string(), run: run.clone() });
         }
         let waiting = waiting.map(|(_, spec)| spec);
-        let loaded = self.runner.library.procedure(&spec.procedure).await?;
+        let loaded = {
+            // Another bench may be compiling it on another thread, which this clock cannot see.
+            let _busy = bench.clock.busy();
+            self.runner.library.procedure(&spec.procedure).await?
+        };
         let subject = spec.subject(waiting.as_ref()).map_err(LiveStartError::Spec)?;
         let description = loaded.description();
         // Whoever answered the run's cautions has read them: they are the same.

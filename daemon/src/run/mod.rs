@@ -110,9 +110,12 @@ impl Runner {
             return Err(SpecError::OtherTape { sequence, wanted, given: spec.tape }.into());
         }
         let mut procedures = Vec::new();
+        // Another bench may be compiling it on another thread, which this clock cannot see.
+        let busy = self.bench.clock.busy();
         for step in &sequence.steps {
             procedures.push(self.library.procedure(&step.procedure).await?);
         }
+        drop(busy);
         for (step, loaded) in sequence.steps.iter().zip(&procedures) {
             loaded.settings(&sequence.name, step)?;
         }
