@@ -169,6 +169,35 @@ mod tests {
         }
     }
 
+    /// Findings that say that something is well, or only that it is there.
+    const WELL: &[Finding] = &[
+        Finding::RfSteadyInStill,
+        Finding::RfSteadyInPlay,
+        Finding::HeadSwitchPresent,
+        Finding::VideoPresent,
+        Finding::ReferencePresent,
+        Finding::SupplyPresent,
+        Finding::AudioPresent,
+        Finding::GeneratorPresent,
+        Finding::EnvelopeFlat,
+        Finding::HeadSwitchOnPoint,
+        Finding::DrumLocked,
+        Finding::CapstanLocked,
+        Finding::TrackingCentred,
+        Finding::VideoRight,
+        Finding::SearchAsPredicted,
+        Finding::PilotsCentred,
+        Finding::TapeSafe,
+    ];
+
+    #[test]
+    fn what_is_wrong_is_spoken_of() {
+        let faults = shipped_faults();
+        let spoken = |finding: &Finding| faults.iter().any(|f| f.needs.contains(finding) || f.any.contains(finding));
+        let silent: Vec<_> = Finding::ALL.iter().filter(|f| !WELL.contains(f) && !spoken(f)).collect();
+        assert!(silent.is_empty(), "no fault is named by {silent:?}");
+    }
+
     #[test]
     fn names_are_unique() {
         let mut names: Vec<_> = shipped_faults().into_iter().map(|f| f.name).collect();

@@ -4,8 +4,9 @@ mod support;
 
 use sim_instrument::serve::{TcpServer, serve_tcp};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::Output;
 use support::in_tree;
+use support::program::program;
 use tapewright_clock::Clock;
 
 /// A scope in this process, and the configuration of a bench that has it.
@@ -72,9 +73,7 @@ expected-v = 5.0
     }
 
     fn tried(&self, file: &Path, more: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_tapewright"))
-            .stdin(Stdio::null())
-            .env_remove("TAPEWRIGHT_LOG")
+        program()
             .args(["dialect", "try"])
             .arg(file)
             .args(["--bench", "second", "--config"])

@@ -18,6 +18,7 @@
 //! Per segment: `L = sqrt(4 (mean |z|^2 - noise power))`, the noise power from a capture without RF
 //! through the same filter.
 
+use crate::baseband::{Baseband, baseband};
 use crate::beside::Beside;
 use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least, positive};
@@ -35,8 +36,6 @@ pub const SHORT_S: f64 = 1.2e-6;
 pub const LONG_S: f64 = 3.2e-6;
 /// Least samples a carrier cycle (of peak white) for this way.
 pub const LEAST_SAMPLES_A_CYCLE: f64 = 4.0;
-/// Rate after decimation, about.
-const BASEBAND_HZ: f64 = 6.0e6;
 
 /// What of a format the level needs to know.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,115 +73,6 @@ impl Carrier {
     }
 }
 
-/// The carrier's band at a lower rate: running sums of power and phase.
-struct Baseband {
-    t0_s: f64,
-    dt_s: f64,
-    /// Sum of `|z|^2` before each place.
-    power: Vec<f64>,
-    /// Phase against the sync-tip frequency, unwrapped.
-    phase: Vec<f64>,
-}
-
-/// Sum of products in eight lanes, so that the compiler can use vector instructions.
-fn dot2(samples: &[f32], re: &[f32], im: &[f32]) -> (f32, f32) {
-    let (mut a, mut b) = ([0.0_f32; 8], [0.0_f32; 8]);
-    for ((x, r), i) in samples.chunks_exact(8).zip(re.chunks_exact(8)).zip(im.chunks_exact(8)) {
-        for lane in 0..8 {
-            a[lane] += x[lane] * r[lane];
-            b[lane] += x[lane] * i[lane];
-        }
-    }
-    (a.iter().sum(), b.iter().sum())
-}
-
-/// Angle of a point, within 2e-8 of a turn's radians: `atan q` for `q` up to 1 by the polynomial of Abramowitz and
-/// Stegun, Handbook of Mathematical Functions, 4.4.49. It only ranks stretches by their frequency, and the library's
-/// function takes several times as long where there is no instruction for it. 0 at the origin.
-fn angle_of(y: f64, x: f64) -> f64 {
-    const TERMS: [f64; 8] = [
-        0.002_866_225_7,
-        -0.016_165_736_7,
-        0.042_909_613_8,
-        -0.075_289_640_0,
-        0.106_562_639_3,
-        -0.142_088_994_4,
-        0.199_935_508_5,
-        -0.333_331_452_8,
-    ];
-    let (low, high) = if y.abs() > x.abs() { (x.abs(), y.abs()) } else { (y.abs(), x.abs()) };
-    if high <= 0.0 {
-        return 0.0;
-    }
-    let q = low / high;
-    let squared = q * q;
-    let eighth = q * (1.0 + squared * TERMS.iter().fold(0.0, |sum, term| sum * squared + term));
-    let quarter = if y.abs() > x.abs() { core::f64::consts::FRAC_PI_2 - eighth } else { eighth };
-    let half = if x < 0.0 { core::f64::consts::PI - quarter } else { quarter };
-    half.copysign(y)
-}
-
-fn baseband(trace: &Trace, carrier: &Carrier) -> Result<Baseband, MeasureError> {
-    carrier.check()?;
-    let rate = 1.0 / trace.dt_s();
-    let needed = LEAST_SAMPLES_A_CYCLE * carrier.white_hz;
-    if rate < needed * (1.0 - 1e-6) {
-        return Err(MeasureError::TooSlow { what: "level in the carrier's band", rate_hz: rate, needed_hz: needed });
-    }
-    let samples = trace.volts().len() as f64;
-    if samples < FILTER_S * rate + 8.0 {
-        return Err(MeasureError::TooShort {
-            what: "samples of RF",
-            given: samples,
-            needed: (FILTER_S * rate).ceil().min(f64::MAX) + 8.0,
-        });
-    }
-    let step = ((rate / BASEBAND_HZ) as usize).max(1);
-    // Padded with zeros to whole lanes.
-    let length = (FILTER_S * rate).round().max(8.0) as usize;
-    let padded = length.div_ceil(8) * 8;
-    at_least("samples of RF", trace.volts().len(), padded + step)?;
-    let omega = core::f64::consts::TAU * carrier.sync_hz * trace.dt_s();
-    let window = |n: usize| {
-        let x = core::f64::consts::TAU * (n as f64 + 0.5) / length as f64;
-        if n < length { 0.42 - 0.5 * x.cos() + 0.08 * (2.0 * x).cos() } else { 0.0 }
-    };
-    let sum: f64 = (0..length).map(window).sum();
-    let tap = |n: usize, f: fn(f64) -> f64| (window(n) / sum * f(omega * n as f64)) as f32;
-    let re: Vec<f32> = (0..padded).map(|n| tap(n, f64::cos)).collect();
-    let im: Vec<f32> = (0..padded).map(|n| tap(n, |x| -x.sin())).collect();
-    // A constant offset at the input leaks through the window's side lobes: take it off.
-    let offset = trace.volts().iter().map(|v| f64::from(*v)).sum::<f64>() / trace.volts().len() as f64;
-    let (dc_re, dc_im) = (
-        offset * re.iter().map(|v| f64::from(*v)).sum::<f64>(),
-        offset * im.iter().map(|v| f64::from(*v)).sum::<f64>(),
-    );
-    let count = (trace.volts().len() - padded) / step + 1;
-    let mut power = Vec::with_capacity(count + 1);
-    let mut phase = Vec::with_capacity(count);
-    let (mut total, mut angle) = (0.0, 0.0);
-    let mut before: Option<(f64, f64)> = None;
-    // Turn of the mixing frequency from output to output.
-    let (turn_im, turn_re) = (omega * step as f64).sin_cos();
-    power.push(0.0);
-    for m in 0..count {
-        let at = m * step;
-        let (r, i) = dot2(&trace.volts()[at..at + padded], &re, &im);
-        let (r, i) = (f64::from(r) - dc_re, f64::from(i) - dc_im);
-        total += r * r + i * i;
-        power.push(total);
-        if let Some((pr, pi)) = before {
-            // z(m) conj(z(m-1)), turned back by the mixing frequency.
-            let (cr, ci) = (r * pr + i * pi, i * pr - r * pi);
-            angle += angle_of(ci * turn_re - cr * turn_im, cr * turn_re + ci * turn_im);
-        }
-        phase.push(angle);
-        before = Some((r, i));
-    }
-    let delay = 0.5 * (length as f64 - 1.0) * trace.dt_s();
-    Ok(Baseband { t0_s: trace.t0_s() + delay, dt_s: step as f64 * trace.dt_s(), power, phase })
-}
-
 /// Noise power in the carrier's band, from a capture in the same set-up without RF.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CarrierNoise {
@@ -215,38 +105,6 @@ impl CarrierNoise {
     #[must_use]
     pub fn amplitude_v(&self) -> f64 {
         2.0 * self.power_v2.sqrt()
-    }
-}
-
-impl Baseband {
-    fn place(&self, time_s: f64) -> usize {
-        ((time_s - self.t0_s) / self.dt_s).round().max(0.0) as usize
-    }
-
-    /// Within `from..until` the stretch of `length` whose mean frequency is nearest to `aim` (radians
-    /// an output): its start, and that frequency's distance.
-    fn lowest(&self, from: usize, until: usize, length: usize, aim: f64) -> Option<(usize, f64)> {
-        let last = until.min(self.phase.len()).checked_sub(length + 1)?;
-        let (starts, ends) = (self.phase.get(from..=last)?, self.phase.get(from + length..=last + length)?);
-        let whole = aim * length as f64;
-        let (mut place, mut least) = (0, f64::INFINITY);
-        for (m, (start, end)) in starts.iter().zip(ends).enumerate() {
-            let away = (end - start - whole).abs();
-            if away < least {
-                (place, least) = (m, away);
-            }
-        }
-        (least < f64::INFINITY).then_some((from + place, least / length as f64))
-    }
-
-    /// Distance of the mean frequency of `start..start + length` from `aim`.
-    fn away(&self, start: usize, length: usize, aim: f64) -> Option<f64> {
-        let (begin, end) = (self.phase.get(start)?, self.phase.get(start + length)?);
-        Some((end - begin - aim * length as f64).abs() / length as f64)
-    }
-
-    fn mean_power(&self, start: usize, length: usize) -> f64 {
-        (self.power[start + length + 1] - self.power[start]) / (length + 1) as f64
     }
 }
 
@@ -403,19 +261,4 @@ pub(crate) fn root_of_mean(squares: &[f64]) -> (f64, f64) {
     }
     let root = mean.sqrt();
     (root * (1.0 + (u / mean).powi(2) / 8.0), u / (2.0 * root))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::angle_of;
-
-    #[test]
-    fn angles_are_those_of_the_library() {
-        for n in 0..10_000 {
-            let angle = core::f64::consts::PI * (f64::from(n) / 5_000.0 - 0.999_95);
-            let off = (angle_of(3.0 * angle.sin(), 3.0 * angle.cos()) - angle).abs();
-            assert!(off < 2e-8, "{angle}: off by {off}");
-        }
-        assert_eq!((angle_of(0.0, 0.0), angle_of(0.0, 1.0)), (0.0, 0.0));
-    }
 }

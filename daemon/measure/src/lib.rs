@@ -20,6 +20,7 @@
 //! [`switching`] holds head-switch edges against them. Servos: [`servo::PhaseRecord`], [`tracking::tracking_centre`].
 
 pub mod azimuth;
+mod baseband;
 mod beat;
 pub mod beside;
 pub mod blanking;

@@ -7,7 +7,7 @@ use crate::bench::events::{BenchEvent, NumberedEvent};
 use crate::bench::prompts::OpenPrompt;
 use crate::config::{Config, ConfigError};
 use crate::http::{Answered, Client, ClientError, Cursor};
-use crate::records::{RecordsError, RunFilter, RunId, rfc3339};
+use crate::records::{RecordsError, RunFilter, RunId, RunRow, rfc3339};
 use crate::report::run_report::RunReport;
 use crate::report::text;
 use crate::run::spec::RunSpec;
@@ -263,19 +263,16 @@ pub(crate) fn runs(args: &RunsArgs) -> Exit {
             out::json(&rows);
             return Ok(Exit::Done);
         }
-        for row in rows {
-            let verdict = row.verdict.as_deref().unwrap_or("no verdict");
-            out::data(&format!(
-                "{}  {}  {:<8} {:<12} {verdict}",
-                row.id,
-                rfc3339(WallTime(row.started_ms)),
-                row.machine,
-                row.sequence
-            ));
-        }
+        rows.iter().for_each(|row| out::data(&run_line(row)));
         Ok(Exit::Done)
     };
     finish(listed())
+}
+
+/// A run in one line of a list.
+pub(crate) fn run_line(row: &RunRow) -> String {
+    let (started, verdict) = (rfc3339(WallTime(row.started_ms)), row.verdict.as_deref().unwrap_or("no verdict"));
+    format!("{}  {started}  {:<8} {:<12} {verdict}", row.id, row.machine, row.sequence)
 }
 
 /// Options of `stop`.

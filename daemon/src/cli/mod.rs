@@ -7,6 +7,7 @@ mod dialect_show;
 pub mod exit;
 mod find;
 mod handbook;
+mod jobs;
 mod live;
 mod out;
 mod procedures;
@@ -54,6 +55,9 @@ enum Command {
         #[arg(long, global = true)]
         json: bool,
     },
+    /// Machines in for service: open a job, look at it, close it
+    #[command(subcommand)]
+    Job(jobs::JobCommand),
     /// Run a sequence or a procedure on a bench of the running daemon, and follow it
     Run(client::RunArgs),
     /// Watch a procedure's live readings while adjusting; nothing moves but by a key
@@ -73,6 +77,7 @@ pub fn main() -> Exit {
     let filter = tracing_subscriber::EnvFilter::try_from_env("TAPEWRIGHT_LOG").unwrap_or_else(|_| "warn".into());
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     match cli.command {
+        Command::Job(command) => jobs::run(&command),
         Command::Run(args) => client::run(&args),
         Command::Live(args) => live::run(&args),
         Command::Runs(args) => client::runs(&args),

@@ -47,10 +47,10 @@ impl Prepared {
             // Somebody's word is not enough here: the tape would be run for an hour.
             let refuse = |why: String| Err(RunError::NoAlignmentTape(why));
             return match (&job_now, told) {
-                (None, _) => refuse("give the job in which `tape-safe` passed".to_owned()),
+                (None, _) => refuse("no alignment tape yet: give the job in which `tape-safe` passed".to_owned()),
                 (Some(_), Some(Err(error))) => refuse(format!("{error}; the sequence `tape-safe` does it")),
                 (Some(job), _) if job.tape_safe_by_run().is_none() => refuse(format!(
-                    "in job {} nobody but the operator says so: run the sequence `tape-safe` first",
+                    "no alignment tape yet: in job {} nobody but the operator says that a scrap tape ran safely; run the sequence `tape-safe` first",
                     job.id
                 )),
                 _ => Ok(()),
@@ -73,7 +73,9 @@ impl Prepared {
             self.journal.append(&RunEvent::Note(Note { text }))?;
             return Ok(());
         }
-        Err(RunError::NoAlignmentTape("nobody said that a scrap tape ran safely in this job".to_owned()))
+        let why = "no alignment tape yet: nobody said that a scrap tape ran safely in this job; play one through the machine first, \
+                   look at it, and say how it came out";
+        Err(RunError::NoAlignmentTape(why.to_owned()))
     }
 
     async fn ask_yes(&self, name: &str, text: String, action: Action) -> bool {

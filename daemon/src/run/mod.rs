@@ -53,9 +53,7 @@ pub enum RunError {
     )]
     NotAcknowledged,
     /// An alignment tape may not go in.
-    #[error(
-        "no alignment tape yet: {0}; play a scrap tape through the machine first, look at it, and say how it came out"
-    )]
+    #[error("{0}")]
     NoAlignmentTape(String),
     /// The bench is in use.
     #[error("bench `{bench}` is running {run}: wait for it, or cancel it")]

@@ -1,6 +1,8 @@
 //! A bench of the daemon on the simulator in this process, on a virtual clock.
 #![allow(dead_code, unreachable_pub, reason = "each test file uses a part")]
 
+pub mod program;
+
 use sim_instrument::SimBench;
 use sim_instrument::scenario::Scenario;
 use std::path::PathBuf;

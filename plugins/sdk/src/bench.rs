@@ -128,6 +128,17 @@ pub fn now() -> Mode {
     mode_back(transport::now())
 }
 
+/// What a procedure came to, with the tape in stop: whatever happened, it does not go on running unwatched.
+/// (Permission `transport`.)
+///
+/// # Errors
+/// The procedure's own; else what the daemon says of going to stop.
+pub fn stopped_after<T>(result: Result<T>) -> Result<T> {
+    let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
+    let value = result?;
+    stopped.map(|_| value)
+}
+
 /// Records for so long, then stops. (Permission `recording`.)
 ///
 /// # Errors

@@ -11,6 +11,14 @@ pub fn look() -> Option<Run> {
     host::look()
 }
 
+impl Measurement {
+    /// Its standard uncertainty: half of the interval that covers 95 in 100 is two of them.
+    #[must_use]
+    pub fn standard_uncertainty(&self) -> f64 {
+        0.25 * (self.high - self.low)
+    }
+}
+
 impl Run {
     /// A number that a procedure of that run measured, if it is in this unit.
     #[must_use]

@@ -3,9 +3,11 @@
 
 use crate::bench::Subject;
 use crate::captures::Capture;
-use crate::report::Report;
+use crate::parameters::{Number, Settings};
+use crate::report::{Figure, Report, Series};
 use crate::rf::Front;
 use crate::unable::{On, Result};
+use tapewright_formats::Unit;
 use tapewright_measure::curve::HeadCurve;
 use tapewright_measure::preconditions::demand_clear_of_noise;
 use tapewright_measure::scan::Head;
@@ -29,6 +31,47 @@ pub struct Demands {
     pub clear_of_noise: f64,
     /// Change from frame to frame, over the level, up to which a curve is steady.
     pub steady: f64,
+}
+
+/// [`Demands::clear_of_noise`], as a procedure lists it.
+pub const CLEAR_OF_NOISE: Number =
+    Number::practice("clear-of-noise", "the level must be so many times the noise", Unit::One, [3.0, 1.0, 100.0]);
+
+/// [`Demands::steady`], as a procedure lists it.
+pub const STEADY: Number =
+    Number::ratio("steady", "change from frame to frame, over the level, up to which a curve counts as steady", 0.10);
+
+impl Demands {
+    /// As set, for a procedure that lists [`CLEAR_OF_NOISE`], [`STEADY`] and its own count of frames.
+    ///
+    /// # Panics
+    /// If it does not list them.
+    #[must_use]
+    pub fn in_force(settings: &Settings, frames: &Number) -> Self {
+        Self {
+            frames: settings.count(frames),
+            clear_of_noise: settings.number(&CLEAR_OF_NOISE),
+            steady: settings.number(&STEADY),
+        }
+    }
+}
+
+/// Curves over the scan, each with its name, to be drawn.
+#[must_use]
+pub fn figure<'a>(what: impl Into<String>, curves: impl IntoIterator<Item = (&'a str, &'a HeadCurve)>) -> Figure {
+    let series = |(name, curve): (&str, &HeadCurve)| Series {
+        name: name.into(),
+        values: curve.median_v.to_vec(),
+        standard_errors: curve.standard_error_v.to_vec(),
+    };
+    Figure {
+        name: what.into(),
+        x_label: "position, entrance to exit".into(),
+        x_low: 0.0,
+        x_high: 1.0,
+        unit: Unit::Volt,
+        series: curves.into_iter().map(series).collect(),
+    }
 }
 
 /// Goes to play, captures each head, takes the noise in stop, and gives each head's curve. The machine

@@ -57,10 +57,11 @@ pub mod tone;
 mod unable;
 
 pub use bench::{
-    Abilities, Action, Head, Point, Prompt, Subject, abilities, go, hooked_up, hookup, now, record_for, subject,
+    Abilities, Action, Head, Point, Prompt, Subject, abilities, go, hooked_up, hookup, now, record_for, stopped_after,
+    subject,
 };
 pub use captures::{Acquire, Capture, Codes, DEADLINE_S, Slope, TraceInfo};
-pub use parameters::{Number, Parameter, Settings, Text};
+pub use parameters::{Number, PRACTICE, Parameter, Settings, Text};
 pub use procedure::{Description, Exported, Procedure};
 pub use report::{Figure, Measured, Report, Series};
 pub use tapewright_formats as formats;
@@ -70,9 +71,9 @@ pub use unable::{On, Result, Unable};
 /// Everything that most procedures use.
 pub mod prelude {
     pub use crate::{
-        Acquire, Action, Capture, Codes, Description, Figure, Head, Measured, Number, On, Parameter, Point, Procedure,
-        Prompt, Report, Result, Series, Settings, Slope, Subject, Text, Unable, abilities, go, hooked_up, hookup, now,
-        subject,
+        Acquire, Action, Capture, Codes, Description, Figure, Head, Measured, Number, On, PRACTICE, Parameter, Point,
+        Procedure, Prompt, Report, Result, Series, Settings, Slope, Subject, Text, Unable, abilities, go, hooked_up,
+        hookup, now, stopped_after, subject,
     };
     pub use tapewright_formats::{
         Caution, Finding, Interval, Limit, Limits, Mode, Outcome, Signal, TapeKind, UnableCode, Unit,

@@ -22,6 +22,34 @@ pub struct Number {
     pub source: &'static str,
 }
 
+/// The source of a limit that workshops use and no document states.
+pub const PRACTICE: &str = "common practice, no source";
+
+impl Number {
+    /// A number of common practice: its default, least and greatest, in its unit.
+    #[must_use]
+    pub const fn practice(
+        name: &'static str,
+        meaning: &'static str,
+        unit: Unit,
+        [default, least, greatest]: [f64; 3],
+    ) -> Self {
+        Self { name, meaning, unit, default, least, greatest, source: PRACTICE }
+    }
+
+    /// A number of common practice from 0 to 1.
+    #[must_use]
+    pub const fn ratio(name: &'static str, meaning: &'static str, default: f64) -> Self {
+        Self::practice(name, meaning, Unit::One, [default, 0.0, 1.0])
+    }
+
+    /// The same with another source.
+    #[must_use]
+    pub const fn of_source(self, source: &'static str) -> Self {
+        Self { source, ..self }
+    }
+}
+
 /// A parameter that is a text.
 #[derive(Debug, Clone, Copy)]
 pub struct Text {

@@ -47,9 +47,7 @@ impl Procedure for AudioAzimuth {
                 by_level(&tones, subject.tape, settings, report)
             }
         };
-        // Whatever happened, the tape does not go on running unwatched.
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(result)
     }
 }
 

@@ -2,53 +2,46 @@
 
 use tapewright_sdk::prelude::*;
 
-pub(crate) const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const LOW: Number = number(
+pub(crate) const LOW: Number = Number::practice(
     "low-tone-hz",
     "tone that tells how many turns the phase of the high one has, and that a level peak is first looked for at",
     Unit::Hertz,
     [1000.0, 100.0, 5000.0],
 );
-pub(crate) const HIGH: Number = Number {
-    source: "a servicing textbook's tone for audio azimuth",
-    ..number("high-tone-hz", "tone that the azimuth is read at", Unit::Hertz, [6000.0, 1000.0, 12_000.0])
-};
-pub(crate) const TOLERANCE: Number = number(
+pub(crate) const HIGH: Number =
+    Number::practice("high-tone-hz", "tone that the azimuth is read at", Unit::Hertz, [6000.0, 1000.0, 12_000.0])
+        .of_source("a servicing textbook's tone for audio azimuth");
+pub(crate) const TOLERANCE: Number = Number::practice(
     "tone-tolerance",
     "a tone farther from its frequency than this is another one",
     Unit::Percent,
     [4.0, 0.5, 10.0],
 );
-pub(crate) const CAPTURES: Number = number(
+pub(crate) const CAPTURES: Number = Number::practice(
     "captures",
     "captures of each tone; the tape weaves, so that more of them make the interval narrower",
     Unit::One,
     [16.0, 4.0, 200.0],
 );
-pub(crate) const LOSS_GOOD: Number = number(
+pub(crate) const LOSS_GOOD: Number = Number::practice(
     "loss-good",
     "level that a single full-width track may lose at the high tone: good up to here; the angle's limit follows from it",
     Unit::Decibel,
     [0.5, 0.05, 10.0],
 );
-pub(crate) const LOSS_REJECT: Number = number(
+pub(crate) const LOSS_REJECT: Number = Number::practice(
     "loss-reject",
     "level that a single full-width track may lose at the high tone: rejected beyond",
     Unit::Decibel,
     [2.0, 0.1, 12.0],
 );
-pub(crate) const DISTANCE: Number = number(
+pub(crate) const DISTANCE: Number = Number::practice(
     "track-distance",
     "between the centres of the two tracks; 0: as the format's table says",
     Unit::Millimetre,
     [0.0, 0.0, 10.0],
 );
-pub(crate) const ROUNDS: Number = number(
+pub(crate) const ROUNDS: Number = Number::practice(
     "rounds",
     "how often the operator is asked to turn the azimuth screw and the head is measured again; one channel alone needs some",
     Unit::One,

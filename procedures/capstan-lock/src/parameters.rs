@@ -2,59 +2,62 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const OBSERVE_S: Number = number(
+pub(crate) const OBSERVE_S: Number = Number::practice(
     "observe-s",
     "how long the phase is watched; hunting slower than a third of this is not told from drift",
     Unit::Second,
     [24.0, 2.0, 3600.0],
 );
-pub(crate) const LOOKS: Number = number("looks", "looks at the phase, at least", Unit::One, [60.0, 12.0, 1000.0]);
-pub(crate) const RATE_GOOD: Number = number(
+pub(crate) const LOOKS: Number =
+    Number::practice("looks", "looks at the phase, at least", Unit::One, [60.0, 12.0, 1000.0]);
+pub(crate) const RATE_GOOD: Number = Number::practice(
     "rate-good",
     "greatest error of the tape's speed against the drum that is good",
     Unit::Percent,
     [0.1, 0.0001, 20.0],
 );
-pub(crate) const RATE_REJECT: Number = number(
+pub(crate) const RATE_REJECT: Number = Number::practice(
     "rate-reject",
     "error of the tape's speed against the drum beyond which it fails",
     Unit::Percent,
     [0.5, 0.0001, 20.0],
 );
-pub(crate) const WALK_GOOD: Number = number(
+pub(crate) const WALK_GOOD: Number = Number::practice(
     "walk-good",
     "greatest way that the phase of a locked tape may walk or swing over the time watched, in parts of a track pitch",
     Unit::One,
     [0.05, 0.001, 1.0],
 );
-pub(crate) const WALK_REJECT: Number = number(
+pub(crate) const WALK_REJECT: Number = Number::practice(
     "walk-reject",
     "swing beyond which it fails, in parts of a track pitch: a fifth costs two decibels of level",
     Unit::One,
     [0.2, 0.001, 1.0],
 );
-pub(crate) const JITTER_GOOD: Number = number(
+pub(crate) const JITTER_GOOD: Number = Number::practice(
     "jitter-good",
     "greatest standard deviation of the phase that is good: 0.3 ms move a head by a fiftieth of a track",
     Unit::Millisecond,
     [0.3, 0.001, 10.0],
 );
-pub(crate) const JITTER_REJECT: Number = number(
+pub(crate) const JITTER_REJECT: Number = Number::practice(
     "jitter-reject",
     "standard deviation of the phase beyond which it fails",
     Unit::Millisecond,
     [1.0, 0.001, 10.0],
 );
-pub(crate) const LOCK_GOOD: Number =
-    number("lock-time-good", "longest time from the key to lock that is good", Unit::Second, [12.0, 0.1, 120.0]);
-pub(crate) const LOCK_REJECT: Number =
-    number("lock-time-reject", "time from the key to lock beyond which it fails", Unit::Second, [24.0, 0.1, 120.0]);
+pub(crate) const LOCK_GOOD: Number = Number::practice(
+    "lock-time-good",
+    "longest time from the key to lock that is good",
+    Unit::Second,
+    [12.0, 0.1, 120.0],
+);
+pub(crate) const LOCK_REJECT: Number = Number::practice(
+    "lock-time-reject",
+    "time from the key to lock beyond which it fails",
+    Unit::Second,
+    [24.0, 0.1, 120.0],
+);
 
 pub(crate) const PAIRS: [(&Number, &Number); 4] = [
     (&RATE_GOOD, &RATE_REJECT),
@@ -82,7 +85,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LOCK_GOOD),
         Parameter::Number(LOCK_REJECT),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Whether the tape keeps its place to the heads. The time from control pulse to head switch is watched over many short \
             captures: one of the two on a channel, the other on an input that only triggers. If it walks, the capstan is \

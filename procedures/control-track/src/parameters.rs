@@ -2,73 +2,71 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
 use Unit::{Millisecond as Ms, Percent, Second};
 
-pub(crate) const OBSERVE_S: Number = number(
+pub(crate) const OBSERVE_S: Number = Number::practice(
     "observe-s",
     "How long pulses are counted. 150 s hold 3,750 pulses or more, and none missing of them bounds the share at 0.1 %; a shorter time decides only against wider limits",
     Second,
     [150.0, 1.0, 7200.0],
 );
-pub(crate) const LEVEL_GOOD: Number = number(
+pub(crate) const LEVEL_GOOD: Number = Number::practice(
     "level-good",
     "Least level over the expected one (that of an alignment tape) that is good",
     Percent,
     [70.0, 1.0, 200.0],
 );
 pub(crate) const LEVEL_REJECT: Number =
-    number("level-reject", "Level over the expected one below which it fails", Percent, [50.0, 1.0, 200.0]);
-pub(crate) const CROSSTALK: Number = number(
+    Number::practice("level-reject", "Level over the expected one below which it fails", Percent, [50.0, 1.0, 200.0]);
+pub(crate) const CROSSTALK: Number = Number::practice(
     "crosstalk",
     "Pulses below this share of the expected level are crosstalk and count as not seen",
     Percent,
     [10.0, 0.1, 50.0],
 );
-pub(crate) const RATE_GOOD: Number = number(
+pub(crate) const RATE_GOOD: Number = Number::practice(
     "rate-good",
     "Greatest error of the rate, that is of the tape's speed, that is good",
     Percent,
     [0.1, 0.001, 20.0],
 );
 pub(crate) const RATE_REJECT: Number =
-    number("rate-reject", "Error of the rate beyond which it fails", Percent, [0.5, 0.001, 20.0]);
-pub(crate) const JITTER_GOOD: Number = number(
+    Number::practice("rate-reject", "Error of the rate beyond which it fails", Percent, [0.5, 0.001, 20.0]);
+pub(crate) const JITTER_GOOD: Number = Number::practice(
     "jitter-good",
     "Greatest standard deviation of the period that is good: 0.3 ms move a head by a fiftieth of a track",
     Ms,
     [0.3, 0.001, 10.0],
 );
 pub(crate) const JITTER_REJECT: Number =
-    number("jitter-reject", "Standard deviation of the period beyond which it fails", Ms, [1.0, 0.001, 10.0]);
-pub(crate) const DUTY_GOOD: Number =
-    number("duty-good", "Greatest distance of the duty from 60 % that is good, in points", Percent, [5.0, 0.1, 40.0]);
-pub(crate) const DUTY_REJECT: Number = number(
+    Number::practice("jitter-reject", "Standard deviation of the period beyond which it fails", Ms, [1.0, 0.001, 10.0]);
+pub(crate) const DUTY_GOOD: Number = Number::practice(
+    "duty-good",
+    "Greatest distance of the duty from 60 % that is good, in points",
+    Percent,
+    [5.0, 0.1, 40.0],
+);
+pub(crate) const DUTY_REJECT: Number = Number::practice(
     "duty-reject",
     "Distance of the duty from 60 % beyond which it fails, in points",
     Percent,
     [10.0, 0.1, 40.0],
 );
 pub(crate) const MISSING_GOOD: Number =
-    number("missing-good", "Greatest share of missing pulses that is good", Percent, [0.1, 0.001, 50.0]);
-pub(crate) const MISSING_REJECT: Number = number(
+    Number::practice("missing-good", "Greatest share of missing pulses that is good", Percent, [0.1, 0.001, 50.0]);
+pub(crate) const MISSING_REJECT: Number = Number::practice(
     "missing-reject",
     "Share of missing pulses beyond which it fails: one in a thousand",
     Percent,
     [0.1, 0.001, 50.0],
 );
-pub(crate) const WANDER_GOOD: Number = number(
+pub(crate) const WANDER_GOOD: Number = Number::practice(
     "wander-good",
     "Greatest wander of the delay from pulse to head switch that is good",
     Ms,
     [0.5, 0.001, 20.0],
 );
-pub(crate) const WANDER_REJECT: Number = number(
+pub(crate) const WANDER_REJECT: Number = Number::practice(
     "wander-reject",
     "Wander of the delay beyond which the tape's phase is not locked: 2 ms move a head by an eighth of a track",
     Ms,
@@ -101,7 +99,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(WANDER_GOOD),
         Parameter::Number(WANDER_REJECT),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Whether the pulses that tell the capstan where the tracks lie arrive, whole and in time. The level is held \
             against the one that the hookup expects, best taken from an alignment tape. The rate is the tape's speed \

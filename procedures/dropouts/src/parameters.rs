@@ -3,40 +3,34 @@
 use tapewright_sdk::formats::definitions::sound::{DROPOUT_DB, DROPOUT_US};
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const FALL: Number = number(
+pub(crate) const FALL: Number = Number::practice(
     "fall-db",
     "a dropout is a fall of the level by at least this; also used: 10 dB and 20 dB",
     Unit::Decibel,
     [DROPOUT_DB, 6.0, 40.0],
 );
-pub(crate) const LENGTH: Number = number(
+pub(crate) const LENGTH: Number = Number::practice(
     "length-us",
     "that lasts at least this; also used: 5 us and 20 us",
     Unit::Microsecond,
     [DROPOUT_US, 1.0, 1000.0],
 );
-pub(crate) const BIN: Number = number(
+pub(crate) const BIN: Number = Number::practice(
     "pair-us",
     "longest interval of a pair of least and greatest; 0: half of the shortest dropout, beyond which it is refused",
     Unit::Microsecond,
     [0.0, 0.0, 1000.0],
 );
-pub(crate) const OBSERVE: Number = number(
+pub(crate) const OBSERVE: Number = Number::practice(
     "observe-s",
     "time that is observed: none in 20 s bounds the rate at 11 a minute",
     Unit::Second,
     [20.0, 0.1, 3600.0],
 );
 pub(crate) const GOOD: Number =
-    number("rate-good", "dropouts a minute: good up to here", Unit::PerMinute, [15.0, 0.1, 1e4]);
+    Number::practice("rate-good", "dropouts a minute: good up to here", Unit::PerMinute, [15.0, 0.1, 1e4]);
 pub(crate) const REJECT: Number =
-    number("rate-reject", "dropouts a minute: rejected beyond", Unit::PerMinute, [50.0, 0.1, 1e4]);
+    Number::practice("rate-reject", "dropouts a minute: rejected beyond", Unit::PerMinute, [50.0, 0.1, 1e4]);
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "dropouts",
@@ -53,7 +47,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(GOOD),
         Parameter::Number(REJECT),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Probe: the RF before automatic gain and any detector. A dropout is a fall of the level by 16 dB or more below the level around it \
             that lasts 15 us or more: common practice, no source (the standard, IEC 60735, was not read); a picture's limiter hides what is \

@@ -2,51 +2,62 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const OBSERVE_S: Number = number(
+pub(crate) const OBSERVE_S: Number = Number::practice(
     "observe-s",
     "how long the phase is watched; hunting slower than a third of this is not told from drift",
     Unit::Second,
     [20.0, 2.0, 3600.0],
 );
-pub(crate) const LOOKS: Number = number("looks", "looks at the phase, at least", Unit::One, [48.0, 12.0, 1000.0]);
-pub(crate) const RATE_GOOD: Number =
-    number("rate-good", "greatest error of the drum's rate that is good", Unit::Percent, [0.01, 0.0001, 20.0]);
-pub(crate) const RATE_REJECT: Number =
-    number("rate-reject", "error of the drum's rate beyond which it fails", Unit::Percent, [0.1, 0.0001, 20.0]);
-pub(crate) const JITTER_GOOD: Number = number(
+pub(crate) const LOOKS: Number =
+    Number::practice("looks", "looks at the phase, at least", Unit::One, [48.0, 12.0, 1000.0]);
+pub(crate) const RATE_GOOD: Number = Number::practice(
+    "rate-good",
+    "greatest error of the drum's rate that is good",
+    Unit::Percent,
+    [0.01, 0.0001, 20.0],
+);
+pub(crate) const RATE_REJECT: Number = Number::practice(
+    "rate-reject",
+    "error of the drum's rate beyond which it fails",
+    Unit::Percent,
+    [0.1, 0.0001, 20.0],
+);
+pub(crate) const JITTER_GOOD: Number = Number::practice(
     "jitter-good",
     "greatest standard deviation of the phase that is good: a tenth of a line",
     Unit::Microsecond,
     [6.5, 0.1, 1000.0],
 );
-pub(crate) const JITTER_REJECT: Number = number(
+pub(crate) const JITTER_REJECT: Number = Number::practice(
     "jitter-reject",
     "standard deviation of the phase beyond which it fails: a fifth of a line",
     Unit::Microsecond,
     [13.0, 0.1, 1000.0],
 );
-pub(crate) const SWING_GOOD: Number = number(
+pub(crate) const SWING_GOOD: Number = Number::practice(
     "swing-good",
     "greatest slow swing of the phase that is good: a line",
     Unit::Microsecond,
     [64.0, 1.0, 20_000.0],
 );
-pub(crate) const SWING_REJECT: Number = number(
+pub(crate) const SWING_REJECT: Number = Number::practice(
     "swing-reject",
     "slow swing of the phase beyond which it fails: three lines",
     Unit::Microsecond,
     [200.0, 1.0, 20_000.0],
 );
-pub(crate) const LOCK_GOOD: Number =
-    number("lock-time-good", "longest time from the key to lock that is good", Unit::Second, [10.0, 0.1, 120.0]);
-pub(crate) const LOCK_REJECT: Number =
-    number("lock-time-reject", "time from the key to lock beyond which it fails", Unit::Second, [20.0, 0.1, 120.0]);
+pub(crate) const LOCK_GOOD: Number = Number::practice(
+    "lock-time-good",
+    "longest time from the key to lock that is good",
+    Unit::Second,
+    [10.0, 0.1, 120.0],
+);
+pub(crate) const LOCK_REJECT: Number = Number::practice(
+    "lock-time-reject",
+    "time from the key to lock beyond which it fails",
+    Unit::Second,
+    [20.0, 0.1, 120.0],
+);
 
 pub(crate) const PAIRS: [(&Number, &Number); 4] = [
     (&RATE_GOOD, &RATE_REJECT),

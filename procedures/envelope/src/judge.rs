@@ -1,10 +1,11 @@
 //! Judging curves: flatness by the tape's kind, which side sags, balance, level against the known one.
 
-use crate::look::{Look, name};
+use crate::look::Look;
 use crate::parameters::{
     BALANCE_GOOD, BALANCE_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, LEVEL_GOOD, LEVEL_REJECT, OWN_GOOD, OWN_REJECT,
 };
 use crate::shape::{Allowed, Shape, Side, common_sides};
+use tapewright_sdk::heads::name;
 use tapewright_sdk::measure::curve::{balance, middle_level};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
@@ -177,25 +178,6 @@ pub(crate) fn level(looks: &[&Look], known_v: f64, settings: &Settings, report: 
             .found(Finding::LevelLow, &format!("both heads deliver less than {reject:.2} of the known {known_v:.3} V"));
     }
     Ok(())
-}
-
-/// Both heads' curves, entrance to exit.
-pub(crate) fn figure(looks: &[Look]) -> Figure {
-    Figure {
-        name: "envelope".into(),
-        x_label: "position, entrance to exit".into(),
-        x_low: 0.0,
-        x_high: 1.0,
-        unit: Unit::Volt,
-        series: looks
-            .iter()
-            .map(|look| Series {
-                name: name(look.head).into(),
-                values: look.curve.median_v.to_vec(),
-                standard_errors: look.curve.standard_error_v.to_vec(),
-            })
-            .collect(),
-    }
 }
 
 #[cfg(test)]

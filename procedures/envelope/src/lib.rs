@@ -9,7 +9,8 @@ mod parameters;
 mod shape;
 
 use look::{Look, demand_no_bars, speed};
-use parameters::{CLEAR, FRAMES};
+use parameters::FRAMES;
+use tapewright_sdk::heads::{CLEAR_OF_NOISE, figure, name};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -25,7 +26,13 @@ impl Procedure for Envelope {
             uses: &[Signal::ControlTrack],
             modes: &[Mode::Stop, Mode::Play],
             parameters: parameters::ALL,
-            cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+            cautions: &[
+                Caution::Mains,
+                Caution::LiveChassis,
+                Caution::MovingDrum,
+                Caution::Solvents,
+                Caution::PreciousTape,
+            ],
             cover_off: true,
             tells: "How the level of each head runs over its scan, from the entrance to the exit of the drum. The noise is taken in stop \
                     and corrected for. A sag at one end on both heads is the path at that end; a dip in the middle is contact, tension or \
@@ -43,10 +50,7 @@ impl Procedure for Envelope {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        let result = measure(settings, report);
-        // Whatever happened, the tape does not go on running unwatched.
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(measure(settings, report))
     }
 }
 
@@ -63,8 +67,8 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let mut captures: Vec<Vec<Capture>> = front.heads.iter().map(|_| Vec::new()).collect();
     for (n, (place, share)) in order(front.heads.len(), count).into_iter().enumerate() {
         let head = front.heads[place];
-        report.progress(0.4 + 0.1 * n as f64, look::name(head));
-        captures[place].extend(front.frames(head, 1, share).on(look::name(head))?);
+        report.progress(0.4 + 0.1 * n as f64, name(head));
+        captures[place].extend(front.frames(head, 1, share).on(name(head))?);
     }
     report.progress(0.8, "noise floor in stop");
     let floor = front.floor_in_stop(1)?;
@@ -87,7 +91,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         .collect::<Result<_>>()?;
     report.progress(0.9, "judging");
     floor.demand_below(looks.iter().map(|look| look.curve.mean_v()).fold(0.0, f64::max))?;
-    report.draw(judge::figure(&looks));
+    report.draw(figure("envelope", looks.iter().map(|look| (name(look.head), &look.curve))));
     let (clear, lost): (Vec<&Look>, Vec<&Look>) = looks.iter().partition(|look| look.demand_clear(settings).is_ok());
     for look in &lost {
         if let Err(unable) = look.demand_clear(settings) {
@@ -102,7 +106,9 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     }
     match (clear.as_slice(), lost.as_slice()) {
         ([a, b], []) => judge::balance_of(a, b, settings, report)?,
-        ([kept], [lost]) => judge::balance_with_lost_head(kept, lost, settings.number(&CLEAR), settings, report)?,
+        ([kept], [lost]) => {
+            judge::balance_with_lost_head(kept, lost, settings.number(&CLEAR_OF_NOISE), settings, report)?
+        }
         _ => report.note("The point carries one head: no balance."),
     }
     if let Some(known_v) = subject.known_level_v.filter(|v| *v > 0.0) {

@@ -1,7 +1,7 @@
 //! Looking at the heads in play, and what must hold before a curve may be judged.
 
-use crate::parameters::{CLEAR, STEADY};
 use tapewright_sdk::formats::{LineStandard, SignalForm};
+use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY, name};
 use tapewright_sdk::measure::curve::modulation;
 use tapewright_sdk::measure::preconditions::{bars_in_scan, demand_clear_of_noise, demand_fitting_speed};
 use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
@@ -21,14 +21,6 @@ pub(crate) struct Look {
     pub(crate) curve: HeadCurve,
 }
 
-/// `head-a` or `head-b`.
-pub(crate) const fn name(head: ScanHead) -> &'static str {
-    match head {
-        ScanHead::A => "head-a",
-        ScanHead::B => "head-b",
-    }
-}
-
 impl Look {
     /// From captures that began at the head-switch edge that selects the head.
     pub(crate) fn new(front: &Front, floor: &Floor, head: ScanHead, captures: &[Capture]) -> Result<Self> {
@@ -43,7 +35,8 @@ impl Look {
 
     /// Refuses a level that does not stand clear of the noise.
     pub(crate) fn demand_clear(&self, settings: &Settings) -> Result<()> {
-        demand_clear_of_noise(&self.curve, settings.number(&CLEAR)).on(&format!("{}.flatness", name(self.head)))
+        demand_clear_of_noise(&self.curve, settings.number(&CLEAR_OF_NOISE))
+            .on(&format!("{}.flatness", name(self.head)))
     }
 
     /// Reports the modulation, and refuses a curve that changes from frame to frame: its median has no shape.

@@ -2,7 +2,6 @@
 
 use tapewright_sdk::formats::relations::pitch_um;
 use tapewright_sdk::measure::pulses::{delays_to_switch, pulses_in, pulses_in_pairs};
-use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -13,14 +12,6 @@ pub(crate) struct Eye {
     pub(crate) pitch_um: f64,
     /// Where the control pulses can be sampled.
     control: Option<Point>,
-}
-
-/// `head-a` or `head-b`.
-pub(crate) const fn name(head: ScanHead) -> &'static str {
-    match head {
-        ScanHead::A => "head-a",
-        ScanHead::B => "head-b",
-    }
 }
 
 impl Eye {

@@ -1,11 +1,10 @@
 //! What three places tell, judged: height of each guide, contact, flatness at centre; before against after.
 
-use crate::bench::{Eye, name};
+use crate::bench::Eye;
 use crate::both::mean_of;
-use crate::parameters::{
-    CLEAR, CONTACT_GOOD, CONTACT_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, HEIGHT_GOOD, HEIGHT_REJECT, STEADY,
-};
+use crate::parameters::{CONTACT_GOOD, CONTACT_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, HEIGHT_GOOD, HEIGHT_REJECT};
 use crate::places::Sight;
+use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY, figure, name};
 use tapewright_sdk::measure::HeadCurve;
 use tapewright_sdk::measure::curve::flatness;
 use tapewright_sdk::measure::guides::{GuideErrors, Places, guide_errors};
@@ -50,7 +49,7 @@ impl Round {
             let what = name(head);
             let curves =
                 [HeadCurve::over_frames(&centre)?, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
-            demand_clear_of_noise(&curves[0], settings.number(&CLEAR)).on(what)?;
+            demand_clear_of_noise(&curves[0], settings.number(&CLEAR_OF_NOISE)).on(what)?;
             floor.demand_below(curves[0].mean_v()).on(what)?;
             for frames in [&centre, &plus, &minus] {
                 demand_steady(frames, settings.number(&STEADY)).on(what)?;
@@ -192,20 +191,10 @@ impl Round {
 impl HeadRound {
     /// The head's level at the three places.
     fn figure(&self, prefix: &str) -> Figure {
-        let series =
-            ["at centre", "to the next", "to the former"].iter().zip(&self.curves).map(|(place, curve)| Series {
-                name: (*place).to_owned(),
-                values: curve.median_v.to_vec(),
-                standard_errors: curve.standard_error_v.to_vec(),
-            });
-        Figure {
-            name: format!("{prefix}{}: level with tracking at centre and towards either track", name(self.head)),
-            x_label: "position, entrance to exit".into(),
-            x_low: 0.0,
-            x_high: 1.0,
-            unit: Unit::Volt,
-            series: series.collect(),
-        }
+        figure(
+            format!("{prefix}{}: level with tracking at centre and towards either track", name(self.head)),
+            ["at centre", "to the next", "to the former"].into_iter().zip(&self.curves),
+        )
     }
 }
 

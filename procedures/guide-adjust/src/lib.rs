@@ -34,7 +34,13 @@ impl Procedure for GuideAdjust {
             uses: &[Signal::ControlTrack],
             modes: &[Mode::Stop, Mode::Play],
             parameters: parameters::ALL,
-            cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+            cautions: &[
+                Caution::Mains,
+                Caution::LiveChassis,
+                Caution::MovingDrum,
+                Caution::Solvents,
+                Caution::PreciousTape,
+            ],
             cover_off: true,
             tells: "Which guide holds the tape too high or too low, in micrometres across the track, and whether a dip of the level is \
                     no matter of height at all. A head as wide as its track, or wider, hides a guide error at tracking centre; so \
@@ -55,10 +61,7 @@ impl Procedure for GuideAdjust {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        let result = measure(settings, report);
-        // Whatever happened, the tape does not go on running unwatched.
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(measure(settings, report))
     }
 }
 

@@ -1,7 +1,8 @@
 //! The three tracking positions of a run: asked for, checked, captured.
 
-use crate::bench::{Eye, name};
-use crate::parameters::{FRAMES, STEADY};
+use crate::bench::Eye;
+use crate::parameters::FRAMES;
+use tapewright_sdk::heads::{STEADY, name};
 use tapewright_sdk::measure::guides::SIDE_LEVEL;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::steadiness::frame_to_frame_change;

@@ -2,53 +2,49 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const EDGES: Number = number(
+pub(crate) const EDGES: Number = Number::practice(
     "edges",
     "edges to each head that are captured; more make the intervals narrower, that of the jitter above all",
     Unit::One,
     [16.0, 4.0, 500.0],
 );
-pub(crate) const POINT: Number = Number {
-    name: "point",
-    meaning: "where both edges belong, in lines before vertical sync",
-    unit: Unit::Line,
-    default: 6.5,
-    least: 0.0,
-    greatest: 20.0,
-    source: "from memory (6.5 H); to be checked in IEC 60774-1 for VHS; for Beta and 8 mm 6 to 7 H, from memory",
-};
-pub(crate) const POINT_GOOD: Number = number(
+pub(crate) const POINT: Number =
+    Number::practice("point", "where both edges belong, in lines before vertical sync", Unit::Line, [6.5, 0.0, 20.0])
+        .of_source(
+            "from memory (6.5 H); to be checked in IEC 60774-1 for VHS; for Beta and 8 mm 6 to 7 H, from memory",
+        );
+pub(crate) const POINT_GOOD: Number = Number::practice(
     "point-good",
     "distance of the switching point from where it should be that is good",
     Unit::Line,
     [0.5, 0.01, 20.0],
 );
-pub(crate) const POINT_REJECT: Number = Number {
-    name: "point-reject",
-    meaning: "distance of the switching point from where it should be beyond which it fails: 5 to 8 lines are allowed",
-    unit: Unit::Line,
-    default: 1.5,
-    least: 0.01,
-    greatest: 20.0,
-    source: "from memory (6.5 H +-1.5 H); to be checked in IEC 60774-1",
-};
-pub(crate) const APART_GOOD: Number =
-    number("difference-good", "distance between the edges to A and to B that is good", Unit::Line, [0.5, 0.01, 20.0]);
-pub(crate) const APART_REJECT: Number =
-    number("difference-reject", "distance between the two edges beyond which it fails", Unit::Line, [1.5, 0.01, 20.0]);
-pub(crate) const JITTER_GOOD: Number = number(
+pub(crate) const POINT_REJECT: Number = Number::practice(
+    "point-reject",
+    "distance of the switching point from where it should be beyond which it fails: 5 to 8 lines are allowed",
+    Unit::Line,
+    [1.5, 0.01, 20.0],
+)
+.of_source("from memory (6.5 H +-1.5 H); to be checked in IEC 60774-1");
+pub(crate) const APART_GOOD: Number = Number::practice(
+    "difference-good",
+    "distance between the edges to A and to B that is good",
+    Unit::Line,
+    [0.5, 0.01, 20.0],
+);
+pub(crate) const APART_REJECT: Number = Number::practice(
+    "difference-reject",
+    "distance between the two edges beyond which it fails",
+    Unit::Line,
+    [1.5, 0.01, 20.0],
+);
+pub(crate) const JITTER_GOOD: Number = Number::practice(
     "jitter-good",
     "standard deviation of the point that is good: over a hundred fields it reaches half a line from peak to peak",
     Unit::Line,
     [0.1, 0.001, 5.0],
 );
-pub(crate) const JITTER_REJECT: Number = number(
+pub(crate) const JITTER_REJECT: Number = Number::practice(
     "jitter-reject",
     "standard deviation of the point beyond which it fails: over a hundred fields a line from peak to peak",
     Unit::Line,

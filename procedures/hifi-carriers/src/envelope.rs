@@ -2,6 +2,7 @@
 
 use crate::parameters as p;
 use tapewright_sdk::formats::LineStandard;
+use tapewright_sdk::heads::figure;
 use tapewright_sdk::measure::curve::{HeadCurve, balance, flatness};
 use tapewright_sdk::measure::demodulate::alias_of;
 use tapewright_sdk::measure::peaks::Picture;
@@ -106,21 +107,7 @@ impl Envelope {
             report.found(Finding::HifiHeadWeak, &format!("{weak}: {:+.1} dB", heads.value));
             report.advise("Clean the weak audio head by hand and look again.");
         }
-        report.draw(Figure {
-            name: "envelope of the audio heads".into(),
-            x_label: "position, entrance to exit".into(),
-            x_low: 0.0,
-            x_high: 1.0,
-            unit: Unit::Volt,
-            series: [("head-a", &a), ("head-b", &b)]
-                .into_iter()
-                .map(|(name, curve)| Series {
-                    name: name.into(),
-                    values: curve.median_v.to_vec(),
-                    standard_errors: curve.standard_error_v.to_vec(),
-                })
-                .collect(),
-        });
+        report.draw(figure("envelope of the audio heads", [("head-a", &a), ("head-b", &b)]));
         Ok(())
     }
 }

@@ -2,48 +2,66 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const LEFT: Number =
-    number("left-hz", "carrier of the left channel; 0: as the format's table says", Unit::Hertz, [0.0, 0.0, 5e6]);
-pub(crate) const RIGHT: Number =
-    number("right-hz", "carrier of the right channel; 0: as the format's table says", Unit::Hertz, [0.0, 0.0, 5e6]);
-pub(crate) const CAPTURES: Number = number(
+pub(crate) const LEFT: Number = Number::practice(
+    "left-hz",
+    "carrier of the left channel; 0: as the format's table says",
+    Unit::Hertz,
+    [0.0, 0.0, 5e6],
+);
+pub(crate) const RIGHT: Number = Number::practice(
+    "right-hz",
+    "carrier of the right channel; 0: as the format's table says",
+    Unit::Hertz,
+    [0.0, 0.0, 5e6],
+);
+pub(crate) const CAPTURES: Number = Number::practice(
     "captures",
     "short captures at any place of the scans; a modulated carrier needs more of them",
     Unit::One,
     [32.0, 8.0, 400.0],
 );
 pub(crate) const FRAMES: Number =
-    number("frames", "scans of each head that its envelope is told by", Unit::One, [16.0, 4.0, 100.0]);
+    Number::practice("frames", "scans of each head that its envelope is told by", Unit::One, [16.0, 4.0, 100.0]);
 pub(crate) const HZ_GOOD: Number =
-    number("frequency-good", "carrier against its frequency: good within", Unit::Hertz, [5e3, 100.0, 2e5]);
-pub(crate) const HZ_REJECT: Number =
-    number("frequency-reject", "carrier against its frequency: rejected beyond", Unit::Hertz, [20e3, 100.0, 4e5]);
-pub(crate) const BALANCE_GOOD: Number =
-    number("balance-good", "right carrier against the left one: good within", Unit::Decibel, [3.0, 0.1, 20.0]);
-pub(crate) const BALANCE_REJECT: Number =
-    number("balance-reject", "right carrier against the left one: rejected beyond", Unit::Decibel, [6.0, 0.1, 30.0]);
-pub(crate) const FLAT_GOOD: Number = number(
+    Number::practice("frequency-good", "carrier against its frequency: good within", Unit::Hertz, [5e3, 100.0, 2e5]);
+pub(crate) const HZ_REJECT: Number = Number::practice(
+    "frequency-reject",
+    "carrier against its frequency: rejected beyond",
+    Unit::Hertz,
+    [20e3, 100.0, 4e5],
+);
+pub(crate) const BALANCE_GOOD: Number = Number::practice(
+    "balance-good",
+    "right carrier against the left one: good within",
+    Unit::Decibel,
+    [3.0, 0.1, 20.0],
+);
+pub(crate) const BALANCE_REJECT: Number = Number::practice(
+    "balance-reject",
+    "right carrier against the left one: rejected beyond",
+    Unit::Decibel,
+    [6.0, 0.1, 30.0],
+);
+pub(crate) const FLAT_GOOD: Number = Number::practice(
     "flatness-good",
     "least over greatest level of an audio head's scan: good from here",
     Unit::One,
     [0.7, 0.0, 1.0],
 );
-pub(crate) const FLAT_REJECT: Number = number(
+pub(crate) const FLAT_REJECT: Number = Number::practice(
     "flatness-reject",
     "least over greatest level of an audio head's scan: rejected below",
     Unit::One,
     [0.5, 0.0, 1.0],
 );
 pub(crate) const HEADS_GOOD: Number =
-    number("heads-good", "one audio head against the other: good within", Unit::Decibel, [2.0, 0.1, 20.0]);
-pub(crate) const HEADS_REJECT: Number =
-    number("heads-reject", "one audio head against the other: rejected beyond", Unit::Decibel, [4.0, 0.1, 20.0]);
+    Number::practice("heads-good", "one audio head against the other: good within", Unit::Decibel, [2.0, 0.1, 20.0]);
+pub(crate) const HEADS_REJECT: Number = Number::practice(
+    "heads-reject",
+    "one audio head against the other: rejected beyond",
+    Unit::Decibel,
+    [4.0, 0.1, 20.0],
+);
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "hifi-carriers",
@@ -66,7 +84,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(HEADS_GOOD),
         Parameter::Number(HEADS_REJECT),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Probe: the RF of the audio heads on the drum, before any limiter; the head switch beside it or on a trigger-only input for the \
             envelope. A silent stretch of tape is best: sound moves the carriers, and their mean then needs more captures. The frequency \

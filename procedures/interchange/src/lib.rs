@@ -3,9 +3,9 @@
 
 mod parameters;
 
-use parameters::{CHANGE_GOOD, CHANGE_REJECT, CLEAR, FLATNESS_GOOD, FLATNESS_REJECT, FRAMES, STEADY};
+use parameters::{CHANGE_GOOD, CHANGE_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, FRAMES};
 use tapewright_sdk::earlier::{self, Measurement, Run};
-use tapewright_sdk::heads::{Demands, curves_in_play, name};
+use tapewright_sdk::heads::{Demands, curves_in_play, figure, name};
 use tapewright_sdk::measure::curve::{entrance, exit, flatness};
 use tapewright_sdk::prelude::*;
 
@@ -20,22 +20,14 @@ impl Procedure for Interchange {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        let result = measure(settings, report);
-        // Whatever happened, the tape does not go on running unwatched.
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(measure(settings, report))
     }
 }
 
 fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let subject = subject()?;
-    let demands = Demands {
-        frames: settings.count(&FRAMES),
-        clear_of_noise: settings.number(&CLEAR),
-        steady: settings.number(&STEADY),
-    };
     report.progress(0.1, "playing");
-    let curves = curves_in_play(&subject, demands, report)?;
+    let curves = curves_in_play(&subject, Demands::in_force(settings, &FRAMES), report)?;
     let other = earlier::look();
     if let Some(other) = &other {
         report.note(&format!("Held against {}.", other.text()));
@@ -59,21 +51,8 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
             differs.extend(change(&what, &estimate, other, settings, report)?);
         }
     }
-    report.draw(Figure {
-        name: format!("`{}` on this machine", subject.tape_name),
-        x_label: "position, entrance to exit".into(),
-        x_low: 0.0,
-        x_high: 1.0,
-        unit: Unit::Volt,
-        series: curves
-            .iter()
-            .map(|(head, curve)| Series {
-                name: name(*head).into(),
-                values: curve.median_v.to_vec(),
-                standard_errors: curve.standard_error_v.to_vec(),
-            })
-            .collect(),
-    });
+    let named = curves.iter().map(|(head, curve)| (name(*head), curve));
+    report.draw(figure(format!("`{}` on this machine", subject.tape_name), named));
     if other.is_none() {
         let why =
             "no earlier run was named: play the same tape on the other machine first, and name that run by --against";
@@ -110,8 +89,7 @@ fn change(
 /// Here less there.
 fn difference(here: &Estimate, there: &Measurement) -> Result<Estimate> {
     let mut shares = here.contributions.clone();
-    // Half of the interval that covers 95 in 100 is two standard uncertainties.
-    shares.push(Contribution::type_b("the other run's own uncertainty", 0.25 * (there.high - there.low)));
+    shares.push(Contribution::type_b("the other run's own uncertainty", there.standard_uncertainty()));
     Ok(Estimate::combined(here.value - there.value, shares)?)
 }
 

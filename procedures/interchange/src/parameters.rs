@@ -1,41 +1,18 @@
 //! What can be set, and what the procedure says of itself.
 
+use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY};
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn ratio(name: &'static str, meaning: &'static str, default: f64) -> Number {
-    Number { name, meaning, unit: Unit::One, default, least: 0.0, greatest: 1.0, source: PRACTICE }
-}
-
-pub(crate) const FRAMES: Number = Number {
-    name: "frames",
-    meaning: "frames of each head that are captured",
-    unit: Unit::One,
-    default: 8.0,
-    least: 3.0,
-    greatest: 100.0,
-    source: PRACTICE,
-};
+pub(crate) const FRAMES: Number =
+    Number::practice("frames", "frames of each head that are captured", Unit::One, [8.0, 3.0, 100.0]);
 pub(crate) const FLATNESS_GOOD: Number =
-    ratio("flatness-good", "least over greatest level of another machine's recording: good from here", 0.70);
+    Number::ratio("flatness-good", "least over greatest level of another machine's recording: good from here", 0.70);
 pub(crate) const FLATNESS_REJECT: Number =
-    ratio("flatness-reject", "least over greatest level of another machine's recording: rejected below", 0.50);
+    Number::ratio("flatness-reject", "least over greatest level of another machine's recording: rejected below", 0.50);
 pub(crate) const CHANGE_GOOD: Number =
-    ratio("change-good", "an end over the middle, here less there: good within", 0.12);
+    Number::ratio("change-good", "an end over the middle, here less there: good within", 0.12);
 pub(crate) const CHANGE_REJECT: Number =
-    ratio("change-reject", "an end over the middle, here less there: rejected beyond", 0.25);
-pub(crate) const STEADY: Number =
-    ratio("steady", "change from frame to frame, over the level, up to which a curve counts as steady", 0.10);
-pub(crate) const CLEAR: Number = Number {
-    name: "clear-of-noise",
-    meaning: "the level must be so many times the noise",
-    unit: Unit::One,
-    default: 3.0,
-    least: 1.0,
-    greatest: 100.0,
-    source: PRACTICE,
-};
+    Number::ratio("change-reject", "an end over the middle, here less there: rejected beyond", 0.25);
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "interchange",
@@ -51,9 +28,9 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(CHANGE_GOOD),
         Parameter::Number(CHANGE_REJECT),
         Parameter::Number(STEADY),
-        Parameter::Number(CLEAR),
+        Parameter::Number(CLEAR_OF_NOISE),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: true,
     tells: "Whether a tape of one machine plays on another. Play it where it was recorded, or anywhere, with `record-playback`, `envelope` or \
             this, and name that run by --against; the tape must have the same name in both. A recording plays flat on the path that \

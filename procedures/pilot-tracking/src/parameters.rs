@@ -2,25 +2,19 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const CAPTURES: Number = number(
+pub(crate) const CAPTURES: Number = Number::practice(
     "captures",
     "short captures at any place of the scans; each head gets about half of them",
     Unit::One,
     [64.0, 16.0, 600.0],
 );
-pub(crate) const GOOD: Number = number(
+pub(crate) const GOOD: Number = Number::practice(
     "tracking-good",
     "neighbours' pilots, their difference over their sum: good within (0: centred, 1: one neighbour only)",
     Unit::One,
     [0.4, 0.01, 1.0],
 );
-pub(crate) const REJECT: Number = number(
+pub(crate) const REJECT: Number = Number::practice(
     "tracking-reject",
     "neighbours' pilots, their difference over their sum: rejected beyond",
     Unit::One,

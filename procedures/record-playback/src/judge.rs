@@ -2,7 +2,7 @@
 
 use crate::parameters::{FLATNESS_GOOD, FLATNESS_REJECT, LEVEL_GOOD, LEVEL_REJECT};
 use tapewright_sdk::earlier::{Measurement, Run};
-use tapewright_sdk::heads::name;
+use tapewright_sdk::heads::{figure, name};
 use tapewright_sdk::measure::HeadCurve;
 use tapewright_sdk::measure::curve::{balance, entrance, exit, flatness, middle_level};
 use tapewright_sdk::measure::scan::Head as ScanHead;
@@ -24,21 +24,7 @@ pub(crate) fn own(curves: &[(ScanHead, HeadCurve)], settings: &Settings, report:
     if let [(_, a), (_, b)] = curves {
         report.measured(Measured::new("balance", Unit::Decibel, &balance(a, b)?));
     }
-    report.draw(Figure {
-        name: "own recording".into(),
-        x_label: "position, entrance to exit".into(),
-        x_low: 0.0,
-        x_high: 1.0,
-        unit: Unit::Volt,
-        series: curves
-            .iter()
-            .map(|(head, curve)| Series {
-                name: name(*head).into(),
-                values: curve.median_v.to_vec(),
-                standard_errors: curve.standard_error_v.to_vec(),
-            })
-            .collect(),
-    });
+    report.draw(figure("own recording", curves.iter().map(|(head, curve)| (name(*head), curve))));
     report.note("Flat on a recording of this machine says nothing of the guides: it plays flat on a bent path too.");
     Ok(())
 }
@@ -87,8 +73,7 @@ fn decibels(now: &Estimate, then: &Measurement) -> Result<Estimate> {
         return Err(Unable::new(UnableCode::InNoise, format!("{} V now, {} V then", now.value, then.value)));
     }
     let per = 20.0 / core::f64::consts::LN_10;
-    // Half of the interval that covers 95 in 100 is two standard uncertainties.
-    let then_u = 0.25 * (then.high - then.low) / then.value;
+    let then_u = then.standard_uncertainty() / then.value;
     let mut shares = vec![Contribution::type_b("the reference run's own uncertainty", per * then_u)];
     for share in &now.contributions {
         shares

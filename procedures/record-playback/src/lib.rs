@@ -4,7 +4,7 @@
 mod judge;
 mod parameters;
 
-use parameters::{CLEAR, FRAMES, RECORD_S, STEADY};
+use parameters::{FRAMES, RECORD_S};
 use tapewright_sdk::earlier;
 use tapewright_sdk::heads::{Demands, curves_in_play};
 use tapewright_sdk::prelude::*;
@@ -24,10 +24,7 @@ impl Procedure for RecordPlayback {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        let result = measure(settings, report);
-        // Whatever happened, the tape does not go on running unwatched.
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(measure(settings, report))
     }
 }
 
@@ -45,12 +42,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         return Err(Unable::new(UnableCode::Declined, why).on("own recording"));
     }
     report.progress(0.6, "playing the own recording");
-    let demands = Demands {
-        frames: settings.count(&FRAMES),
-        clear_of_noise: settings.number(&CLEAR),
-        steady: settings.number(&STEADY),
-    };
-    let curves = curves_in_play(&subject, demands, report)?;
+    let curves = curves_in_play(&subject, Demands::in_force(settings, &FRAMES), report)?;
     report.progress(0.9, "judging");
     judge::own(&curves, settings, report)?;
     match earlier::look() {

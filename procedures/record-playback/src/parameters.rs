@@ -1,59 +1,36 @@
 //! What can be set, and what the procedure says of itself.
 
+use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY};
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(
-    name: &'static str,
-    meaning: &'static str,
-    unit: Unit,
-    default: f64,
-    (least, greatest): (f64, f64),
-) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const RECORD_S: Number = number("record-s", "how long is recorded", Unit::Second, 30.0, (5.0, 600.0));
+pub(crate) const RECORD_S: Number =
+    Number::practice("record-s", "how long is recorded", Unit::Second, [30.0, 5.0, 600.0]);
 pub(crate) const FRAMES: Number =
-    number("frames", "frames of each head that are captured in playback", Unit::One, 8.0, (3.0, 100.0));
-pub(crate) const FLATNESS_GOOD: Number = number(
+    Number::practice("frames", "frames of each head that are captured in playback", Unit::One, [8.0, 3.0, 100.0]);
+pub(crate) const FLATNESS_GOOD: Number = Number::practice(
     "own-flatness-good",
     "least over greatest level of the own recording: good from here",
     Unit::One,
-    0.80,
-    (0.0, 1.0),
+    [0.80, 0.0, 1.0],
 );
-pub(crate) const FLATNESS_REJECT: Number = number(
+pub(crate) const FLATNESS_REJECT: Number = Number::practice(
     "own-flatness-reject",
     "least over greatest level of the own recording: rejected below",
     Unit::One,
-    0.70,
-    (0.0, 1.0),
+    [0.70, 0.0, 1.0],
 );
-pub(crate) const LEVEL_GOOD: Number = number(
+pub(crate) const LEVEL_GOOD: Number = Number::practice(
     "level-good",
     "level of the own recording against that of the reference tape: good within (wide, since two levels on a modest bench are known to some 2 dB)",
     Unit::Decibel,
-    3.5,
-    (0.1, 20.0),
+    [3.5, 0.1, 20.0],
 );
-pub(crate) const LEVEL_REJECT: Number = number(
+pub(crate) const LEVEL_REJECT: Number = Number::practice(
     "level-reject",
     "level of the own recording against that of the reference tape: rejected beyond",
     Unit::Decibel,
-    6.0,
-    (0.1, 20.0),
+    [6.0, 0.1, 20.0],
 );
-pub(crate) const STEADY: Number = number(
-    "steady",
-    "change from frame to frame, over the level, up to which a curve counts as steady",
-    Unit::One,
-    0.10,
-    (0.0, 1.0),
-);
-pub(crate) const CLEAR: Number =
-    number("clear-of-noise", "the level must be so many times the noise", Unit::One, 3.0, (1.0, 100.0));
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "record-playback",
@@ -70,7 +47,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LEVEL_GOOD),
         Parameter::Number(LEVEL_REJECT),
         Parameter::Number(STEADY),
-        Parameter::Number(CLEAR),
+        Parameter::Number(CLEAR_OF_NOISE),
     ],
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: true,

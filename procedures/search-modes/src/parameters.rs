@@ -2,47 +2,46 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const SCANS: Number = number("scans", "scans of each head that are captured", Unit::One, [4.0, 2.0, 60.0]);
-pub(crate) const SPEED: Number = number(
+pub(crate) const SCANS: Number =
+    Number::practice("scans", "scans of each head that are captured", Unit::One, [4.0, 2.0, 60.0]);
+pub(crate) const SPEED: Number = Number::practice(
     "search-speed",
     "search speed over play speed that the machine shall have, from its service data; 0: not known, and then no speed passes",
     Unit::One,
     [0.0, 0.0, 30.0],
 );
-pub(crate) const SPEED_GOOD: Number = number(
+pub(crate) const SPEED_GOOD: Number = Number::practice(
     "speed-good",
     "distance from the speed that the machine shall have, over it, that is good",
     Unit::Percent,
     [10.0, 0.1, 90.0],
 );
-pub(crate) const SPEED_REJECT: Number = number(
+pub(crate) const SPEED_REJECT: Number = Number::practice(
     "speed-reject",
     "distance from the speed that the machine shall have, over it, beyond which it fails",
     Unit::Percent,
     [20.0, 0.1, 90.0],
 );
-pub(crate) const BARS_GOOD: Number = number(
+pub(crate) const BARS_GOOD: Number = Number::practice(
     "bars-good",
     "distance of the bars a scan from what geometry predicts that is good",
     Unit::One,
     [0.2, 0.01, 5.0],
 );
-pub(crate) const BARS_REJECT: Number = number(
+pub(crate) const BARS_REJECT: Number = Number::practice(
     "bars-reject",
     "distance of the bars a scan from what geometry predicts beyond which it fails",
     Unit::One,
     [0.5, 0.01, 5.0],
 );
 pub(crate) const BALANCE_GOOD: Number =
-    number("balance-good", "head B against head A in search: good within", Unit::Decibel, [3.0, 0.1, 40.0]);
-pub(crate) const BALANCE_REJECT: Number =
-    number("balance-reject", "head B against head A in search: rejected beyond", Unit::Decibel, [8.0, 0.1, 40.0]);
+    Number::practice("balance-good", "head B against head A in search: good within", Unit::Decibel, [3.0, 0.1, 40.0]);
+pub(crate) const BALANCE_REJECT: Number = Number::practice(
+    "balance-reject",
+    "head B against head A in search: rejected beyond",
+    Unit::Decibel,
+    [8.0, 0.1, 40.0],
+);
 
 pub(crate) const PAIRS: [(&Number, &Number); 3] =
     [(&SPEED_GOOD, &SPEED_REJECT), (&BARS_GOOD, &BARS_REJECT), (&BALANCE_GOOD, &BALANCE_REJECT)];

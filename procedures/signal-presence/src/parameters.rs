@@ -3,8 +3,6 @@
 use crate::judge::Kind;
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
 pub(crate) const MODES: Text = Text {
     name: "modes",
     meaning: "Modes to look at, in this order, separated by blanks",
@@ -12,47 +10,38 @@ pub(crate) const MODES: Text = Text {
     source: PRACTICE,
 };
 
-const fn percent(name: &'static str, meaning: &'static str, default: f64, least: f64, greatest: f64) -> Number {
-    Number { name, meaning, unit: Unit::Percent, default, least, greatest, source: PRACTICE }
-}
-
 pub(crate) const LEVEL_GOOD: Number =
-    percent("level-good", "Least level over the expected one that is good", 50.0, 1.0, 200.0);
-pub(crate) const LEVEL_REJECT: Number = percent(
+    Number::practice("level-good", "Least level over the expected one that is good", Unit::Percent, [50.0, 1.0, 200.0]);
+pub(crate) const LEVEL_REJECT: Number = Number::practice(
     "level-reject",
     "Level over the expected one below which a signal fails, and below which what has no shape of its own counts as not seen",
-    20.0,
-    1.0,
-    200.0,
+    Unit::Percent,
+    [20.0, 1.0, 200.0],
 );
-pub(crate) const CROSSTALK: Number = percent(
+pub(crate) const CROSSTALK: Number = Number::practice(
     "crosstalk",
     "Pulses below this share of the expected level are crosstalk and count as not seen",
-    10.0,
-    0.1,
-    100.0,
+    Unit::Percent,
+    [10.0, 0.1, 100.0],
 );
-pub(crate) const RATE_GOOD: Number = percent("rate-good", "Greatest error of a rate that is good", 0.5, 0.01, 50.0);
-pub(crate) const RATE_REJECT: Number = percent(
+pub(crate) const RATE_GOOD: Number =
+    Number::practice("rate-good", "Greatest error of a rate that is good", Unit::Percent, [0.5, 0.01, 50.0]);
+pub(crate) const RATE_REJECT: Number = Number::practice(
     "rate-reject",
     "Error of a rate beyond which it fails: wide, since a quick look cannot tell a servo's last tenth",
-    2.0,
-    0.01,
-    50.0,
+    Unit::Percent,
+    [2.0, 0.01, 50.0],
 );
 pub(crate) const SUPPLY_GOOD: Number =
-    percent("supply-good", "Greatest error of a supply rail that is good", 5.0, 0.1, 50.0);
+    Number::practice("supply-good", "Greatest error of a supply rail that is good", Unit::Percent, [5.0, 0.1, 50.0]);
 pub(crate) const SUPPLY_REJECT: Number =
-    percent("supply-reject", "Error of a supply rail beyond which it fails", 10.0, 0.1, 50.0);
-pub(crate) const RF_LONGER_S: Number = Number {
-    name: "rf-longer-s",
-    meaning: "How long weak RF is looked at in play: with a slipping tape it swells and dies over seconds",
-    unit: Unit::Second,
-    default: 10.0,
-    least: 0.0,
-    greatest: 120.0,
-    source: PRACTICE,
-};
+    Number::practice("supply-reject", "Error of a supply rail beyond which it fails", Unit::Percent, [10.0, 0.1, 50.0]);
+pub(crate) const RF_LONGER_S: Number = Number::practice(
+    "rf-longer-s",
+    "How long weak RF is looked at in play: with a slipping tape it swells and dies over seconds",
+    Unit::Second,
+    [10.0, 0.0, 120.0],
+);
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "signal-presence",
@@ -81,7 +70,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(SUPPLY_REJECT),
         Parameter::Number(RF_LONGER_S),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Which signals are there, which are missing, and which come at a wrong rate or level, held against what a \
             healthy machine sends in each mode. In still the control pulses rest, and a muted machine sends video of \

@@ -3,7 +3,8 @@
 use crate::lock::{Kind, Lock};
 use crate::parameters::{MODULATION_GOOD, MODULATION_REJECT, SPEED_GOOD, SPEED_REJECT};
 use crate::play::{Motion, Play};
-use crate::still::{HeadInStill, name, weak};
+use crate::still::{HeadInStill, weak};
+use tapewright_sdk::heads::name;
 use tapewright_sdk::measure::slip::Course;
 use tapewright_sdk::prelude::*;
 

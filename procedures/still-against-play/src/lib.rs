@@ -25,7 +25,13 @@ impl Procedure for StillAgainstPlay {
             uses: &[Signal::ControlTrack],
             modes: &[Mode::Stop, Mode::Play, Mode::Still, Mode::Advance],
             parameters: parameters::ALL,
-            cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+            cautions: &[
+                Caution::Mains,
+                Caution::LiveChassis,
+                Caution::MovingDrum,
+                Caution::Solvents,
+                Caution::PreciousTape,
+            ],
             cover_off: true,
             tells: "In still the tape rests and the heads go on: each head's curve has a shape there, and its bar is no fault, but it \
                     repeats from frame to frame, and over several stops both heads reach a good level somewhere. RF that changes \

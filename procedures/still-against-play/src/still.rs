@@ -3,6 +3,7 @@
 
 use crate::parameters::{FRAMES, STOPS};
 use tapewright_sdk::formats::definitions::SEGMENTS;
+use tapewright_sdk::heads::name;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::statistics::{deviation_interval, moments};
 use tapewright_sdk::measure::steadiness::frame_to_frame_change;
@@ -27,14 +28,6 @@ pub(crate) struct HeadInStill {
     pub(crate) best: Estimate,
     /// Noise, as an amplitude in volts.
     noise_v: f64,
-}
-
-/// `head-a` or `head-b`.
-pub(crate) const fn name(head: ScanHead) -> &'static str {
-    match head {
-        ScanHead::A => "head-a",
-        ScanHead::B => "head-b",
-    }
 }
 
 /// Takes a few frames of both heads at each of several stops, from play. The dwell is kept short.

@@ -2,30 +2,36 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const RAIL: Number = number(
+pub(crate) const RAIL: Number = Number::practice(
     "rail-v",
     "what the rail should have; 0: not known, then its mean is not judged",
     Unit::Volt,
     [0.0, -60.0, 60.0],
 );
-pub(crate) const RAIL_GOOD: Number = number(
+pub(crate) const RAIL_GOOD: Number = Number::practice(
     "rail-good",
     "mean against what it should be: good within; a scope's gain is true to some 3 per cent only",
     Unit::Percent,
     [7.0, 0.1, 50.0],
 );
-pub(crate) const RAIL_REJECT: Number =
-    number("rail-reject", "mean against what it should be: rejected beyond", Unit::Percent, [12.0, 0.1, 50.0]);
-pub(crate) const RIPPLE_GOOD: Number =
-    number("ripple-good", "ripple, peak to peak, over the rail: good up to here", Unit::Percent, [1.0, 0.01, 50.0]);
-pub(crate) const RIPPLE_REJECT: Number =
-    number("ripple-reject", "ripple, peak to peak, over the rail: rejected beyond", Unit::Percent, [3.0, 0.01, 50.0]);
+pub(crate) const RAIL_REJECT: Number = Number::practice(
+    "rail-reject",
+    "mean against what it should be: rejected beyond",
+    Unit::Percent,
+    [12.0, 0.1, 50.0],
+);
+pub(crate) const RIPPLE_GOOD: Number = Number::practice(
+    "ripple-good",
+    "ripple, peak to peak, over the rail: good up to here",
+    Unit::Percent,
+    [1.0, 0.01, 50.0],
+);
+pub(crate) const RIPPLE_REJECT: Number = Number::practice(
+    "ripple-reject",
+    "ripple, peak to peak, over the rail: rejected beyond",
+    Unit::Percent,
+    [3.0, 0.01, 50.0],
+);
 pub(crate) const COUPLING: Text = Text {
     name: "coupling",
     meaning: "how the channel is coupled: `dc`, or `ac` where the scope's offset does not reach the rail; then the mean is not measured and `rail-v` must be set",

@@ -2,62 +2,53 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(
-    name: &'static str,
-    meaning: &'static str,
-    unit: Unit,
-    default: f64,
-    (least, greatest): (f64, f64),
-) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const WATCH_S: Number =
-    number("watch-s", "how long the RF and the control pulses are watched in play", Unit::Second, 6.0, (2.0, 120.0));
+pub(crate) const WATCH_S: Number = Number::practice(
+    "watch-s",
+    "how long the RF and the control pulses are watched in play",
+    Unit::Second,
+    [6.0, 2.0, 120.0],
+);
 pub(crate) const PLAYS: Number =
-    number("plays", "how often the tape is threaded and played", Unit::One, 2.0, (1.0, 10.0));
-pub(crate) const SWING_GOOD: Number = number(
+    Number::practice("plays", "how often the tape is threaded and played", Unit::One, [2.0, 1.0, 10.0]);
+pub(crate) const SWING_GOOD: Number = Number::practice(
     "swing-good",
     "change of the RF level over the watch, over its greatest: good up to",
     Unit::One,
-    0.25,
-    (0.01, 1.0),
+    [0.25, 0.01, 1.0],
 );
 pub(crate) const SWING_REJECT: Number =
-    number("swing-reject", "change of the RF level beyond which it is rejected", Unit::One, 0.6, (0.01, 1.0));
+    Number::practice("swing-reject", "change of the RF level beyond which it is rejected", Unit::One, [0.6, 0.01, 1.0]);
 pub(crate) const RATE_GOOD: Number =
-    number("rate-good", "error of the control pulses' rate: good within", Unit::Percent, 0.5, (0.01, 50.0));
-pub(crate) const RATE_REJECT: Number =
-    number("rate-reject", "error of the control pulses' rate: rejected beyond", Unit::Percent, 2.0, (0.01, 50.0));
-pub(crate) const JITTER_GOOD: Number = number(
+    Number::practice("rate-good", "error of the control pulses' rate: good within", Unit::Percent, [0.5, 0.01, 50.0]);
+pub(crate) const RATE_REJECT: Number = Number::practice(
+    "rate-reject",
+    "error of the control pulses' rate: rejected beyond",
+    Unit::Percent,
+    [2.0, 0.01, 50.0],
+);
+pub(crate) const JITTER_GOOD: Number = Number::practice(
     "jitter-good",
     "period jitter of the control pulses over the period: good up to",
     Unit::Percent,
-    3.0,
-    (0.01, 50.0),
+    [3.0, 0.01, 50.0],
 );
-pub(crate) const JITTER_REJECT: Number = number(
+pub(crate) const JITTER_REJECT: Number = Number::practice(
     "jitter-reject",
     "period jitter of the control pulses beyond which it is rejected: the tape is not held. Wide, since a quick look times a pulse to a per cent",
     Unit::Percent,
-    10.0,
-    (0.01, 50.0),
+    [10.0, 0.01, 50.0],
 );
-pub(crate) const LEFT_GOOD: Number = number(
+pub(crate) const LEFT_GOOD: Number = Number::practice(
     "left-good",
     "what is left of the RF after stop, over that in play: good up to",
     Unit::One,
-    0.3,
-    (0.01, 1.0),
+    [0.3, 0.01, 1.0],
 );
-pub(crate) const LEFT_REJECT: Number = number(
+pub(crate) const LEFT_REJECT: Number = Number::practice(
     "left-reject",
     "what is left of the RF after stop beyond which it did not stop",
     Unit::One,
-    0.6,
-    (0.01, 1.0),
+    [0.6, 0.01, 1.0],
 );
 
 pub(crate) const DESCRIPTION: Description = Description {
@@ -79,7 +70,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LEFT_GOOD),
         Parameter::Number(LEFT_REJECT),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Whether a tape goes through this machine and comes out unharmed. What can be measured is measured: that the RF comes in play and \
             keeps its level, that control pulses come evenly at their rate, that the RF goes away after stop, the same each time \

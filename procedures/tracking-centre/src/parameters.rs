@@ -2,45 +2,44 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const STEPS: Number = number(
+pub(crate) const STEPS: Number = Number::practice(
     "steps",
     "places of the tracking control at which the level is taken, end to end",
     Unit::One,
     [9.0, 6.0, 41.0],
 );
-pub(crate) const FRAMES: Number = number("frames", "frames captured at each place", Unit::One, [3.0, 2.0, 50.0]);
-pub(crate) const OFFSET_GOOD: Number = number(
+pub(crate) const FRAMES: Number =
+    Number::practice("frames", "frames captured at each place", Unit::One, [3.0, 2.0, 50.0]);
+pub(crate) const OFFSET_GOOD: Number = Number::practice(
     "offset-good",
     "distance of the level's centre from the control's own that is good, over the control's range",
     Unit::Percent,
     [5.0, 0.1, 50.0],
 );
-pub(crate) const OFFSET_REJECT: Number = number(
+pub(crate) const OFFSET_REJECT: Number = Number::practice(
     "offset-reject",
     "distance of the level's centre from the control's own beyond which it fails, over the control's range",
     Unit::Percent,
     [10.0, 0.1, 50.0],
 );
-pub(crate) const EVEN_GOOD: Number = number(
+pub(crate) const EVEN_GOOD: Number = Number::practice(
     "evenness-good",
     "distance from 1 of the ratio of both sides' slopes that is good",
     Unit::One,
     [0.25, 0.01, 0.9],
 );
-pub(crate) const EVEN_REJECT: Number = number(
+pub(crate) const EVEN_REJECT: Number = Number::practice(
     "evenness-reject",
     "distance from 1 of the ratio of both sides' slopes beyond which it fails",
     Unit::One,
     [0.5, 0.01, 0.9],
 );
-pub(crate) const DEADLINE_S: Number =
-    number("answer-s", "how long the operator has for each turn of the control", Unit::Second, [300.0, 5.0, 3600.0]);
+pub(crate) const DEADLINE_S: Number = Number::practice(
+    "answer-s",
+    "how long the operator has for each turn of the control",
+    Unit::Second,
+    [300.0, 5.0, 3600.0],
+);
 
 pub(crate) const DESCRIPTION: Description = Description {
     name: "tracking-centre",

@@ -2,72 +2,74 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
-
-const fn number(name: &'static str, meaning: &'static str, unit: Unit, [default, least, greatest]: [f64; 3]) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source: PRACTICE }
-}
-
-pub(crate) const LINES: Number =
-    number("captures", "captures of two lines each, from anywhere in the picture", Unit::One, [24.0, 6.0, 500.0]);
-pub(crate) const SYNC_GOOD: Number = number(
+pub(crate) const LINES: Number = Number::practice(
+    "captures",
+    "captures of two lines each, from anywhere in the picture",
+    Unit::One,
+    [24.0, 6.0, 500.0],
+);
+pub(crate) const SYNC_GOOD: Number = Number::practice(
     "sync-good",
     "distance of sync from its right level that is good: what hand-held testers accept",
     Unit::Millivolt,
     [35.0, 1.0, 300.0],
 );
-pub(crate) const SYNC_REJECT: Number = number(
+pub(crate) const SYNC_REJECT: Number = Number::practice(
     "sync-reject",
     "distance of sync from its right level beyond which it fails",
     Unit::Millivolt,
     [70.0, 1.0, 300.0],
 );
-pub(crate) const BURST_GOOD: Number = number(
+pub(crate) const BURST_GOOD: Number = Number::practice(
     "burst-good",
     "distance of the burst from its right level that is good: what hand-held testers accept",
     Unit::Millivolt,
     [35.0, 1.0, 300.0],
 );
-pub(crate) const BURST_REJECT: Number = number(
+pub(crate) const BURST_REJECT: Number = Number::practice(
     "burst-reject",
     "distance of the burst from its right level beyond which it fails",
     Unit::Millivolt,
     [100.0, 1.0, 300.0],
 );
-pub(crate) const WHITE: Number = number(
+pub(crate) const WHITE: Number = Number::practice(
     "white-in-picture",
     "brightest patch of the test picture, over white; 0: the picture is not known, and white and black are for information",
     Unit::Percent,
     [0.0, 0.0, 110.0],
 );
-pub(crate) const WHITE_GOOD: Number = number(
+pub(crate) const WHITE_GOOD: Number = Number::practice(
     "white-good",
     "distance of white from its right level that is good, over it",
     Unit::Percent,
     [10.0, 0.1, 90.0],
 );
-pub(crate) const WHITE_REJECT: Number = number(
+pub(crate) const WHITE_REJECT: Number = Number::practice(
     "white-reject",
     "distance of white from its right level beyond which it fails, over it",
     Unit::Percent,
     [20.0, 0.1, 90.0],
 );
-pub(crate) const JITTER_GOOD: Number = number(
+pub(crate) const JITTER_GOOD: Number = Number::practice(
     "line-jitter-good",
     "greatest standard deviation of single line periods that is good",
     Unit::Microsecond,
     [0.1, 0.001, 5.0],
 );
-pub(crate) const JITTER_REJECT: Number = number(
+pub(crate) const JITTER_REJECT: Number = Number::practice(
     "line-jitter-reject",
     "standard deviation of single line periods beyond which it fails",
     Unit::Microsecond,
     [0.3, 0.001, 5.0],
 );
 pub(crate) const PERIOD_GOOD: Number =
-    number("line-period-good", "error of the line period that is good", Unit::Percent, [0.1, 0.001, 5.0]);
-pub(crate) const PERIOD_REJECT: Number =
-    number("line-period-reject", "error of the line period beyond which it fails", Unit::Percent, [1.0, 0.001, 5.0]);
+    Number::practice("line-period-good", "error of the line period that is good", Unit::Percent, [0.1, 0.001, 5.0]);
+pub(crate) const PERIOD_REJECT: Number = Number::practice(
+    "line-period-reject",
+    "error of the line period beyond which it fails",
+    Unit::Percent,
+    [1.0, 0.001, 5.0],
+);
 
 pub(crate) const PAIRS: [(&Number, &Number); 5] = [
     (&SYNC_GOOD, &SYNC_REJECT),
@@ -98,7 +100,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(PERIOD_GOOD),
         Parameter::Number(PERIOD_REJECT),
     ],
-    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: false,
     tells: "Whether the video output has its levels and keeps its time. The output must be terminated with 75 ohms, or all levels read \
             double. Sync and burst have levels of their own in any picture; white and black need a test picture that holds \

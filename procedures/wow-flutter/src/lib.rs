@@ -26,10 +26,7 @@ impl Procedure for WowFlutter {
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
         demand_sampled(Signal::AudioLeft)?;
         go(Mode::Play)?;
-        let result = measure(settings, report);
-        // Whatever happened, the tape does not go on running unwatched.
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(measure(settings, report))
     }
 }
 

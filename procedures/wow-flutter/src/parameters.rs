@@ -2,69 +2,54 @@
 
 use tapewright_sdk::prelude::*;
 
-const PRACTICE: &str = "common practice, no source";
 const STANDARD: &str = "IEC 60386:1972, with amendment 1:1988; AES6-2008";
 
-const fn number(
-    name: &'static str,
-    meaning: &'static str,
-    unit: Unit,
-    [default, least, greatest]: [f64; 3],
-    source: &'static str,
-) -> Number {
-    Number { name, meaning, unit, default, least, greatest, source }
-}
-
 pub(crate) const TONE: Number =
-    number("tone-hz", "frequency of the recorded tone", Unit::Hertz, [3150.0, 200.0, 12_000.0], STANDARD);
-pub(crate) const OBSERVE: Number = number(
+    Number::practice("tone-hz", "frequency of the recorded tone", Unit::Hertz, [3150.0, 200.0, 12_000.0])
+        .of_source(STANDARD);
+pub(crate) const OBSERVE: Number = Number::practice(
     "observe-s",
     "time that the two-sigma statistic is over; the standard asks for 5 s at least",
     Unit::Second,
     [5.0, 5.0, 60.0],
-    STANDARD,
-);
-pub(crate) const TOLERANCE: Number = number(
+)
+.of_source(STANDARD);
+pub(crate) const TOLERANCE: Number = Number::practice(
     "tone-tolerance",
     "a tone farther from its frequency than this is another tone, or another tape speed",
     Unit::Percent,
     [3.0, 0.2, 10.0],
-    PRACTICE,
 );
-pub(crate) const GOOD: Number = number(
+pub(crate) const GOOD: Number = Number::practice(
     "flutter-good",
     "weighted wow and flutter at standard speed: good up to here",
     Unit::Percent,
     [0.3, 0.01, 10.0],
-    PRACTICE,
 );
-pub(crate) const REJECT: Number = number(
+pub(crate) const REJECT: Number = Number::practice(
     "flutter-reject",
     "weighted wow and flutter at standard speed: rejected beyond",
     Unit::Percent,
     [0.5, 0.01, 10.0],
-    PRACTICE,
 );
-pub(crate) const DRUM: Number = number(
+pub(crate) const DRUM: Number = Number::practice(
     "drum-hz",
     "turns of the drum a second; 0: the frame rate of the format, which is that of a two-head drum",
     Unit::Hertz,
     [0.0, 0.0, 200.0],
-    "relations of the format",
-);
-pub(crate) const CAPSTAN: Number = number(
+)
+.of_source("relations of the format");
+pub(crate) const CAPSTAN: Number = Number::practice(
     "capstan-hz",
     "turns of the capstan a second, that is tape speed over its circumference; 0: not known",
     Unit::Hertz,
     [0.0, 0.0, 200.0],
-    PRACTICE,
 );
-pub(crate) const REEL: Number = number(
+pub(crate) const REEL: Number = Number::practice(
     "reel-hz",
     "turns of the reel in question a second: count them; 0: not known",
     Unit::Hertz,
     [0.0, 0.0, 20.0],
-    PRACTICE,
 );
 
 pub(crate) const DESCRIPTION: Description = Description {
@@ -84,7 +69,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(CAPSTAN),
         Parameter::Number(REEL),
     ],
-    cautions: &[Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
+    cautions: &[Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: false,
     tells: "Probe: the audio output, a tone of 3150 Hz playing from a test tape. Weighted by the curve of IEC 60386 (its points are from \
             memory, unverified) and taken by the two-sigma statistic: the value that the speed error stays below for 95.45 % of at \

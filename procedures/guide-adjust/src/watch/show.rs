@@ -1,9 +1,9 @@
 //! What a look shows: gauges, the headline, and what to do next.
 
 use super::{MINUS, PLUS, Standing, Taken, Watch};
-use crate::bench::name;
 use crate::both::mean_of;
 use crate::swing::SET_TO_MANUAL;
+use tapewright_sdk::heads::name;
 use tapewright_sdk::live::{Choice, Gauge, Reading, Trend};
 use tapewright_sdk::measure::curve::{entrance, exit, flatness, middle_level};
 use tapewright_sdk::measure::guides::GuideErrors;

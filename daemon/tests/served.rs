@@ -1,0 +1,182 @@
+//! The program as a running daemon, and its command line as that daemon's client: over HTTP and TCP.
+
+mod support;
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::process::Stdio;
+use support::program::{check_code, err, out, program, run, serve, start, write_config};
+use tapewright::live::LiveFrame;
+use tapewright::records::Job;
+use tapewright::report::run_report::RunReport;
+use tapewright_formats::Outcome;
+
+#[test]
+fn a_run_from_the_command_line() {
+    let served = serve(&support::vc_07());
+    served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served);
+    let config_text = config.display().to_string();
+
+    let checked = run(&["bench", "check", "--config", &config_text]);
+    check_code(&checked, 0);
+    assert!(out(&checked).contains("Simulated Instruments"), "{}", out(&checked));
+
+    let _daemon = start(&config);
+    let run_it = |sequence: &str| {
+        let mut command = program();
+        command.args(["run", sequence, "--bench", "first", "--machine", "VC-07", "--format", "vhs-525-sp"]);
+        command.args(["--tape", "other", "--tape-name", "council-1991", "--acknowledge", "--json"]);
+        command.args(["--config", &config_text]);
+        command
+    };
+    let output = run_it("signal-presence").output().expect("the program starts");
+    check_code(&output, 0);
+    let report: RunReport = serde_json::from_str(&out(&output)).expect("one JSON object");
+    assert_eq!(report.verdict, Some(Outcome::Pass), "{}", report.conclusion);
+    assert!(served.sim.key_presses()[1] > 0, "play was pressed");
+
+    let listed = run(&["runs", "--config", &config_text]);
+    check_code(&listed, 0);
+    assert!(out(&listed).contains(&report.run) && out(&listed).contains("pass"), "{}", out(&listed));
+
+    let shown = run(&["show", &report.run, "--why", "--config", &config_text]);
+    check_code(&shown, 0);
+    assert!(out(&shown).contains("VC-07"), "{}", out(&shown));
+    let as_json = run(&["show", &report.run, "--json", "--config", &config_text]);
+    let again: RunReport = serde_json::from_str(&out(&as_json)).expect("JSON");
+    assert_eq!(again, report, "the records say what was shown");
+
+    // A run that is stopped ends without a verdict on the machine.
+    let mut running = run_it("first-look").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+    let mut said = BufReader::new(running.stderr.take().expect("a pipe"));
+    loop {
+        let mut line = String::new();
+        assert!(said.read_line(&mut line).expect("text") > 0, "the run ended before it began");
+        if line.contains("going to") {
+            break;
+        }
+    }
+    std::thread::spawn(move || drop(said.read_to_end(&mut Vec::new())));
+    let stopped = run(&["stop", "first", "--config", &config_text]);
+    check_code(&stopped, 0);
+    let ended = running.wait_with_output().expect("it ends");
+    check_code(&ended, 13);
+    let report: RunReport = serde_json::from_str(&out(&ended)).expect("one JSON object");
+    assert_eq!(report.verdict, Some(Outcome::Unable));
+
+    let unknown = run_it("no-such-sequence").output().expect("the program starts");
+    check_code(&unknown, 20);
+    assert!(err(&unknown).contains("no-such-sequence"), "{}", err(&unknown));
+}
+
+#[test]
+fn live_readings_in_lines_and_in_json() {
+    let served = serve(&support::vc_07());
+    served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served);
+    let config_text = config.display().to_string();
+    let _daemon = start(&config);
+    let live = |more: &[&str]| {
+        let mut command = program();
+        command.args(["live", "guide-adjust", "--bench", "first", "--config", &config_text]).args(more);
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        command.spawn().expect("it starts")
+    };
+    // What is missing is said before anything begins.
+    let refused = live(&["--acknowledge"]).wait_with_output().expect("it ends");
+    check_code(&refused, 20);
+    assert!(err(&refused).contains("give the format"), "{}", err(&refused));
+    let known = ["--format", "vhs-525-sp", "--tape", "other"];
+    let unread = live(&known).wait_with_output().expect("it ends");
+    check_code(&unread, 20);
+    assert!(err(&unread).contains("not acknowledged"), "{}", err(&unread));
+    let alignment = live(&["--format", "vhs-525-sp", "--tape", "alignment", "--acknowledge"]);
+    let alignment = alignment.wait_with_output().expect("it ends");
+    check_code(&alignment, 20);
+    assert!(err(&alignment).contains("scrap tape"), "{}", err(&alignment));
+    assert_eq!(served.sim.key_presses().iter().skip(1).sum::<u64>(), 0, "nothing moved");
+
+    let mut watching = live(&[&known[..], &["--acknowledge", "--json"]].concat());
+    let mut typed = watching.stdin.take().expect("a pipe");
+    let frames = BufReader::new(watching.stdout.take().expect("a pipe")).lines();
+    let mut rates = Vec::new();
+    let mut looks = 0;
+    for line in frames {
+        let frame: LiveFrame = serde_json::from_str(&line.expect("text")).expect("a frame a line");
+        let Some(reading) = frame.reading else { continue };
+        if looks == 0 {
+            assert_eq!(reading.headline, "NOT IN PLAY");
+            typed.write_all(b"play\n").expect("it is heard");
+        }
+        looks += 1;
+        rates.extend(frame.captures_a_second);
+        if rates.len() == 60 {
+            assert!(reading.gauges.iter().any(|gauge| gauge.name == "head-b.exit"), "{reading:?}");
+            typed.write_all(b"quit\n").expect("it is heard");
+        }
+    }
+    rates.sort_by(f64::total_cmp);
+    // Looked at, never asserted: it is the machine's that the test runs on.
+    #[expect(clippy::print_stderr, reason = "a figure to look at")]
+    {
+        eprintln!("captures a second: {:.1} (median of {})", rates[rates.len() / 2], rates.len());
+    }
+    let ended = watching.wait_with_output().expect("it ends");
+    check_code(&ended, 0);
+    // In play still, as it was left; and the bench is free.
+    check_code(&run(&["stop", "first", "--config", &config_text]), 0);
+
+    let mut watching = live(&[&known[..], &["--acknowledge"]].concat());
+    let mut typed = watching.stdin.take().expect("a pipe");
+    let mut lines = BufReader::new(watching.stdout.take().expect("a pipe")).lines();
+    let said = lines.find(|line| line.as_ref().is_ok_and(|line| line.contains("NOT IN PLAY")));
+    assert!(said.is_some(), "without a terminal it speaks in lines");
+    typed.write_all(b"quit\n").expect("it is heard");
+    drop(lines);
+    check_code(&watching.wait_with_output().expect("it ends"), 0);
+}
+
+#[test]
+fn a_job_from_the_command_line() {
+    let served = serve(&support::vc_07());
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served).display().to_string();
+    let _daemon = start(config.as_ref());
+    let job = |arguments: &[&str]| run(&[&["job"], arguments, &["--config", &config]].concat());
+
+    let opened = job(&["open", "--machine", "VC-07", "--format", "vhs-525-sp", "--symptom", "bands of snow", "--json"]);
+    check_code(&opened, 0);
+    let opened: serde_json::Value = serde_json::from_str(&out(&opened)).expect("JSON");
+    let opened: Job = serde_json::from_value(opened["job"].clone()).expect("a job");
+    let name = opened.id.to_string();
+
+    // Nobody said anything of a scrap tape: no alignment tape, and nothing moves.
+    let refused = |because: &str| {
+        let mut command = program();
+        command.args(["run", "alignment", "--bench", "first", "--machine", "VC-07", "--format", "vhs-525-sp"]);
+        command.args(["--tape", "alignment", "--acknowledge", "--json", "--config", &config, "--job", &name]);
+        let output = command.output().expect("the program starts");
+        check_code(&output, 13);
+        let report: RunReport = serde_json::from_str(&out(&output)).expect("one JSON object");
+        assert!(report.conclusion.contains(because), "{}", report.conclusion);
+    };
+    refused("play a scrap tape");
+    check_code(&job(&["scrap-tape", &name, "--came-out", "harmed"]), 0);
+    refused("was harmed");
+    assert_eq!(served.sim.key_presses().iter().skip(1).sum::<u64>(), 0, "nothing moved");
+
+    check_code(&job(&["note", &name, "the exit guide is scratched"]), 0);
+    let shown = job(&["show", &name]);
+    check_code(&shown, 0);
+    for part in ["VC-07", "bands of snow", "was harmed", "the exit guide is scratched"] {
+        assert!(out(&shown).contains(part), "`{part}` is missing\n{}", out(&shown));
+    }
+    check_code(&job(&["close", &name, "--conclusion", "guide changed"]), 0);
+    assert!(out(&job(&["list"])).contains("left") && out(&job(&["list", "--open"])).is_empty());
+    let late = job(&["note", &name, "one more word"]);
+    check_code(&late, 20);
+    assert!(err(&late).contains(&name), "{}", err(&late));
+    check_code(&job(&["show", "j-none"]), 20);
+}
