@@ -64,6 +64,8 @@ pub struct HeadCurve {
     pub standard_error_v: Segments,
     /// Degrees of freedom behind a sum over some segments; none: a great many.
     pub shape_dof: Option<f64>,
+    /// Degrees of freedom behind the standard error of one segment by itself.
+    pub segment_dof: f64,
     /// Standard error of the curve's mean level, with what all segments share.
     pub mean_error_v: f64,
     /// Degrees of freedom of that.
@@ -84,9 +86,9 @@ impl HeadCurve {
     /// Median over frames with its standard error.
     ///
     /// The scatter is taken from the frames, after what all segments of a frame share was removed, and
-    /// shrunk towards what the noise predicts with the weight of ten observations: few frames give
-    /// wild deviations segment by segment. The prediction is averaged over seven neighbours. One frame relies
-    /// on it alone.
+    /// shrunk towards what the noise predicts: few frames give wild deviations segment by segment. The prediction has the
+    /// weight that the segments' own variances give it by differing no more than so few frames make them differ (see
+    /// `weight_of_prediction`), and is averaged over seven neighbours. One frame relies on it alone.
     ///
     /// # Errors
     /// [`MeasureError::TooShort`] for no frame.
@@ -126,7 +128,9 @@ impl HeadCurve {
             expected += predicted[k] * predicted[k];
         }
         let inflation = if n > 1 && expected > 0.0 { observed / expected } else { 1.0 };
-        let (own, prior) = ((n - 1) as f64, if n > 1 { 10.0 } else { 1.0 });
+        let own = (n - 1) as f64;
+        let ratios = core::array::from_fn(|k| scatter[k].powi(2) / (inflation * predicted[k].powi(2)));
+        let prior = if n > 1 { weight_of_prediction(&ratios, own) } else { 1.0 };
         let standard_error_v = core::array::from_fn(|k| {
             let variance = own * scatter[k].powi(2) + prior * inflation * predicted[k].powi(2);
             factor * (variance / (own + prior)).sqrt()
@@ -141,6 +145,7 @@ impl HeadCurve {
             standard_error_v,
             // One frame: seven segments of some lines each stand behind a prediction.
             shape_dof: Some(if n > 1 { own * SEGMENTS as f64 * 0.9 } else { 25.0 }),
+            segment_dof: if n > 1 { own + prior } else { 25.0 },
             mean_error_v,
             mean_dof,
             shared,
@@ -185,6 +190,16 @@ impl HeadCurve {
             })
             .collect()
     }
+}
+
+/// Degrees of freedom that a prediction of variances is worth, from observed over predicted ones, each known by `own`
+/// degrees. Chi-square alone scatters them by a variance of `2 / own`; true ratios that scatter besides with a variance
+/// `v` make the prediction worth `2 / v` degrees (the moments of the scaled inverse chi-square; moderated variances, from
+/// memory). Twenty segments tell that roughly: it is taken between 10 and 100.
+fn weight_of_prediction(ratios: &Segments, own: f64) -> f64 {
+    let m = moments_of_finite(ratios.iter().copied());
+    let beyond = m.standard_deviation.powi(2) - 2.0 / own * m.mean.powi(2);
+    if beyond.is_finite() { (2.0 / beyond.max(1e-3)).clamp(10.0, 100.0) } else { 10.0 }
 }
 
 /// Standard deviation over frames, segment by segment, of levels scaled to one mean.
@@ -292,7 +307,11 @@ fn absolute(c: &HeadCurve, of: &dyn Fn(&Segments) -> f64, shape_error: f64) -> R
 /// [`MeasureError::InNoise`] for a curve without level.
 pub fn flatness(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
     divisor("flatness", curve.mean_v())?;
-    let ends = least_and_greatest(&curve.median_v, &curve.standard_error_v, curve.shape_dof)?;
+    // A fit weighs with the inverse of variances, and the inverse of an estimated one is too great on average, by
+    // `dof / (dof - 2)` (mean of the inverse chi-square): the fit would be thought better than it is.
+    let inverse = (curve.segment_dof / (curve.segment_dof - 2.0).max(1.0)).sqrt();
+    let errors = curve.standard_error_v.map(|u| inverse * u);
+    let ends = least_and_greatest(&curve.median_v, &errors, curve.shape_dof)?;
     let ratio = |m: &Segments| {
         let (low, high) = m.iter().fold((f64::MAX, 0.0_f64), |(l, h), v| (l.min(*v), h.max(*v)));
         if high > 0.0 { low.max(0.0) / high } else { 0.0 }

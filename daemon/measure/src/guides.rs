@@ -235,6 +235,7 @@ mod tests {
             median_v: core::array::from_fn(level),
             standard_error_v: [0.0005; SEGMENTS],
             shape_dof: Some(100.0),
+            segment_dof: 20.0,
             mean_error_v: 0.0002,
             mean_dof: Some(7.0),
             shared: vec![crate::curve::Shared {
