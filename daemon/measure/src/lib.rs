@@ -23,6 +23,7 @@ pub mod azimuth;
 mod baseband;
 mod beat;
 pub mod beside;
+pub mod between;
 pub mod blanking;
 pub mod carrier;
 pub mod charts;

@@ -38,6 +38,8 @@ pub struct Pulses {
     pub level: Estimate,
     /// Duty of each complete period, in per cent; empty for spikes.
     pub duties: Vec<f64>,
+    /// Rising and falling edge of each of these periods, in seconds from the trigger.
+    pub highs_s: Vec<(f64, f64)>,
     /// Begin and end of the record.
     pub observed: (f64, f64),
 }
@@ -146,7 +148,7 @@ fn square(
     // A transition that a sample met by chance is known better, and no worse for being taken as the others.
     let between: Vec<f64> = rising.iter().map(|e| e.half_width_s).filter(|half| *half > 0.0).collect();
     let within_s = if 2 * between.len() > rising.len() { between.iter().copied().fold(0.0, f64::max) } else { 0.0 };
-    let mut duties = Vec::new();
+    let (mut duties, mut highs_s) = (Vec::new(), Vec::new());
     let mut gaps: Vec<f64> = rising.windows(2).map(|w| w[1].time_s - w[0].time_s).collect();
     // A period that holds a missing pulse has no duty.
     let longest = 1.5 * median_in_place(&mut gaps);
@@ -157,13 +159,15 @@ fn square(
             && w[2].polarity == Polarity::Rising
         {
             duties.push(100.0 * (w[1].time_s - w[0].time_s) / (w[2].time_s - w[0].time_s));
+            highs_s.push((w[0].time_s, w[1].time_s));
         }
     }
     let level = Estimate::combined(
         step,
         vec![Contribution::type_b("noise and conversion", step_u), gain_of(step, conversion)],
     )?;
-    Ok(Pulses { times_s: rising.iter().map(|e| e.time_s).collect(), time_u_s, within_s, level, duties, observed })
+    let times_s = rising.iter().map(|e| e.time_s).collect();
+    Ok(Pulses { times_s, time_u_s, within_s, level, duties, highs_s, observed })
 }
 
 /// One spike: its place and that place's standard uncertainty in samples, and its height in volts.
@@ -296,7 +300,7 @@ fn spikes(
     let time_u_s = dt_s * (squares / positive_side.len().max(1) as f64).sqrt();
     // In bins a peak lies anywhere in its bin.
     let within_s = if in_bins { 0.5 * dt_s } else { 0.0 };
-    Ok(Pulses { times_s, time_u_s, within_s, level, duties: Vec::new(), observed })
+    Ok(Pulses { times_s, time_u_s, within_s, level, duties: Vec::new(), highs_s: Vec::new(), observed })
 }
 
 impl Pulses {

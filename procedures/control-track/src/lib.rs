@@ -10,7 +10,7 @@ mod take;
 
 use parameters as p;
 use pool::Count;
-use take::{Short, Taker};
+use take::{Delay, Short, Taker};
 use tapewright_sdk::absence::{Proof, Suspect, prove};
 use tapewright_sdk::measure::preconditions::{SpeedFit, speed_fit};
 use tapewright_sdk::measure::pulses::Pulses;
@@ -225,7 +225,7 @@ fn judge(
     report.found(Finding::ControlTrackPresent, &format!("{} in play", taker.point.channel));
     judge_level(taker, &captures, settings, report)?;
     judge_rate(taker, subject, counted, settings, report)?;
-    judge_shape(taker, &captures, settings, report);
+    judge_shape(taker, &captures, counted, settings, report);
     judge_count(counted, settings, report)?;
     judge_delay(taker, shorts, settings, report);
     Ok(())
@@ -284,7 +284,7 @@ fn period_ms(rate: &Estimate) -> Result<Estimate> {
 }
 
 /// Jitter and duty, over all short captures.
-fn judge_shape(taker: &Taker, captures: &[&Pulses], settings: &Settings, report: &mut Report) {
+fn judge_shape(taker: &Taker, captures: &[&Pulses], counted: &Counted, settings: &Settings, report: &mut Report) {
     let Some(whole) = pool::one_after_the_other(captures, 1.0 / taker.frame_hz) else { return };
     match whole.period_jitter(taker.frame_hz) {
         Ok(jitter) => {
@@ -298,7 +298,10 @@ fn judge_shape(taker: &Taker, captures: &[&Pulses], settings: &Settings, report:
         return report
             .note("control-track.duty is not measured: spikes off a head have none; take it after the amplifier");
     }
-    match pool::duty(captures, 1.0 / taker.frame_hz) {
+    // Pulses come once a frame unless the records surely say otherwise.
+    let rate = pool::rate(&counted.rates, counted.timebase_u).ok();
+    let other = rate.filter(|rate| !(rate.interval.low..=rate.interval.high).contains(&taker.frame_hz));
+    match pool::duty(captures, other.map_or(taker.frame_hz, |rate| rate.value).recip()) {
         Ok(duty) => {
             let marked = whole.duties.iter().filter(|percent| **percent < 45.0).count();
             if marked > 0 {
@@ -348,7 +351,8 @@ fn judge_delay(taker: &Taker, shorts: &[Short], settings: &Settings, report: &mu
         return report.note("control-track.delay is not measured: no head switch to hold it against");
     }
     let frame_s = 1.0 / taker.frame_hz;
-    let means: Vec<Estimate> = shorts.iter().filter_map(|short| short.delay.clone()).collect();
+    let delays: Vec<&Delay> = shorts.iter().filter_map(|short| short.delay.as_ref()).collect();
+    let means: Vec<Estimate> = delays.iter().map(|delay| delay.mean.clone()).collect();
     let mut keeps_its_place = false;
     match pool::wander(&means, frame_s) {
         Ok(wander) => {
@@ -368,9 +372,7 @@ fn judge_delay(taker: &Taker, shorts: &[Short], settings: &Settings, report: &mu
     if !keeps_its_place {
         return report.note("control-track.delay is not stated: it does not surely keep its place");
     }
-    let sampling = means.iter().flat_map(|mean| &mean.contributions).filter(|share| share.name == "sampling");
-    let sampling_u_s = sampling.map(|share| share.standard_uncertainty).fold(0.0, f64::max);
-    match pool::delay(&means, frame_s, sampling_u_s) {
+    match pool::delay(&delays, frame_s) {
         Ok(mean) => drop(report.measured(Measured::new("control-track.delay", Unit::Millisecond, &mean.scaled(1e3)))),
         Err(unable) => report.note(&format!("control-track.delay has no mean: {}", unable.why)),
     }

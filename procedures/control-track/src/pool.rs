@@ -1,5 +1,7 @@
 //! One number out of several captures.
 
+use crate::take::Delay;
+use tapewright_sdk::measure::between::{Edges, distance};
 use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::measure::statistics::{median, moments, share_interval};
 use tapewright_sdk::measure::{COVERAGE, Spread};
@@ -56,7 +58,8 @@ pub(crate) fn rate(rates: &[Estimate], timebase_u: f64) -> Result<Estimate> {
     Ok(Estimate::combined(mean, shares)?.within(0.0, f64::MAX))
 }
 
-/// What the samples' places leave uncertain of a mean over captures, of which each is uncertain by `sampling_u` from them.
+/// What the samples' places leave uncertain of a mean over captures, of which each is uncertain by `sampling_u` from them,
+/// where edges do not lie between two samples or their distance changes from capture to capture.
 ///
 /// A scope that samples as its own clock goes meets the pulses elsewhere in each capture: that scatter is seen, and
 /// averages. What is not seen of it may be the same in all captures, as where the samples follow the trigger, and stays.
@@ -72,25 +75,49 @@ fn over_captures(values: &[f64], sampling_u: f64) -> Vec<Contribution> {
     shares
 }
 
-/// Mean delay to the head switch over captures, in seconds, on the circle of a frame; `sampling_u_s` is what one of
-/// them is uncertain by from sampling.
-pub(crate) fn delay(means: &[Estimate], frame_s: f64, sampling_u_s: f64) -> Result<Estimate> {
-    let Some(first) = means.first() else {
+/// Mean delay to the head switch over captures, in seconds, on the circle of a frame.
+pub(crate) fn delay(captures: &[&Delay], frame_s: f64) -> Result<Estimate> {
+    let Some(first) = captures.first().map(|delay| delay.mean.value) else {
         return Err(Unable::new(UnableCode::TooShort, "no capture shows the delay to the head switch"));
     };
-    let away: Vec<f64> = means
-        .iter()
-        .map(|mean| (mean.value - first.value + 0.5 * frame_s).rem_euclid(frame_s) - 0.5 * frame_s)
-        .collect();
-    let centre = (first.value + moments(&away)?.mean).rem_euclid(frame_s);
-    Ok(Estimate::combined(centre, over_captures(&away, sampling_u_s))?)
+    let from_first = |value: f64| (value - first + 0.5 * frame_s).rem_euclid(frame_s) - 0.5 * frame_s;
+    let within_s = captures.iter().map(|delay| delay.within_s).fold(f64::INFINITY, f64::min);
+    let rounded = if within_s > 0.0 {
+        // From the pulses to the trigger, which lies at time 0 within a point.
+        let edges = captures.iter().map(|delay| Edges {
+            first_s: delay.each_s.iter().map(|value| -from_first(*value)).collect(),
+            second_s: vec![0.0],
+        });
+        distance(&edges.collect::<Vec<_>>(), 2.0 * within_s)?
+    } else {
+        None
+    };
+    let away = match rounded {
+        Some(away) => away,
+        None => {
+            let means: Vec<f64> = captures.iter().map(|delay| from_first(delay.mean.value)).collect();
+            let sampling = captures.iter().flat_map(|delay| &delay.mean.contributions);
+            let sampling_u_s = sampling
+                .filter(|share| share.name == "sampling")
+                .map(|share| share.standard_uncertainty)
+                .fold(0.0, f64::max);
+            Estimate::combined(moments(&means)?.mean, over_captures(&means, sampling_u_s))?
+        }
+    };
+    let timebase_u_s = captures.iter().map(|delay| delay.timebase_u_s).fold(0.0, f64::max);
+    let away = away.also(Contribution::type_b("time base", timebase_u_s))?;
+    // A delay about nothing may be one of nearly a frame: the interval goes with the value.
+    let turn = first + away.value - (first + away.value).rem_euclid(frame_s);
+    let of = |value: f64| first + value - turn;
+    let (low, high) = (of(away.interval.low), of(away.interval.high));
+    let (u, dof) = (away.standard_uncertainty, away.degrees_of_freedom);
+    Ok(Estimate::with_interval(of(away.value), low, high, u, dof, away.contributions)?)
 }
 
 /// Duties further from their median than so many samples are no scatter of sampling: index marks.
 const MARKED_SAMPLES: f64 = 3.0;
 
-/// Duty over captures, in per cent. Edges between samples make each duty one of two neighbouring values, of which the
-/// median is one; the mean of those about the median lies between them as the true one does.
+/// Duty over captures, in per cent, pulses coming `period_s` apart.
 pub(crate) fn duty(captures: &[&Pulses], period_s: f64) -> Result<Estimate> {
     let all: Vec<f64> = captures.iter().flat_map(|pulses| pulses.duties.iter().copied()).collect();
     if all.is_empty() {
@@ -103,10 +130,18 @@ pub(crate) fn duty(captures: &[&Pulses], period_s: f64) -> Result<Estimate> {
     let edge_u_s = captures.iter().map(|pulses| pulses.time_u_s).fold(0.0, f64::max);
     let sample_percent = 100.0 * edge_u_s * 12.0_f64.sqrt() / period_s;
     let reach = (MARKED_SAMPLES * sample_percent).max(6.0 * away[away.len() / 2]);
+    let near = |duty: f64| (duty - middle).abs() <= reach;
+    let within_s = captures.iter().map(|pulses| pulses.within_s).fold(f64::INFINITY, f64::min);
+    if within_s > 0.0
+        && let Some(high) =
+            distance(&captures.iter().map(|pulses| highs(pulses, period_s, &near)).collect::<Vec<_>>(), 2.0 * within_s)?
+    {
+        return Ok(high.scaled(100.0 / period_s).within(0.0, 100.0));
+    }
     let means: Vec<f64> = captures
         .iter()
         .filter_map(|pulses| {
-            let near: Vec<f64> = pulses.duties.iter().copied().filter(|duty| (duty - middle).abs() <= reach).collect();
+            let near: Vec<f64> = pulses.duties.iter().copied().filter(|duty| near(*duty)).collect();
             moments(&near).ok().map(|m| m.mean)
         })
         .collect();
@@ -114,6 +149,19 @@ pub(crate) fn duty(captures: &[&Pulses], period_s: f64) -> Result<Estimate> {
     // Two edges, rising and falling.
     let sampling_u = 100.0 * edge_u_s * core::f64::consts::SQRT_2 / period_s;
     Ok(Estimate::combined(value, over_captures(&means, sampling_u))?.within(0.0, 100.0))
+}
+
+/// Edges of the pulses of one capture with such a duty, folded upon each other by the period.
+fn highs(pulses: &Pulses, period_s: f64, near: &dyn Fn(f64) -> bool) -> Edges {
+    let start_s = pulses.highs_s.first().map_or(0.0, |(rise_s, _)| *rise_s);
+    let of_such = pulses.highs_s.iter().zip(&pulses.duties).filter(|(_, duty)| near(**duty));
+    let (first_s, second_s) = of_such
+        .map(|((rise_s, fall_s), _)| {
+            let folded_s = ((rise_s - start_s) / period_s).round() * period_s;
+            (rise_s - folded_s, fall_s - folded_s)
+        })
+        .unzip();
+    Edges { first_s, second_s }
 }
 
 /// Pulses that did not come, over records.
@@ -176,6 +224,7 @@ mod tests {
             within_s: 0.0,
             level,
             duties: vec![60.0; count - 1],
+            highs_s: times_s.windows(2).map(|w| (w[0], 0.4 * w[0] + 0.6 * w[1])).collect(),
             observed: (0.0, first_s + count as f64 * FRAME_S),
             times_s,
         }
@@ -241,10 +290,21 @@ mod tests {
 
     #[test]
     fn the_mean_delay_lies_on_a_circle() {
-        let at = |ms: f64| Estimate::combined(ms * 1e-3, vec![Contribution::type_b("sampling", 1e-5)]).unwrap();
-        let mean = delay(&[at(39.98), at(0.02), at(0.0), at(0.0)], FRAME_S, 1e-5).unwrap();
-        assert!(mean.value * 1e3 < 1e-6 || (mean.value * 1e3 - 40.0).abs() < 1e-6, "{mean:?}");
-        assert!(delay(&[], FRAME_S, 1e-5).is_err());
+        for within_s in [0.0, 4e-5] {
+            let at = |ms: f64| Delay {
+                mean: Estimate::combined(ms * 1e-3, vec![Contribution::type_b("sampling", 1e-5)]).unwrap(),
+                each_s: vec![ms * 1e-3; 5],
+                within_s,
+                timebase_u_s: 2e-6,
+            };
+            let captures = [at(39.98), at(0.02), at(0.0), at(0.0)];
+            let mean = delay(&captures.each_ref(), FRAME_S).unwrap();
+            let about_0 = (mean.value + 0.5 * FRAME_S).rem_euclid(FRAME_S) - 0.5 * FRAME_S;
+            let half = 0.5 * (mean.interval.high - mean.interval.low);
+            assert!(about_0.abs() < 1e-8 && (0.0..FRAME_S).contains(&mean.value) && half < 1e-4, "{mean:?}");
+            assert!((mean.interval.low..=mean.interval.high).contains(&mean.value) && half > 1e-5, "{mean:?}");
+        }
+        assert!(delay(&[], FRAME_S).is_err());
     }
 
     #[test]

@@ -34,8 +34,21 @@ pub(crate) struct Short {
     pub(crate) pulses: Option<Pulses>,
     /// Volts between the greatest and the least, whatever they are.
     pub(crate) span: Estimate,
-    /// Mean delay of its pulses to the head switch.
-    pub(crate) delay: Option<Estimate>,
+    /// Delay of its pulses to the head switch.
+    pub(crate) delay: Option<Delay>,
+}
+
+/// Delay from the pulses of one capture to the head switch.
+#[derive(Debug, Clone)]
+pub(crate) struct Delay {
+    /// Mean over the pulses.
+    pub(crate) mean: Estimate,
+    /// Of each pulse, in seconds.
+    pub(crate) each_s: Vec<f64>,
+    /// How far each may lie from what is stated, as in [`Pulses::within_s`].
+    pub(crate) within_s: f64,
+    /// Standard uncertainty of the mean from the scope's time base: the pulses come so long after the trigger.
+    pub(crate) timebase_u_s: f64,
 }
 
 /// What a slow record shows.
@@ -74,20 +87,24 @@ impl Taker {
         let span = Estimate::combined(seen_v, shares)?.within(0.0, f64::MAX);
         let pulses = found(pulses_in(&trace, self.form()))?;
         let delay = match &pulses {
-            Some(pulses) if self.switch.is_some() && capture.info.triggered => self.delay(pulses, trace.dt_s()),
+            Some(pulses) if self.switch.is_some() && capture.info.triggered => {
+                self.delay(pulses, trace.dt_s(), capture.info.timebase_uncertainty)
+            }
             _ => None,
         };
         Ok(Short { pulses, span, delay })
     }
 
     /// The trigger is the edge that selects head A: it lies at time 0, within a point.
-    fn delay(&self, pulses: &Pulses, dt_s: f64) -> Option<Estimate> {
+    fn delay(&self, pulses: &Pulses, dt_s: f64, timebase_u: f64) -> Option<Delay> {
         let frame_s = 1.0 / self.frame_hz;
         let delays = delays_to_switch(&pulses.times_s, &[0.0], frame_s).ok()?;
         let time_u_s = pulses.time_u_s.hypot(dt_s / 12.0_f64.sqrt());
         // Where the pulses do not keep their place at all there is no mean: the first one shows how far they wander.
         let first = || Estimate::combined(*delays.first()?, vec![Contribution::type_b("sampling", time_u_s)]).ok();
-        mean_delay(&delays, frame_s, time_u_s).ok().or_else(first)
+        let mean = mean_delay(&delays, frame_s, time_u_s).ok().or_else(first)?;
+        let after_s = pulses.times_s.iter().map(|time| time.abs()).sum::<f64>() / pulses.times_s.len().max(1) as f64;
+        Some(Delay { mean, each_s: delays, within_s: pulses.within_s, timebase_u_s: after_s * timebase_u })
     }
 
     /// How pulses so often are counted.

@@ -62,6 +62,7 @@ pub(crate) fn lines_in(trace: &Trace, standard: LineStandard, timebase_u: f64) -
         within_s: 0.5 * trace.dt_s(),
         level: sync_v.clone(),
         duties: Vec::new(),
+        highs_s: Vec::new(),
         observed,
     };
     Ok(pulses.rate(standard.line_rate_hz(), timebase_u).ok().map(|rate| Lines { sync_v, rate }))

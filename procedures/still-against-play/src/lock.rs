@@ -198,6 +198,7 @@ mod tests {
             within_s: 0.5 * bin_s,
             level,
             duties: Vec::new(),
+            highs_s: Vec::new(),
             observed: (0.0, 4.0),
         }
     }
