@@ -19,6 +19,9 @@ use virtual_time::Timeline;
 
 pub use virtual_time::{Busy, SETTLE_ROUNDS};
 
+/// How late the runtime's timer may be.
+const TIMER_LATE: Duration = Duration::from_millis(3);
+
 /// A moment on a clock's timeline: nanoseconds since the clock was made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub struct Instant(u64);
@@ -152,6 +155,22 @@ impl Clock {
                 }
             }
             Kind::Virtual(line) => line.sleep_until(until).await,
+        }
+    }
+
+    /// As [`Clock::sleep_until`], to a tenth of a millisecond where time is real: the runtime's own timer is up to
+    /// two milliseconds late. It costs a hop to a thread, so it is for what imitates a device's own timing.
+    pub async fn sleep_finely_until(&self, until: Instant) {
+        if let Kind::Real { pace, .. } = &self.0 {
+            let coarse = TIMER_LATE * *pace;
+            if until.since(self.now()) > coarse {
+                self.sleep_until(Instant(until.0.saturating_sub(coarse.as_nanos() as u64))).await;
+            }
+            let clock = self.clone();
+            // It fails only where the runtime ends, and nobody waits then.
+            tokio::task::spawn_blocking(move || clock.block(until.since(clock.now()))).await.ok();
+        } else {
+            self.sleep_until(until).await;
         }
     }
 

@@ -44,12 +44,16 @@ const LEAST_WAIT: Duration = Duration::from_micros(50);
 /// Size of a read from the outside.
 const READ_BYTES: usize = 4096;
 
+/// When the port may have something to say, and whether bytes are announced for then.
+fn next_look(port: &mut SimPort, now: Instant) -> (Instant, bool) {
+    let next = port.next_output(now);
+    let most = now + if port.prepare(now) { TAKE_IN } else { LOOK_AGAIN };
+    (next.unwrap_or(most).max(now + LEAST_WAIT).min(most), next.is_some_and(|next| next <= most))
+}
+
 /// Waits until the port may have something to say.
 async fn until_output(port: &mut SimPort, clock: &Clock) {
-    let now = clock.now();
-    let next = port.next_output(now).unwrap_or(now + LOOK_AGAIN);
-    let most = if port.prepare(now) { TAKE_IN } else { LOOK_AGAIN };
-    clock.sleep_until(next.max(now + LEAST_WAIT).min(now + most)).await;
+    clock.sleep_until(next_look(port, clock.now()).0).await;
 }
 
 /// What the port has to say now, and whether it is there at all.

@@ -2,7 +2,7 @@
 //!
 //! A pseudo-terminal has no baud rate, so the port keeps its own; what the client sets is not looked at.
 
-use super::{READ_BYTES, ServeError, take, until_output};
+use super::{READ_BYTES, ServeError, next_look, take};
 use crate::port::SimPort;
 use rustix::fs::{Mode, OFlags};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -86,11 +86,20 @@ async fn pump(port: &mut SimPort, master: &AsyncFd<OwnedFd>, clock: &Clock) -> i
                 let count = read?;
                 port.write(clock.now(), buffer.get(..count).unwrap_or_default());
             }
-            () = until_output(port, clock) => {}
+            () = until_due(port, clock) => {}
         }
         // A closed port is a line with nobody at its other end: bytes vanish.
         let bytes = take(port, clock.now()).unwrap_or_default();
         write_all(master, &bytes).await?;
+    }
+}
+
+/// Waits until the port may have something to say: bytes leave when the line's rate says so, not when the runtime's
+/// timer happens to look.
+async fn until_due(port: &mut SimPort, clock: &Clock) {
+    match next_look(port, clock.now()) {
+        (due, true) => clock.sleep_finely_until(due).await,
+        (look, false) => clock.sleep_until(look).await,
     }
 }
 
