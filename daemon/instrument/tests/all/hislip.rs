@@ -213,6 +213,13 @@ fn openings_that_fail_say_why() {
     refused(
         async |listener| {
             let mut sync = first_half(&listener).await;
+            sync.write_all(&head(1, 2, [2, 0, 0, 1], NOTHING)).await.unwrap();
+        },
+        "it demands an encrypted connection, which is not spoken here",
+    );
+    refused(
+        async |listener| {
+            let mut sync = first_half(&listener).await;
             sync.write_all(b"Welcome to the instrument\n").await.unwrap();
         },
         "`Welc` came where a message of HiSLIP must start with `HS`",

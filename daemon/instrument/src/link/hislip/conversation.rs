@@ -9,6 +9,8 @@ use tokio::net::TcpStream;
 const VERSION: u32 = 0x0100;
 /// Our two letters, where makers have registered ones: none of theirs.
 const VENDOR: u32 = 0x5457;
+/// Bit of the answer to the opening that demands encryption.
+const ENCRYPTED: u8 = 0b10;
 /// Number of the first message after opening and after a clear (IVI-6.1, 3.1.2).
 const FIRST_ID: u32 = 0xFFFF_FF00;
 /// Number of a reply whose question is not known.
@@ -96,6 +98,10 @@ impl Conversation {
         let hello = Header::new(Kind::Initialize, 0, VERSION << 16 | VENDOR);
         sync.send(hello, name.as_bytes()).await?;
         let answer = await_kind(&mut sync, Kind::InitializeResponse).await?.header;
+        // Version 2 of the standard, from memory: bit 1 demands that the connection be encrypted.
+        if answer.control & ENCRYPTED != 0 {
+            return Err(Broken::Protocol("it demands an encrypted connection, which is not spoken here".into()));
+        }
         let session = answer.parameter & 0xFFFF;
         let mut asynchronous = Channel::new(TcpStream::connect((host, port)).await.map_err(Broken::Io)?);
         asynchronous.send(Header::new(Kind::AsyncInitialize, 0, session), &[]).await?;
