@@ -1,16 +1,28 @@
-//! How much memory a block takes: never what its header claims before the bytes came, and never twice its size.
+//! How much memory a block takes: never what its header claims before the bytes came, and never twice its size. And
+//! that nothing is kept of what was parsed, whatever it was.
 
 use core::alloc::Layout;
+use core::cell::Cell;
 use core::time::Duration;
 use std::alloc::{GlobalAlloc, System};
 use std::io::{Read, Write};
 use std::net::TcpListener;
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use tapewright_clock::{Clock, Instant, WallTime};
 use tapewright_instrument::Address;
 use tapewright_instrument::link::{self, InProcess, Link, Peer};
 use tapewright_instrument::scpi::{Message, Profile, Session};
+
+#[path = "../../../tests/fuzz/src/instrument.rs"]
+#[expect(unreachable_pub, reason = "a module of the crate of the fuzz targets")]
+mod fuzzed;
+
+thread_local! {
+    /// Bytes that this thread holds: taken less given back.
+    static HERE: Cell<isize> = const { Cell::new(0) };
+}
 
 /// Counts what is held, and the most that ever was.
 struct Counting;
@@ -22,6 +34,8 @@ fn count(more: usize, less: usize) {
     let held = HELD.fetch_add(more, Ordering::SeqCst) + more - less;
     HELD.fetch_sub(less, Ordering::SeqCst);
     MOST.fetch_max(held, Ordering::SeqCst);
+    // No count while the thread's own storage is being torn down.
+    let _ = HERE.try_with(|here| here.set(here.get() + more as isize - less as isize));
 }
 
 #[expect(unsafe_code, reason = "an allocator is unsafe by its nature; this one only counts and passes on")]
@@ -174,4 +188,33 @@ fn a_block_over_tcp_takes_the_memory_of_its_bytes() {
     let address: Address = address.parse().expect("an address");
     let link = runtime.block_on(link::connect(&address, &clock)).expect("it connects");
     check(&runtime, link, clock, &[1_000_000, 100_000_000]);
+}
+
+/// Parses a target's corpus over and over, at least so many inputs: as much is held after as before.
+fn keeps_nothing(target: &str, parse: fn(&[u8]), inputs: usize) {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/fuzz/corpus").join(target);
+    let files = std::fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
+    let corpus: Vec<Vec<u8>> = files.map(|file| std::fs::read(file.unwrap().path()).unwrap()).collect();
+    let all = || corpus.iter().for_each(|bytes| parse(bytes));
+    // What is made once and kept is made the first time.
+    all();
+    let before = HERE.get();
+    for _ in 0..inputs.div_ceil(corpus.len()) {
+        all();
+    }
+    assert_eq!(HERE.get() - before, 0, "{target}: bytes are held that were not before");
+}
+
+#[test]
+fn nothing_is_kept_of_what_was_parsed() {
+    let _alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
+    keeps_nothing("replies", fuzzed::replies, 100_000);
+    keeps_nothing("preambles", fuzzed::preambles, 20_000);
+    keeps_nothing("blocks", fuzzed::blocks, 500);
+    keeps_nothing("dialects", fuzzed::dialects, 60);
+    // The count itself: something that is kept is seen.
+    let before = HERE.get();
+    let kept = vec![1_u8; 1000];
+    assert_eq!(HERE.get() - before, 1000);
+    drop(kept);
 }
