@@ -95,6 +95,9 @@ fn say(printed: &Printed, json: bool) -> std::io::Result<()> {
     writeln!(out, "wrong        {}", tally.wrong)?;
     writeln!(out, "unrecovered  {}", tally.unrecovered)?;
     writeln!(out, "calm         {}, the longest took {} messages", tally.calm, tally.most_exchanges)?;
+    for (word, count) in tally.links.iter().chain(&tally.dialects) {
+        writeln!(out, "of these     {count} {word}")?;
+    }
     for trouble in &tally.troubles {
         writeln!(out, "{trouble}")?;
     }

@@ -1,6 +1,7 @@
 //! One bench in a storm.
 
 use super::deck::FormulaDeck;
+use super::links::{Clearing, Lent};
 use super::mix::{self, DIALECTS, Mix};
 use super::oracle::Asked;
 use crate::machines::Random;
@@ -48,6 +49,10 @@ pub struct Tally {
     pub calm: u64,
     /// Faults that struck.
     pub faults: u64,
+    /// Captures asked for over each kind of link, and in each dialect.
+    pub links: BTreeMap<String, u64>,
+    /// See there.
+    pub dialects: BTreeMap<String, u64>,
     /// Greatest number of messages that coming right took.
     pub most_exchanges: u64,
     /// What is wrong or unrecovered, in words that name the bench.
@@ -64,8 +69,12 @@ impl Tally {
         self.calm += other.calm;
         self.faults += other.faults;
         self.most_exchanges = self.most_exchanges.max(other.most_exchanges);
-        for (reason, count) in other.refused {
-            *self.refused.entry(reason).or_default() += count;
+        let sums =
+            [(&mut self.refused, other.refused), (&mut self.links, other.links), (&mut self.dialects, other.dialects)];
+        for (sum, counts) in sums {
+            for (word, count) in counts {
+                *sum.entry(word).or_default() += count;
+            }
         }
         self.troubles.extend(other.troubles);
     }
@@ -164,10 +173,15 @@ pub fn run_bench(seed: u64, number: u64, captures: u64) -> Tally {
         let fate = Arc::new(Mutex::new(fate));
         let sent = Arc::new(AtomicU64::new(0));
         let happens = happening(&sim, &fate, &sent);
+        let link = Clearing { inner: link, clears: mix.clears.then(|| sim.scope_port()), clock: clock.clone() };
         let link = FarEnd::new(link, clock.clone(), happens);
         let (link, bytes) = Faulty::new(link, clock.clone(), seed.wrapping_add(number * 3), Spoil::default());
         let (link, outage) = Outage::new(link, clock.clone(), seed.wrapping_add(number * 7), Cuts::default());
-        let tally = Tally::default();
+        let tally = Tally {
+            links: BTreeMap::from([(mix.link(), captures)]),
+            dialects: BTreeMap::from([(name.to_owned(), captures)]),
+            ..Tally::default()
+        };
         let name = format!("seed {seed}, bench {number} ({name}, {mix:?})");
         let mut storm = Storm { name, sim, clock, dialect, hookup, mix, bytes, outage, fate, sent, tally };
         storm.pass(Box::new(link), captures, &mut random, video).await;
@@ -232,7 +246,7 @@ impl Storm {
 
     async fn pass(&mut self, link: Box<dyn Link>, captures: u64, random: &mut Random, video: bool) {
         // The link is lent to each try, so that its faults go on where they were.
-        let link = Lent(Arc::new(tokio::sync::Mutex::new(link)));
+        let link = Lent::new(link);
         let mut scope = None;
         self.strike(self.mix.from_start);
         for _ in 0..OPEN_TRIES {
@@ -346,37 +360,4 @@ fn reason(error: &ScopeError) -> String {
         _ => "other",
     };
     word.to_owned()
-}
-
-/// A link that several scopes use one after the other.
-#[derive(Clone)]
-struct Lent(Arc<tokio::sync::Mutex<Box<dyn Link>>>);
-
-impl Link for Lent {
-    fn send<'a>(
-        &'a mut self,
-        bytes: &'a [u8],
-        deadline: tapewright_clock::Instant,
-    ) -> tapewright_instrument::BoxFuture<'a, Result<(), tapewright_instrument::LinkError>> {
-        Box::pin(async move { self.0.lock().await.send(bytes, deadline).await })
-    }
-
-    fn receive(
-        &mut self,
-        deadline: tapewright_clock::Instant,
-    ) -> tapewright_instrument::BoxFuture<'_, Result<Vec<u8>, tapewright_instrument::LinkError>> {
-        Box::pin(async move { self.0.lock().await.receive(deadline).await })
-    }
-
-    fn reopen(&mut self) -> tapewright_instrument::BoxFuture<'_, Result<(), tapewright_instrument::LinkError>> {
-        Box::pin(async move { self.0.lock().await.reopen().await })
-    }
-
-    fn describe(&self) -> String {
-        "a scope in a storm".into()
-    }
-
-    fn byte_s(&self) -> f64 {
-        self.0.try_lock().map_or(0.0, |link| link.byte_s())
-    }
 }

@@ -13,6 +13,7 @@ pub const DIALECTS: &[(&str, FrontEnd)] = &[
     ("channel-timebase-waveform/a2", FrontEnd::FamilyA(Scaling::A2)),
     ("channel-timebase-waveform/a3", FrontEnd::FamilyA(Scaling::A3)),
     ("channel-timebase-waveform/a4", FrontEnd::FamilyA(Scaling::A4)),
+    ("channel-timebase-waveform/a4-header", FrontEnd::FamilyA(Scaling::A4)),
     ("scpi-99", FrontEnd::Scpi99),
     ("channel-horizontal-curve", FrontEnd::FamilyB),
     ("prefixed-channel-descriptor", FrontEnd::FamilyC),
@@ -24,6 +25,8 @@ pub struct Mix {
     /// A serial line of so many bits a second, whose bytes may be spoilt; none: a link that is
     /// checksummed, so that only whole replies and connections suffer.
     pub baud: Option<u32>,
+    /// Whether the link has a device clear, as HiSLIP and USB test and measurement have.
+    pub clears: bool,
     /// Bytes and chunks.
     pub spoil: Spoil,
     /// The whole link.
@@ -37,6 +40,16 @@ pub struct Mix {
 }
 
 impl Mix {
+    /// The kind of link, in words.
+    #[must_use]
+    pub fn link(&self) -> String {
+        match self.baud {
+            Some(baud) => format!("serial, {baud} baud"),
+            None if self.clears => "checksummed, with a device clear".to_owned(),
+            None => "checksummed".to_owned(),
+        }
+    }
+
     /// Draws one.
     #[must_use]
     pub fn draw(random: &mut Random) -> Self {
@@ -73,6 +86,7 @@ impl Mix {
         };
         Self {
             baud,
+            clears: baud.is_none() && random.chance(0.5),
             spoil,
             cuts,
             restart: rare(random, 0.01),

@@ -6,6 +6,7 @@
 
 mod bench;
 pub mod deck;
+mod links;
 pub mod mix;
 pub mod oracle;
 

@@ -52,6 +52,10 @@ impl<L: Link, F: FnMut(Instant, Moment) + Send> Link for FarEnd<L, F> {
         self.inner.reopen()
     }
 
+    fn clear(&mut self, deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
+        self.inner.clear(deadline)
+    }
+
     fn describe(&self) -> String {
         self.inner.describe()
     }

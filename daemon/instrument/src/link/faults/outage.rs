@@ -173,6 +173,18 @@ impl<L: Link> Link for Outage<L> {
         })
     }
 
+    fn clear(&mut self, deadline: Instant) -> BoxFuture<'_, Result<bool, LinkError>> {
+        Box::pin(async move {
+            if self.state != State::Up {
+                return Err(self.closed("the port is gone"));
+            }
+            if !self.stalled(deadline).await {
+                return Err(self.closed("it did not answer a device clear in time"));
+            }
+            self.inner.clear(deadline).await
+        })
+    }
+
     fn describe(&self) -> String {
         self.inner.describe()
     }
