@@ -56,6 +56,8 @@ quirks! {
     ShortReadings = "short-readings";
     /// `*OPC?` answers at once, whatever is under way.
     IgnoresOpc = "ignores-opc";
+    /// A response with a block among other answers has NL where `;` is due, and so is cut in several.
+    CutResponses = "cut-responses";
 }
 
 /// How late the state is told by [`Quirk::LaggingState`].

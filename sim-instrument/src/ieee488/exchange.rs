@@ -39,6 +39,8 @@ struct Running {
     echo: Vec<u8>,
     /// A block is among the replies.
     blocks: bool,
+    /// Bytes of replies that the output queue holds: blocks are streamed.
+    held: usize,
     waiting: Option<Waiting>,
 }
 
@@ -160,6 +162,7 @@ impl Exchange {
             reader: Reader::new(message),
             echo,
             blocks: false,
+            held: 0,
             path: Vec::new(),
             replies: Vec::new(),
             closed: false,
@@ -222,7 +225,8 @@ impl Exchange {
         if running.replies.is_empty() {
             return response;
         }
-        response.extend(running.replies.join(&b';'));
+        let cut = running.blocks && quirks.has(Quirk::CutResponses);
+        response.extend(running.replies.join(if cut { &b'\n' } else { &b';' }));
         response.push(b'\n');
         if quirks.has(Quirk::LineFeedReturn) {
             response.push(b'\r');
@@ -266,11 +270,11 @@ impl Exchange {
                 return;
             }
         };
-        let held: usize = running.replies.iter().map(Vec::len).filter(|len| *len <= self.limits.output_bytes).sum();
         if running.deadlocked {
             return;
         }
-        if held + bytes.len() > self.limits.output_bytes {
+        running.held += bytes.len();
+        if running.held > self.limits.output_bytes {
             running.replies.clear();
             running.deadlocked = true;
             self.status.raise(Code::QueryDeadlocked.into());

@@ -26,6 +26,7 @@ pub(super) fn all(file: &str, dialect: &Dialect, faults: &mut Vec<Fault>) {
         wide_converter_without_wide_data,
         reading_in_parts_without_words,
         same_state_bits,
+        joined_blocks_one_by_one,
         settings_outside_steps,
     ];
     let found = checks.iter().filter_map(|check| check(dialect));
@@ -178,6 +179,11 @@ fn same_state_bits(d: &Dialect) -> Found {
         }
         _ => None,
     }
+}
+
+fn joined_blocks_one_by_one(d: &Dialect) -> Found {
+    let found = d.profile.blocks_joined && !d.profile.compound;
+    found.then(|| ("manners.blocks-joined", "true, but `compound` says that a message holds one command".into()))
 }
 
 fn settings_outside_steps(d: &Dialect) -> Found {

@@ -29,5 +29,6 @@ pub(super) fn more(fields: &mut Fields<'_>, profile: Profile) -> Profile {
     };
     let state_lag = Duration::from_secs_f64(fields.number("state-lag-s", 0.0, 60.0, Some(0.0)));
     let short_readings = fields.boolean("short-readings", Some(false));
-    Profile { short_readings, errors, operation_complete, block, state_lag, ..profile }
+    let blocks_joined = fields.boolean("blocks-joined", Some(false));
+    Profile { blocks_joined, short_readings, errors, operation_complete, block, state_lag, ..profile }
 }

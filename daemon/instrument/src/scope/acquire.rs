@@ -7,7 +7,6 @@ use super::{Force, Scope, ScopeError};
 use crate::capture::{Capture, ChannelSetup, Setup, Trace};
 use crate::hookup::{Hookup, Point};
 use crate::request::{CaptureRequest, Detection, Trigger};
-use crate::scpi::SessionError;
 
 /// Tries of one acquisition when the link spoils it.
 const TRIES: u32 = 3;
@@ -23,11 +22,11 @@ const LOOK_POINTS: u32 = 500;
 const WIDEN: f64 = 2.0;
 
 /// Everything that stays the same over the acquisitions of a request.
-struct Job<'a> {
+pub(super) struct Job<'a> {
     hookup: &'a Hookup,
-    request: &'a CaptureRequest,
-    channels: Vec<ChannelPlan>,
-    time: TimePlan,
+    pub(super) request: &'a CaptureRequest,
+    pub(super) channels: Vec<ChannelPlan>,
+    pub(super) time: TimePlan,
     trigger: Option<TriggerPlan>,
 }
 
@@ -277,6 +276,7 @@ impl Scope {
     fn forget_set_up(&mut self) {
         self.stood = None;
         self.parts.clear();
+        self.wanted.clear();
     }
 
     async fn one(
@@ -302,26 +302,7 @@ impl Scope {
         };
         let text = Self::trigger_text(job.request, job.trigger.as_ref());
         let opened = self.session.reopened();
-        let trigger = self.arm_and_wait(&job.time, job.request, &text).await?;
-        // Nothing is believed before it is proven that each answer was its own question's.
-        if self.careful {
-            self.confirm("check that the answers were in step").await?;
-        }
-        let mut traces = Vec::new();
-        for (plan, standing) in job.channels.iter().zip(&standing) {
-            traces.push(self.read_trace(plan, standing, &job.time, job.request).await?);
-        }
-        let doing = "check what the scope says of the capture";
-        let settled = self.session.settle().await.map_err(|source| self.failed(doing, source))?;
-        if settled.restarted {
-            let why = "the scope was switched on anew meanwhile: its settings and its record are gone".into();
-            return Err(ScopeError::BadData { channel: "the capture".into(), why });
-        }
-        if !settled.complaints.is_empty() {
-            let (asked, complaints) = ("arming and reading".to_owned(), settled.complaints);
-            let refused = SessionError::Refused { asked, link: self.session.describe(), complaints };
-            return Err(self.failed(doing, refused));
-        }
+        let (trigger, traces) = self.take_record(job, &standing, &text).await?;
         if self.session.reopened() != opened {
             let why = "the link was opened anew meanwhile: the record may be another".into();
             return Err(ScopeError::BadData { channel: "the capture".into(), why });

@@ -59,9 +59,15 @@ impl Scope {
         let doing = "ask the length of the record";
         let message = self.built(Op::AskPoints, &Values::new(), doing)?;
         let told = self.agreed(&[message], doing).await?;
-        let points = answer::integer(told.first().map_or("", String::as_str));
-        let points =
-            points.map_err(|trouble| ScopeError::BadData { channel: doing.to_owned(), why: trouble.to_string() })?;
+        Self::points_told(told.first().map_or("", String::as_str))
+    }
+
+    /// Reads the length of a record.
+    pub(super) fn points_told(text: &str) -> Result<u32, ScopeError> {
+        let points = answer::integer(text).map_err(|trouble| ScopeError::BadData {
+            channel: "the length of the record".to_owned(),
+            why: trouble.to_string(),
+        })?;
         Ok(u32::try_from(points).unwrap_or(0))
     }
 }

@@ -10,6 +10,7 @@ mod check;
 mod descriptor;
 mod error;
 mod fits;
+mod joined;
 mod plan;
 mod record;
 mod setup;
@@ -19,7 +20,7 @@ mod wait;
 
 use crate::dialect::{Dialect, Op, Values};
 use crate::link::Link;
-use crate::scpi::{BuildError, Identity, Message, Session, SessionError};
+use crate::scpi::{BuildError, Identity, Message, OperationComplete, Session, SessionError};
 use std::collections::HashMap;
 use tapewright_clock::Clock;
 
@@ -64,6 +65,11 @@ pub struct Scope {
     force: Force,
     /// The part that each channel was last told to read, and the resynchronisations up to then.
     parts: HashMap<String, (u64, Vec<Message>)>,
+    /// The part of its record, `(first, count)`, that was last wanted of each channel.
+    wanted: HashMap<String, (u32, u32)>,
+    joins: joined::Joins,
+    /// Whether `*OPC?` waits for the end of an acquisition, as far as it has shown.
+    complete_waits: bool,
 }
 
 /// Whether the dialect's command that forces a trigger works.
@@ -102,6 +108,7 @@ impl Scope {
     /// A scope that nothing was asked of yet.
     fn unchecked(link: Box<dyn Link>, dialect: Dialect, clock: Clock) -> Self {
         let session = Session::new(link, clock.clone(), dialect.profile.clone());
+        let complete_waits = dialect.profile.operation_complete == OperationComplete::Waits;
         let force = if dialect.can(Op::Force) { Force::Unknown } else { Force::Absent };
         Self {
             session,
@@ -115,6 +122,9 @@ impl Scope {
             stood: None,
             force,
             parts: HashMap::new(),
+            wanted: HashMap::new(),
+            joins: joined::Joins::Failed(0),
+            complete_waits,
         }
     }
 

@@ -4,20 +4,29 @@ use super::plan::{ChannelPlan, TimePlan};
 use super::setup::Standing;
 use super::{Scope, ScopeError};
 use crate::capture::Trace;
-use crate::dialect::{CodeScale, Op, Preamble, PreambleForm, Slot, TimebaseIs, Values, decode};
+use crate::dialect::{CodeScale, Op, Preamble, PreambleForm, RawPreamble, TimebaseIs, Values, decode};
 use crate::request::{CaptureRequest, Detection};
 use crate::scpi::Message;
 
 /// Tries of one block: what the scope holds is still there.
 const BLOCK_TRIES: u32 = 3;
 /// Most readings of one part, for each one that must agree.
-const READINGS: u32 = 3;
+pub(super) const READINGS: u32 = 3;
 /// How long one part of a record may take on a slow link.
 const PART_S: f64 = 4.0;
 /// Fewest codes of a part.
 const LEAST_PART: u32 = 1000;
 /// Share of a record that must be superfluous before only a part is read.
 const SUPERFLUOUS: f64 = 0.05;
+
+/// How a record is told to be scaled, before it is looked at whether that fits.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scaling {
+    points: u32,
+    interval_s: f64,
+    first_s: f64,
+    scale: CodeScale,
+}
 
 impl Scope {
     /// Reads one channel of the record that the scope holds.
@@ -31,10 +40,10 @@ impl Scope {
         let label = plan.input.label.clone();
         let name = Self::channel_values(plan);
         let preamble = self.preamble(plan, standing, time, request).await?;
-        let pairs = request.detection == Detection::Peak;
-        let (first, count) = Self::part_asked_for(&preamble, request, pairs);
+        let (first, count) = Self::part_asked_for(&preamble, request);
         let bits = self.data_bits();
         let part = self.part(bits);
+        self.wanted.insert(label.clone(), (first, count));
         // What comes in one part is proven with the whole capture; more parts are proven one by one, so that
         // only a spoilt one is read again.
         let proven = self.careful || count > part;
@@ -42,7 +51,22 @@ impl Scope {
             self.confirm(&format!("check the scaling of {label}")).await?;
         }
         let bytes = self.read_codes(&label, &name, (first, count, part), bits, proven).await?;
-        let decoded = decode(&self.dialect, &bytes, bits, preamble.scale)
+        self.trace(plan, standing, request, &preamble, first, &bytes)
+    }
+
+    /// A trace of what was read: codes from `first` on, with the scaling told.
+    pub(super) fn trace(
+        &self,
+        plan: &ChannelPlan,
+        standing: &Standing,
+        request: &CaptureRequest,
+        preamble: &Preamble,
+        first: u32,
+        bytes: &[u8],
+    ) -> Result<Trace, ScopeError> {
+        let label = plan.input.label.clone();
+        let (bits, pairs) = (self.data_bits(), request.detection == Detection::Peak);
+        let decoded = decode(&self.dialect, bytes, bits, preamble.scale)
             .map_err(|trouble| ScopeError::BadData { channel: label.clone(), why: trouble.to_string() })?;
         self.check_scaling(&label, plan, standing, decoded.scale, (decoded.code_low, decoded.code_high), bits)?;
         let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
@@ -79,65 +103,100 @@ impl Scope {
     ) -> Result<Preamble, ScopeError> {
         let label = &plan.input.label;
         let name = Self::channel_values(plan);
-        let paired = request.detection == Detection::Peak;
         let doing = format!("ask the scaling of {label}");
         let select = [(Op::Select, name.clone())];
-        let (points, interval_s, first_s, scale) = match &self.dialect.preamble {
+        let scaling = match &self.dialect.preamble {
             PreambleForm::Descriptor => {
                 let raw = self.descriptor(label, &name, &doing).await?;
-                self.check_codes_of(label, &raw, paired)?;
-                (raw.points, raw.x_increment_s, raw.x_origin_s, self.dialect.formula.scale(&raw))
+                self.scaling(label, &raw, raw.points, request)?
             }
             PreambleForm::TenFields | PreambleForm::NamedFields(_) | PreambleForm::Header => {
                 let message = self.asking(&select, Op::AskPreamble, &name, &doing).await?;
                 let told = self.agreed(&[message], &doing).await?;
-                let raw = self.dialect.read_preamble(told.first().map_or("", String::as_str));
-                let raw =
-                    raw.map_err(|trouble| ScopeError::BadData { channel: label.clone(), why: trouble.to_string() })?;
-                self.check_codes_of(label, &raw, paired)?;
-                let first_s = raw.x_origin_s - raw.x_reference * raw.x_increment_s;
+                let raw = self.raw_preamble(label, told.first().map_or("", String::as_str))?;
                 let points = self.points_of(&raw).await?;
-                (points, raw.x_increment_s, first_s, self.dialect.formula.scale(&raw))
+                self.scaling(label, &raw, points, request)?
             }
             PreambleForm::Queries => {
                 self.tell(&select, &doing).await?;
                 let asked = [Op::AskTimebase, Op::AskPoints].map(|op| (op, Values::new(), doing.clone()));
                 let told = self.ask_numbers(&asked).await?;
                 let &[told, points] = told.as_slice() else { return Err(self.strange_state("too few answers")) };
-                let points = if points.fract() == 0.0 { points.clamp(1.0, f64::from(u32::MAX)) as u32 } else { 1 };
-                let between = f64::from(points.max(2) - 1);
-                let interval_s = match self.dialect.timebase_is {
-                    TimebaseIs::Interval => told,
-                    TimebaseIs::Span => told / between,
-                    TimebaseIs::SecondsADivision => told * self.dialect.limits.time_divisions / f64::from(points),
-                };
-                // The trigger lies at a share of the record, as it was set.
-                let set_between = time.span_s / f64::from(time.points) * f64::from(time.points.max(2) - 1);
-                let share = (time.before_s / set_between).clamp(0.0, 1.0);
-                let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
-                let full = self.dialect.limits.full_scale(standing.volts_a_division) / back;
-                let codes = f64::from(1_u32 << self.data_bits());
-                let scale = CodeScale { gain_v: full / codes, offset_v: standing.centre_v / back };
-                (points, interval_s, -share * interval_s * between, scale)
+                self.scaling_by_settings(plan, standing, time, told, points)
             }
         };
-        let bad = |why: String| ScopeError::BadData { channel: label.clone(), why };
-        if points < 2 || points > self.dialect.limits.greatest_points {
-            return Err(bad(format!(
-                "the record is told to hold {points} points, expected 2 to {}",
-                self.dialect.limits.greatest_points
-            )));
+        self.fitting(label, scaling, time, request)
+    }
+
+    /// Reads the text of a preamble.
+    pub(super) fn raw_preamble(&self, label: &str, text: &str) -> Result<RawPreamble, ScopeError> {
+        let raw = self.dialect.read_preamble(text);
+        raw.map_err(|trouble| ScopeError::BadData { channel: label.to_owned(), why: trouble.to_string() })
+    }
+
+    /// The scaling that a preamble tells, of a record of so many points.
+    pub(super) fn scaling(
+        &self,
+        label: &str,
+        raw: &RawPreamble,
+        points: u32,
+        request: &CaptureRequest,
+    ) -> Result<Scaling, ScopeError> {
+        self.check_codes_of(label, raw, request.detection == Detection::Peak)?;
+        // A descriptor's origin is the first point's time already; its reference is 0.
+        let first_s = raw.x_origin_s - raw.x_reference * raw.x_increment_s;
+        Ok(Scaling { points, interval_s: raw.x_increment_s, first_s, scale: self.dialect.formula.scale(raw) })
+    }
+
+    /// The scaling that follows from settings read back: time base and points.
+    pub(super) fn scaling_by_settings(
+        &self,
+        plan: &ChannelPlan,
+        standing: &Standing,
+        time: &TimePlan,
+        told: f64,
+        points: f64,
+    ) -> Scaling {
+        let points = if points.fract() == 0.0 { points.clamp(1.0, f64::from(u32::MAX)) as u32 } else { 1 };
+        let between = f64::from(points.max(2) - 1);
+        let interval_s = match self.dialect.timebase_is {
+            TimebaseIs::Interval => told,
+            TimebaseIs::Span => told / between,
+            TimebaseIs::SecondsADivision => told * self.dialect.limits.time_divisions / f64::from(points),
+        };
+        // The trigger lies at a share of the record, as it was set.
+        let set_between = time.span_s / f64::from(time.points) * f64::from(time.points.max(2) - 1);
+        let share = (time.before_s / set_between).clamp(0.0, 1.0);
+        let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
+        let full = self.dialect.limits.full_scale(standing.volts_a_division) / back;
+        let codes = f64::from(1_u32 << self.data_bits());
+        let scale = CodeScale { gain_v: full / codes, offset_v: standing.centre_v / back };
+        Scaling { points, interval_s, first_s: -share * interval_s * between, scale }
+    }
+
+    /// Whether a record so scaled is the one that was asked for.
+    pub(super) fn fitting(
+        &self,
+        label: &str,
+        told: Scaling,
+        time: &TimePlan,
+        request: &CaptureRequest,
+    ) -> Result<Preamble, ScopeError> {
+        let (points, most) = (told.points, self.dialect.limits.greatest_points);
+        if points < 2 || points > most {
+            let why = format!("the record is told to hold {points} points, expected 2 to {most}");
+            return Err(ScopeError::BadData { channel: label.to_owned(), why });
         }
-        let doubled = paired && !self.dialect.peak_counts_values;
+        let doubled = request.detection == Detection::Peak && !self.dialect.peak_counts_values;
         let codes = if doubled { points * 2 } else { points };
-        let code_interval_s = if doubled { interval_s / 2.0 } else { interval_s };
-        self.check_time(label, code_interval_s, codes, first_s, time, request)?;
-        Ok(Preamble { codes, code_interval_s, first_s, scale })
+        let code_interval_s = if doubled { told.interval_s / 2.0 } else { told.interval_s };
+        self.check_time(label, code_interval_s, codes, told.first_s, time, request)?;
+        Ok(Preamble { codes, code_interval_s, first_s: told.first_s, scale: told.scale })
     }
 
     /// First code and number of codes that cover what was asked; a longer record is not read whole.
-    fn part_asked_for(preamble: &Preamble, request: &CaptureRequest, pairs: bool) -> (u32, u32) {
-        let all = preamble.codes;
+    pub(super) fn part_asked_for(preamble: &Preamble, request: &CaptureRequest) -> (u32, u32) {
+        let (all, pairs) = (preamble.codes, request.detection == Detection::Peak);
         let place = |t_s: f64| ((t_s - preamble.first_s) / preamble.code_interval_s).clamp(0.0, f64::from(all));
         let even = |n: f64| if pairs { (n / 2.0).floor() * 2.0 } else { n };
         let first = even((place(-request.before_s) + 1e-6).floor());
@@ -149,15 +208,20 @@ impl Scope {
         (first as u32, (count as u32).min(all - first as u32))
     }
 
-    /// Most codes of a part that takes a few seconds.
-    fn part(&self, bits: u32) -> u32 {
+    /// Most codes of a part.
+    pub(super) fn part(&self, bits: u32) -> u32 {
+        self.part_in_time(bits).min(self.dialect.limits.points_a_read) & !1
+    }
+
+    /// Most codes that take a few seconds on the line, which is what a fault costs.
+    pub(super) fn part_in_time(&self, bits: u32) -> u32 {
         let each = bits / 8;
         let by_time = if self.session.byte_s() > 0.0 {
             (PART_S / self.session.byte_s() / f64::from(each)) as u32
         } else {
             u32::MAX
         };
-        by_time.max(LEAST_PART).min(self.dialect.limits.points_a_read) & !1
+        by_time.max(LEAST_PART)
     }
 
     /// A question with the commands that must stand before it, in one message where the instrument takes
@@ -251,11 +315,7 @@ impl Scope {
         proven: bool,
     ) -> Result<Vec<u8>, ScopeError> {
         let doing = format!("read points {} to {} of {label}", at + 1, at + count);
-        let values = name
-            .clone()
-            .number(Slot::First, f64::from(at + 1))
-            .number(Slot::Last, f64::from(at + count))
-            .number(Slot::Count, f64::from(count));
+        let values = Self::part_values(name, at, count);
         let mut tries = 0;
         loop {
             tries += 1;
@@ -283,9 +343,11 @@ impl Scope {
         let mut before = vec![(Op::Select, values.clone()), (Op::Chunk, values.clone())];
         if !self.read_twice && !self.careful {
             before.remove(0);
-            if self.same_part(label, values, doing)? {
+            let words = self.rendered(&before, doing)?;
+            if self.part_stands(label, &words) {
                 before.clear();
             }
+            self.note_part(label, words);
         }
         let message = self.asking(&before, Op::AskData, values, doing).await?;
         let (wanted, each) = (wanted as usize, each as usize);
@@ -306,11 +368,13 @@ impl Scope {
         Ok(block)
     }
 
-    /// Whether the scope reads this part of this channel already, since it was told so last; it is noted.
-    fn same_part(&mut self, label: &str, values: &Values, doing: &str) -> Result<bool, ScopeError> {
-        let words = self.rendered(&[(Op::Chunk, values.clone())], doing)?;
-        let at = self.session.resyncs();
-        let told = self.parts.insert(label.to_owned(), (at, words.clone()));
-        Ok(told.is_some_and(|(then, before)| then == at && before == words))
+    /// Whether the scope reads the part of this channel that these words choose already, since it was told so last.
+    pub(super) fn part_stands(&self, label: &str, words: &[Message]) -> bool {
+        self.parts.get(label).is_some_and(|(then, before)| *then == self.session.resyncs() && before == words)
+    }
+
+    /// Notes that it was told so.
+    pub(super) fn note_part(&mut self, label: &str, words: Vec<Message>) {
+        self.parts.insert(label.to_owned(), (self.session.resyncs(), words));
     }
 }

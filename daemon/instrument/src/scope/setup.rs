@@ -78,6 +78,7 @@ impl Scope {
             }
         }
         steps.push(trigger);
+        self.wanted.clear();
         self.take(&steps, &words).await?;
         for (_, ops) in &steps {
             self.verify(ops, slack).await?;

@@ -8,6 +8,7 @@
 //! On a line that may garble bytes one answer proves nothing: waiting counts only when the next poll
 //! finds it too, and anything new is asked for twice.
 
+use super::acquire::Job;
 use super::plan::TimePlan;
 use super::{Force, Scope, ScopeError};
 use crate::dialect::{Op, State, Values};
@@ -23,6 +24,41 @@ pub(super) struct TriggerTime {
     pub(super) uncertainty_s: f64,
 }
 
+impl TriggerTime {
+    fn between(low_s: f64, high_s: f64) -> Self {
+        let half_s = (high_s - low_s).abs() / 2.0;
+        Self { at_s: f64::midpoint(low_s, high_s), uncertainty_s: half_s / 3_f64.sqrt() }
+    }
+}
+
+/// When arming was begun, and when it was said.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Armed {
+    pub(super) at: Instant,
+    pub(super) told: Instant,
+}
+
+impl TimePlan {
+    /// How long a record runs on after its trigger.
+    fn after_s(&self) -> f64 {
+        self.span_s - self.before_s
+    }
+
+    /// The longest that a free run takes.
+    pub(super) fn longest_free(&self) -> Duration {
+        Duration::from_secs_f64(self.span_s * 1.1 + FREE_START_S)
+    }
+
+    /// When the trigger came of a free run that was armed at `armed`, by an answer that came at `heard` and could
+    /// not be given before the record was whole. None: it came sooner than a record takes, so it told of another.
+    pub(super) fn by_answer(&self, armed: Instant, heard: Instant) -> Option<TriggerTime> {
+        if heard.since(armed).as_secs_f64() < self.after_s() * 0.99 {
+            return None;
+        }
+        Some(TriggerTime::between(armed.as_secs_f64(), heard.as_secs_f64() - self.after_s()))
+    }
+}
+
 /// Least pause between polls.
 const FAST: Duration = Duration::from_millis(1);
 /// Longest pause between polls.
@@ -33,19 +69,24 @@ const GRACE_S: f64 = 2.0;
 const FREE_START_S: f64 = 1.0;
 
 impl Scope {
-    /// Arms, waits until the record is whole, and says when the trigger came.
-    pub(super) async fn arm_and_wait(
+    /// Arms.
+    pub(super) async fn arm_now(&mut self, job: &Job<'_>) -> Result<Armed, ScopeError> {
+        let at = self.clock.now();
+        self.arm(job.request.trigger == Trigger::Free).await?;
+        Ok(Armed { at, told: self.clock.now() })
+    }
+
+    /// Waits until the record is whole, and says when the trigger came.
+    pub(super) async fn wait(
         &mut self,
+        Armed { at: armed, told }: Armed,
         time: &TimePlan,
         request: &CaptureRequest,
         trigger: &str,
     ) -> Result<TriggerTime, ScopeError> {
         let doing = "wait for the acquisition";
-        let armed = self.clock.now();
-        self.arm(request.trigger == Trigger::Free).await?;
-        let told = self.clock.now();
         let asked = self.built(Op::AskState, &Values::new(), doing)?;
-        let after_s = time.span_s - time.before_s;
+        let after_s = time.after_s();
         // How far behind the real one the state may be told.
         let lag_s = self.dialect.profile.state_lag.as_secs_f64();
         let patience_s = if request.trigger == Trigger::Free { FREE_START_S } else { request.deadline_s };
@@ -104,11 +145,7 @@ impl Scope {
                         );
                         return Err(ScopeError::BadData { channel: "the acquisition's state".into(), why });
                     }
-                    let half_s = (high_s - low_s).abs() / 2.0;
-                    return Ok(TriggerTime {
-                        at_s: f64::midpoint(low_s, high_s),
-                        uncertainty_s: half_s / 3_f64.sqrt(),
-                    });
+                    return Ok(TriggerTime::between(low_s, high_s));
                 }
                 State::Running => {}
             }

@@ -30,9 +30,15 @@ impl Session {
             self.power_on = true;
             self.stranger = true;
         }
-        if events & ERRORS == 0 {
-            return Ok(entries);
+        if events & ERRORS != 0 {
+            entries.extend(self.readable_errors(events).await?);
         }
+        Ok(entries)
+    }
+
+    /// Asks for the errors that an event register tells of.
+    pub(super) async fn readable_errors(&mut self, events: i64) -> Result<Vec<ErrorEntry>, SessionError> {
+        let mut entries = Vec::new();
         for asked in self.questions(events) {
             let told = self.query(&asked).await?;
             entries.extend(self.entries(&asked, &told)?);

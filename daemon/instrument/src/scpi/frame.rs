@@ -45,13 +45,43 @@ pub fn line(input: &[u8], most: usize) -> Result<(usize, &str), Trouble> {
         }
         return Err(Trouble::Incomplete(Some(1)));
     };
-    match core::str::from_utf8(&input[..end]) {
+    text_of(&input[..end]).map(|text| (end + 1, text))
+}
+
+/// Cuts one text off several answers of one response: up to the `;` outside of a string that stands before the
+/// next, without blanks around it; and how many bytes were used.
+///
+/// # Errors
+/// As [`line`]; [`Trouble::Wrong`] when the response ends with it.
+pub fn unit(input: &[u8], most: usize) -> Result<(usize, &str), Trouble> {
+    let mut quote = None;
+    for (place, &byte) in input.iter().take(most).enumerate() {
+        match (quote, byte) {
+            (_, b'\n') => {
+                let shown = input[..place.min(60)].escape_ascii();
+                return Err(Trouble::Wrong(format!("the response ends with `{shown}`, and more answers were due")));
+            }
+            (Some(open), byte) if byte == open => quote = None,
+            (None, b'"' | b'\'') => quote = Some(byte),
+            (None, b';') => return text_of(&input[..place]).map(|text| (place + 1, text)),
+            _ => {}
+        }
+    }
+    if input.len() >= most {
+        return Err(Trouble::Hopeless(format!("{most} bytes came without an end of an answer")));
+    }
+    Err(Trouble::Incomplete(Some(1)))
+}
+
+/// Text without blanks around it.
+fn text_of(bytes: &[u8]) -> Result<&str, Trouble> {
+    match core::str::from_utf8(bytes) {
         Ok(text) if text.chars().all(|c| c == '\t' || !c.is_control() || c == '\r' || c == '\0') => {
-            Ok((end + 1, text.trim_matches(|c: char| c <= ' ')))
+            Ok(text.trim_matches(|c: char| c <= ' '))
         }
         _ => Err(Trouble::Wrong(format!(
             "the line `{}` holds bytes that are no text",
-            input[..end.min(60)].escape_ascii()
+            bytes[..bytes.len().min(60)].escape_ascii()
         ))),
     }
 }

@@ -12,6 +12,7 @@ mod place;
 mod profile;
 mod reading;
 mod resync;
+mod row;
 mod rows;
 mod session;
 mod session_error;
@@ -25,7 +26,8 @@ pub use answer::{Form, Number, Numeric};
 pub use message::{BuildError, Message};
 pub(crate) use message::{is_word, number as number_text};
 pub use profile::{BlockShape, ErrorForm, OperationComplete, Profile, Terminator};
-pub use rows::Settled;
+pub use row::Settled;
+pub(crate) use row::{Answer, Due};
 pub use session::Session;
 pub use session_error::SessionError;
 pub use shape::{shaped_header, unwrapped};
@@ -101,6 +103,11 @@ pub enum ErrorClass {
 }
 
 impl ErrorEntry {
+    /// What an empty queue answers.
+    pub(crate) const fn none() -> Self {
+        Self { code: 0, text: String::new(), info: None }
+    }
+
     /// The class.
     #[must_use]
     pub const fn class(&self) -> ErrorClass {

@@ -99,6 +99,8 @@ pub struct Profile {
     /// Most bytes of a message of several; input buffers of 256 bytes are met (instrument maker's
     /// manual, not named).
     pub most_message: usize,
+    /// Whether a definite block may stand among other answers in one response (IEEE 488.2, 8.4.1 and 8.7.9).
+    pub blocks_joined: bool,
     /// Whether the dialect writes each word as the standard does, its short form in capitals, so that slow
     /// lines can be spared the rest.
     pub short_words: bool,
@@ -135,6 +137,7 @@ impl Default for Profile {
             bare_block: false,
             compound: false,
             most_message: 200,
+            blocks_joined: false,
             short_words: false,
             errors: ErrorForm::Queue,
             operation_complete: OperationComplete::Waits,

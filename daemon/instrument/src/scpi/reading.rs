@@ -39,18 +39,37 @@ impl Session {
         }
     }
 
-    pub(super) async fn read_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
+    /// One text among several answers of one response: up to the `;` before the next (IEEE 488.2, 8.4.1).
+    pub(super) async fn read_unit(&mut self, asked: &str, first_byte: Duration) -> Result<String, SessionError> {
+        let whole = self.clock.now() + self.profile.whole_with(4096, self.link.byte_s()) + first_byte;
+        let mut first = Some(first_byte);
+        loop {
+            self.skip_padding();
+            match frame::unit(&self.buffer, self.profile.most_line) {
+                Ok((used, text)) => {
+                    let text = text.to_owned();
+                    self.buffer.drain(..used);
+                    return Ok(text);
+                }
+                Err(Trouble::Incomplete(_)) => self.more(asked, &mut first, whole).await?,
+                Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
+            }
+        }
+    }
+
+    /// A block: the `last` answer of its response, or one with others behind it.
+    pub(super) async fn read_block(&mut self, asked: &str, most: usize, last: bool) -> Result<Vec<u8>, SessionError> {
         if !self.profile.block.wrapped {
-            return self.read_bare_block(asked, most).await;
+            return self.read_bare_block(asked, most, last).await;
         }
         // A byte before the data and one after them.
-        let data = self.read_bare_block(asked, most.saturating_add(2)).await?;
+        let data = self.read_bare_block(asked, most.saturating_add(2), last).await?;
         unwrapped(&data).map(<[u8]>::to_vec).map_err(|trouble| self.wrong_text(asked, &trouble))
     }
 
-    async fn read_bare_block(&mut self, asked: &str, most: usize) -> Result<Vec<u8>, SessionError> {
+    async fn read_bare_block(&mut self, asked: &str, most: usize, last: bool) -> Result<Vec<u8>, SessionError> {
         let mut before = 0;
-        let mut block = self.read_data(asked, most, &mut before).await;
+        let mut block = self.read_data(asked, most, last, &mut before).await;
         if let Err(SessionError::NoReply { got, .. }) = &mut block {
             *got += before;
         }
@@ -58,7 +77,13 @@ impl Session {
     }
 
     /// A block's data; `before` is told how many bytes stood before them.
-    async fn read_data(&mut self, asked: &str, most: usize, before: &mut usize) -> Result<Vec<u8>, SessionError> {
+    async fn read_data(
+        &mut self,
+        asked: &str,
+        most: usize,
+        last: bool,
+        before: &mut usize,
+    ) -> Result<Vec<u8>, SessionError> {
         let byte_s = self.link.byte_s();
         let mut whole = self.clock.now() + self.profile.whole_with(64, byte_s);
         let mut first = Some(self.profile.first_byte);
@@ -96,14 +121,14 @@ impl Session {
                     let data = self.buffer.len() == size;
                     match self.more(asked, &mut first, whole).await {
                         Err(SessionError::NoReply { .. })
-                            if data && (self.profile.bare_block || self.link.message_ended() == Some(true)) =>
+                            if data && last && (self.profile.bare_block || self.link.message_ended() == Some(true)) =>
                         {
                             return Ok(core::mem::take(&mut self.buffer));
                         }
                         other => other?,
                     }
                 }
-                Some(size) => match frame::block_end(&self.buffer, 0, size, self.profile.padding) {
+                Some(size) => match self.block_end(size, last) {
                     Ok(used) => {
                         // In place: a block may be large, and is not held twice.
                         let mut data = core::mem::take(&mut self.buffer);
@@ -115,6 +140,10 @@ impl Session {
                     Err(trouble) => return Err(self.wrong_text(asked, &trouble)),
                 },
                 // Where the link marks the end of a reply, so does it that of an indefinite block.
+                None if !last => {
+                    let why = "it is indefinite (`#0`), and so cannot stand among other answers";
+                    return Err(self.wrong_text(asked, &Trouble::Hopeless(why.into())));
+                }
                 None if self.link.message_ended() == Some(true) => {
                     let mut data = core::mem::take(&mut self.buffer);
                     if data.last() == Some(&b'\n') {
@@ -130,6 +159,21 @@ impl Session {
                     return Err(self.wrong_text(asked, &Trouble::Hopeless(why.into())));
                 }
             }
+        }
+    }
+
+    /// What ends a block of known size that starts the buffer; bytes with that end.
+    fn block_end(&self, size: usize, last: bool) -> Result<usize, Trouble> {
+        if last {
+            return frame::block_end(&self.buffer, 0, size, self.profile.padding);
+        }
+        match self.buffer.get(size) {
+            Some(b';') => Ok(size + 1),
+            None => Err(Trouble::Incomplete(Some(1))),
+            Some(byte) => Err(Trouble::Hopeless(format!(
+                "after the {size} bytes of the block `{}` came where `;` and the next answer were due",
+                byte.escape_ascii()
+            ))),
         }
     }
 

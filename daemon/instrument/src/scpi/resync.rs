@@ -288,8 +288,11 @@ impl Session {
     pub(super) fn next_nonce(&mut self) -> (u8, Message) {
         self.nonce = ((u16::from(self.nonce) + 91) % 240) as u8;
         let nonce = self.nonce + 16;
-        let message = built("*ESE").integer(i64::from(nonce)).and(&built("*ESE?"));
-        (nonce, message)
+        (nonce, Self::nonce_message(nonce))
+    }
+
+    pub(super) fn nonce_message(nonce: u8) -> Message {
+        built("*ESE").integer(i64::from(nonce)).and(&built("*ESE?"))
     }
 
     /// Puts the event mask back.

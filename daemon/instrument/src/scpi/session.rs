@@ -180,7 +180,7 @@ impl Session {
     pub async fn query_block(&mut self, message: &Message, most: usize) -> Result<Vec<u8>, SessionError> {
         self.begin().await?;
         self.send(message).await?;
-        match self.read_block(message.text(), most.min(self.profile.most_block)).await {
+        match self.read_block(message.text(), most.min(self.profile.most_block), true).await {
             Ok(data) => {
                 self.settle_step();
                 Ok(data)

@@ -2,7 +2,7 @@
 //! answers agree, an event register that shows nothing untoward.
 
 use super::session::built;
-use super::{Identity, Message, Session, SessionError, answer};
+use super::{Due, Identity, Message, Session, SessionError, answer};
 
 /// Most askings of who the instrument is.
 const MOST_IDENTITIES: usize = 5;
@@ -35,18 +35,24 @@ impl Session {
     ///
     /// # Errors
     /// [`SessionError::Refused`] with what the queue says, [`SessionError::OutOfStep`], and others.
-    pub async fn acknowledged(&mut self, messages: &[Message]) -> Result<(), SessionError> {
+    pub(crate) async fn acknowledged(&mut self, messages: &[Message]) -> Result<(), SessionError> {
+        // What the queue said before is no answer to this.
         self.begin().await?;
+        self.in_step = true;
         self.drained.clear();
+        let units: Vec<(Message, Due)> = messages.iter().map(|message| (message.clone(), Due::Nothing)).collect();
+        if self.row_fits(&units) {
+            let settled = self.row(&units, self.profile.first_byte).await?.settled;
+            // Whoever asks for it later is told.
+            self.power_on |= settled.restarted;
+            return self.unrefused(messages, settled.complaints);
+        }
         let resyncs = self.resyncs();
+        self.begin().await?;
         let (nonce, question) = self.next_nonce();
         let joined = messages.iter().chain([&question]).cloned().reduce(|all, next| all.and(&next));
         let message = joined.unwrap_or(question);
-        self.send(&message).await?;
-        let line = match self.read_line(message.text(), self.profile.first_byte).await {
-            Ok(line) => line,
-            Err(error) => return Err(self.explain(error).await),
-        };
+        let line = self.ask_line(&message).await?;
         if answer::integer(self.bare(&line)).ok() != Some(i64::from(nonce)) {
             self.keep_stray(line.as_bytes());
             let why = format!("`{}` came where {nonce} was due", line.chars().take(40).collect::<String>());

@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
 use tapewright_clock::{Clock, Instant, WallTime};
 use tapewright_instrument::link::{InProcess, Peer};
+use tapewright_instrument::scpi::frame;
 
 /// What a script says to one message unit.
 pub(crate) enum Say {
@@ -12,6 +13,8 @@ pub(crate) enum Say {
     Nothing,
     /// A line.
     Line(String),
+    /// A definite block of these data.
+    Block(Vec<u8>),
     /// Bytes as they are, end included.
     Bytes(Vec<u8>),
     /// An error for the queue, and no answer.
@@ -42,6 +45,10 @@ pub(crate) struct Knobs {
     pub(crate) stuck: bool,
     /// The event register.
     pub(crate) events: u8,
+    /// Ends each answer of a message with a block by NL, where `;` is due.
+    pub(crate) cuts_responses: bool,
+    /// Changes each response before it is sent.
+    pub(crate) change: Option<fn(Vec<u8>) -> Vec<u8>>,
     /// Sends every answer twice, the second time by so much later.
     pub(crate) repeat_after: Option<Duration>,
 }
@@ -107,13 +114,17 @@ impl Instrument {
     }
 
     fn message(&mut self, text: &str, now: Instant) {
-        let mut answer = Vec::new();
-        let mut lines = Vec::new();
+        let (mut answers, mut whole): (Vec<Vec<u8>>, Vec<u8>) = Default::default();
         for unit in text.split(';') {
             match self.unit(unit.trim(), now) {
                 Say::Nothing => {}
-                Say::Line(line) => lines.push(line),
-                Say::Bytes(bytes) => answer.extend_from_slice(&bytes),
+                Say::Line(line) => answers.push(line.into_bytes()),
+                Say::Block(data) => {
+                    let mut block = frame::print_block(&data);
+                    block.pop();
+                    answers.push(block);
+                }
+                Say::Bytes(bytes) => whole.extend_from_slice(&bytes),
                 Say::Error(code, text) => {
                     self.errors.push_back(format!("{code},\"{text}\""));
                     // After a command error the rest of the message is not looked at.
@@ -124,9 +135,14 @@ impl Instrument {
             }
         }
         // One response message to one program message (IEEE 488.2, 8.4.1).
-        if !lines.is_empty() {
-            answer.extend_from_slice(lines.join(";").as_bytes());
+        let cuts = answers.iter().any(|answer| answer.starts_with(b"#")) && self.knobs.lock().unwrap().cuts_responses;
+        let mut answer = answers.join(if cuts { &b'\n' } else { &b';' });
+        if !answers.is_empty() {
             answer.push(b'\n');
+        }
+        answer.extend(whole);
+        if let Some(change) = self.knobs.lock().unwrap().change {
+            answer = change(answer);
         }
         if let Some(noise) = self.knobs.lock().unwrap().noise.clone() {
             answer = noise;

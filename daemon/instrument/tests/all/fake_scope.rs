@@ -3,7 +3,6 @@
 use crate::common::{Instrument, Knobs, Say, Script};
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
-use tapewright_instrument::scpi::frame::print_block;
 
 /// What the fake measures and how it misbehaves.
 pub(crate) struct World {
@@ -62,6 +61,37 @@ pub(crate) fn fake_scope(family_a: bool, world: World) -> (Instrument, Shared, A
     let script: Script = Box::new(move |unit, now| fake.unit(unit, now.as_secs_f64()));
     let (instrument, knobs) = Instrument::new(script);
     (instrument, world, knobs)
+}
+
+/// Words that are also known in their short form, in capitals.
+const WORDS: [&str; 16] = [
+    "CHANnel",
+    "TIMebase",
+    "ACQuire",
+    "TRIGger",
+    "WAVeform",
+    "SOURce",
+    "STARt",
+    "PREamble",
+    "STATus",
+    "SINGle",
+    "FORCe",
+    "TRACe",
+    "SENSe",
+    "SWEep",
+    "TINTerval",
+    "POINts",
+];
+
+/// A header in long words, in capitals.
+fn in_long(header: &str) -> String {
+    let nodes = header.split(':').map(|node| {
+        let letters = node.trim_end_matches(|c: char| c.is_ascii_digit() || c == '?');
+        let short = |word: &&&str| word.chars().filter(char::is_ascii_uppercase).eq(letters.chars());
+        let word = WORDS.iter().find(short).map_or(letters, |word| *word);
+        format!("{word}{}", &node[letters.len()..]).to_ascii_uppercase()
+    });
+    nodes.collect::<Vec<_>>().join(":")
 }
 
 impl Fake {
@@ -126,7 +156,7 @@ impl Fake {
     fn unit(&mut self, unit: &str, now: f64) -> Say {
         self.set.extend(core::mem::take(&mut self.world.lock().unwrap().turned));
         let (header, data) = unit.split_once(' ').unwrap_or((unit, ""));
-        let header = header.to_ascii_uppercase();
+        let header = in_long(header);
         let known = ["CHANNEL", "TIMEBASE", "ACQUIRE", "TRIGGER", "WAVEFORM", "SINGLE", "STOP"];
         let standard = ["INPUT", "SENSE", "TRIGGER", "INITIATE", "ABORT", "FORMAT", "TRACE", "STATUS"];
         let list: &[&str] = if self.family_a { &known } else { &standard };
@@ -139,6 +169,14 @@ impl Fake {
                 Say::Nothing
             }
             "TRIGGER:FORCE" if !self.world.lock().unwrap().forces => Say::Error(-113, "Undefined header"),
+            "TRIGGER:FORCE" => {
+                let (_, _, before) = self.timing();
+                if let Some((armed, Some(trigger))) = &mut self.armed {
+                    *trigger = armed.max(now) + before;
+                    *self.world.lock().unwrap().triggers.last_mut().unwrap() = *trigger;
+                }
+                Say::Nothing
+            }
             "STOP" | "ABORT" => {
                 self.armed = None;
                 Say::Nothing
@@ -236,6 +274,6 @@ impl Fake {
             let place = codes.len() / 2;
             codes[place] ^= 0x40;
         }
-        Say::Bytes(print_block(&codes))
+        Say::Block(codes)
     }
 }
