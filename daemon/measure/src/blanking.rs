@@ -6,10 +6,14 @@
 //! the head switch, 1.5 more or less (common practice, no source), its pulses last 6 lines at most, and
 //! the picture begins [`Lines::picture`] lines after it.
 //!
-//! The ratio of both is taken from the step between them: `y = a + b x + s [picture]` by least squares
-//! over the lines beside the border, all scans together, and `ratio = 1 + s / (a + b x_border)`. Besides the
+//! The ratio of both is taken from the step between them: `y = a + b x` before and `y = ratio (a + b x)` after the border, by
+//! least squares over the lines beside it, all scans together. Besides the
 //! scatter it is uncertain by what a bend of the curve there would do: the difference that a longer
 //! stretch of picture lines makes.
+//!
+//! Bins and samples lie differently against sync and burst from line to line, and where the scope's clock follows the
+//! trigger they do so alike in each scan. So the readings of all scans at one place are averaged first, and the scatter is that
+//! of the means: what repeats from scan to scan stays in it, what does not has averaged.
 
 use crate::error::MeasureError;
 use crate::peaks::{PeakCorrection, line_peaks};
@@ -26,8 +30,8 @@ const REACH: f64 = 0.7;
 /// Stretches of picture lines that the step is taken with, in lines.
 const STRETCHES: [f64; 2] = [14.0, 28.0];
 
-/// How well the ratio holds from line to line: bins lie differently against sync and burst, and the first
-/// segment rests on few lines of picture (unit 1; a guess, no source: the truth table says whether it is enough).
+/// How well the ratio at the end of field blanking holds for all lines of a picture (unit 1; a guess, no source: the
+/// truth table says whether it is enough).
 const REPEATS: f64 = 0.005;
 
 /// What of field blanking lies where, in lines from the head switch.
@@ -66,8 +70,10 @@ pub struct FieldBlanking {
     pub lines: Lines,
     /// Picture over blanking (unit 1).
     pub ratio: f64,
-    /// Its standard uncertainty.
+    /// Its standard uncertainty at the end of field blanking.
     pub ratio_u: f64,
+    /// Its standard uncertainty for the lines of the whole picture.
+    pub level_u: f64,
 }
 
 /// Takes the ratio from scans of one tape in one set-up.
@@ -97,7 +103,8 @@ pub fn field_blanking(
         points.extend(own.into_iter().map(|(at, v)| (at, v / level)));
     }
     // Windows that share bins are worth fewer.
-    ratio_of(&points, correction.bins as f64, lines)
+    let spacing = scans.first().map_or(1.0, |(pairs, scan)| pairs.dt_s() / scan.line_s());
+    ratio_of(&by_place(&points, spacing), correction.bins as f64, lines)
 }
 
 /// The same from under-sampled RF, as the root of the ratio of powers: there lines with a picture show less, since its
@@ -120,24 +127,62 @@ pub(crate) fn field_blanking_by_power(
         }
         points.extend(own().map(|(at, power)| (at, power / level)));
     }
-    let power = ratio_of(&points, 1.0, lines)?;
+    let spacing = scans.first().map_or(1.0, |(squares, scan)| match squares.as_slice() {
+        [(first_s, _), (next_s, _), ..] => (next_s - first_s) / scan.line_s(),
+        _ => 1.0,
+    });
+    let power = ratio_of(&by_place(&points, spacing), 1.0, lines)?;
     let ratio = power.ratio.max(0.0).sqrt();
-    Ok(FieldBlanking { ratio, ratio_u: power.ratio_u / (2.0 * ratio.max(f64::MIN_POSITIVE)), ..power })
+    let of_root = |u: f64| u / (2.0 * ratio.max(f64::MIN_POSITIVE));
+    Ok(FieldBlanking { ratio, ratio_u: of_root(power.ratio_u), level_u: of_root(power.level_u), lines })
+}
+
+/// Means of the readings of all scans at one place, the places lying `spacing` lines apart.
+fn by_place(points: &[(f64, f64)], spacing: f64) -> Vec<(f64, f64)> {
+    let mut places: std::collections::BTreeMap<i64, (f64, f64, f64)> = std::collections::BTreeMap::new();
+    for (at, reading) in points {
+        let (n, sum_at, sum) = places.entry((at / spacing).floor() as i64).or_default();
+        (*n, *sum_at, *sum) = (*n + 1.0, *sum_at + at, *sum + reading);
+    }
+    places.into_values().map(|(n, at, reading)| (at / n, reading / n)).collect()
 }
 
 /// The ratio of readings by their line.
 fn ratio_of(points: &[(f64, f64)], shared: f64, lines: Lines) -> Result<FieldBlanking, MeasureError> {
     let [near, far] = STRETCHES.map(|stretch| step(points, &lines, stretch, shared));
     let ((near, near_u), (far, _)) = (near?, far?);
-    Ok(FieldBlanking { lines, ratio: near, ratio_u: near_u.hypot((near - far) / 3.0_f64.sqrt()).hypot(REPEATS) })
+    let ratio_u = near_u.hypot((near - far) / 3.0_f64.sqrt());
+    Ok(FieldBlanking { lines, ratio: near, ratio_u, level_u: ratio_u.hypot(REPEATS) })
 }
+
+/// Fits in which the picture's slope comes to be the ratio times that of the lines before.
+const FITS: usize = 6;
 
 /// Ratio at the border and its standard error, with so many picture lines.
 fn step(points: &[(f64, f64)], lines: &Lines, stretch: f64, shared: f64) -> Result<(f64, f64), MeasureError> {
+    let mut ratio = 1.0;
+    let mut ratio_u = 0.0;
+    for _ in 0..FITS {
+        let (left, u) = left_of_step(points, lines, stretch, shared, ratio)?;
+        (ratio, ratio_u) = (ratio * left, ratio * u);
+    }
+    Ok((ratio, ratio_u))
+}
+
+/// What is left of the ratio where lines with a picture are divided by `ratio`, and its standard error: both sides then lie
+/// on one straight line.
+fn left_of_step(
+    points: &[(f64, f64)],
+    lines: &Lines,
+    stretch: f64,
+    shared: f64,
+    ratio: f64,
+) -> Result<(f64, f64), MeasureError> {
     let border = 0.5 * (lines.until + lines.picture);
     let side = |picture: bool| -> Vec<(f64, f64)> {
         let (from, until) = if picture { (lines.picture, lines.picture + stretch) } else { (lines.plain, lines.until) };
-        points.iter().filter(|(x, _)| *x >= from && *x < until).map(|(x, y)| (x - border, *y)).collect()
+        let by = if picture { ratio } else { 1.0 };
+        points.iter().filter(|(x, _)| *x >= from && *x < until).map(|(x, y)| (x - border, *y / by)).collect()
     };
     let sides = [side(false), side(true)];
     for side in &sides {
@@ -166,7 +211,7 @@ fn step(points: &[(f64, f64)], lines: &Lines, stretch: f64, shared: f64) -> Resu
     let apart = means[1].0 - means[0].0;
     let variance =
         shared * rest / (n - 3.0) * (means[0].2.recip() + means[1].2.recip() + apart * apart / sxx.max(1e-12));
-    if low.is_nan() || low <= 0.0 {
+    if !(low > 0.0 && high > 0.0) {
         return Err(MeasureError::InNoise { what: "field blanking", detail: format!("level {low} of the mean") });
     }
     Ok((high / low, variance.sqrt() / low))
@@ -191,9 +236,8 @@ mod tests {
     }
 
     /// A scan whose lines with a picture show `ratio` of the others, on a slope (per line), with scatter from line to line.
-    fn scan(ratio: f64, slope: f64, scatter: f64, noise: &mut Noise) -> (PairTrace, Scan) {
+    fn scan(ratio: f64, slope: f64, own: &[f64]) -> (PairTrace, Scan) {
         let scan = Scan { head: Head::A, start_s: 0.0, end_s: 262.5 * LINE_S, lines: 262.5 };
-        let own: Vec<f64> = (0..264).map(|_| scatter * noise.normal()).collect();
         let bins = (scan.end_s / DT_S) as usize;
         let greatest: Vec<f32> = (0..bins)
             .map(|i| {
@@ -207,22 +251,33 @@ mod tests {
         (PairTrace::from_volts(0.5 * DT_S, DT_S, least, greatest).unwrap(), scan)
     }
 
+    /// With lines that scatter in each scan by themselves, and with lines that scatter alike in all scans.
     #[test]
     fn the_ratio_is_the_step_and_its_uncertainty_holds_it() {
         let correction = correction();
-        for (ratio, slope, scatter) in [(1.0, 0.0, 0.01), (1.09, 0.0, 0.01), (1.09, 0.008, 0.01), (1.05, -0.004, 0.03)]
-        {
+        for (ratio, slope, scatter, alike) in [
+            (1.0, 0.0, 0.01, false),
+            (1.09, 0.0, 0.01, false),
+            (1.09, 0.0, 0.01, true),
+            (1.09, 0.008, 0.01, false),
+            (1.05, -0.004, 0.03, false),
+            (1.05, -0.004, 0.03, true),
+        ] {
             let mut noise = Noise::new(21);
             let (trials, mut held, mut bias) = (60, 0, 0.0);
             for _ in 0..trials {
-                let scans: Vec<_> = (0..8).map(|_| scan(ratio, slope, scatter, &mut noise)).collect();
+                let mut own = || -> Vec<f64> { (0..264).map(|_| scatter * noise.normal()).collect() };
+                let same = own();
+                let scans: Vec<_> =
+                    (0..8).map(|_| scan(ratio, slope, &if alike { same.clone() } else { own() })).collect();
                 let scans: Vec<_> = scans.iter().map(|(pairs, scan)| (pairs, *scan)).collect();
                 let got = field_blanking(&scans, &correction, LineStandard::L525).unwrap();
                 held += i32::from((got.ratio - ratio).abs() < 2.0 * got.ratio_u);
                 bias += (got.ratio - ratio) / f64::from(trials);
             }
-            let says =
-                format!("ratio {ratio}, slope {slope}, scatter {scatter}: held {held} of {trials}, bias {bias:.4}");
+            let says = format!(
+                "ratio {ratio}, slope {slope}, scatter {scatter}, alike {alike}: held {held} of {trials}, bias {bias:.4}"
+            );
             assert!(held >= 54 && bias.abs() < 0.006, "{says}");
         }
     }

@@ -436,14 +436,14 @@ impl Scale {
         let plain = 0.5 * (least + most);
         // A line that shows more than field blanking does has colour upon a carrier that the picture makes as low as
         // `content`; one that shows no more has its tip, or a burst.
-        let shows_more = ((field.ratio - 1.0) / (4.0 * field.ratio_u)).clamp(0.0, 1.0);
+        let shows_more = ((field.ratio - 1.0) / (4.0 * field.level_u)).clamp(0.0, 1.0);
         let (burst_only, with_picture) = (1.0 - AT_BLANKING / most, 1.0 - picture.content.0 / (field.ratio * most));
         let greatest = burst_only + shows_more * (with_picture - burst_only).max(0.0);
         let colour = ((1.0 - field.ratio.recip()).max(0.0), greatest.min(hi / (1.0 + hi)));
         let common = vec![
             gain,
             Contribution::rectangular("colour burst", 0.5 * (most - least) / plain),
-            Contribution::type_b("field blanking", field.ratio_u / field.ratio),
+            Contribution::type_b("field blanking", field.level_u / field.ratio),
         ];
         Self {
             factor: field.ratio * plain,
