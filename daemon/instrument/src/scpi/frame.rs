@@ -52,7 +52,7 @@ pub fn line(input: &[u8], most: usize) -> Result<(usize, &str), Trouble> {
 /// next, without blanks around it; and how many bytes were used.
 ///
 /// # Errors
-/// As [`line`]; [`Trouble::Wrong`] when the response ends with it.
+/// As [`line()`]; [`Trouble::Wrong`] when the response ends with it.
 pub fn unit(input: &[u8], most: usize) -> Result<(usize, &str), Trouble> {
     let mut quote = None;
     for (place, &byte) in input.iter().take(most).enumerate() {

@@ -70,7 +70,7 @@ impl Session {
     }
 
     /// Asks several questions, in one message where the instrument takes that; answers in their order, read
-    /// by one of the functions of [`answer`].
+    /// by one of the functions of [`answer`](super::answer).
     ///
     /// # Errors
     /// [`SessionError`]; [`SessionError::Wrong`] when their number is not right.
