@@ -10,6 +10,7 @@
 use crate::curve::{HeadCurve, Segments, mean};
 use crate::error::MeasureError;
 use crate::estimate::{Contribution, Estimate};
+use crate::special::normal_quantile;
 use tapewright_formats::definitions::{ENTRANCE, EXIT, MIDDLE, SEGMENTS};
 
 /// Level at a side over that at centre between which the sides tell. Below, noise and neighbouring tracks
@@ -207,11 +208,19 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
     };
     let noise = (smoothed(&shifted.solve().contact)[at] - value).abs();
     let wider = (smoothed(&Levels { reach: levels.reach + WIDER, ..*levels }.solve().contact)[at] - value).abs();
+    // Where nothing dips, the least of so many noisy values lies below what they all scatter about, by this many deviations of
+    // one (G. Blom, 1958, from memory); neighbours share two of their three segments.
+    let smooth = smoothed(&levels.solve().contact);
+    let rivals = smooth.iter().filter(|other| **other - value < 2.0 * scatter).count() as f64;
+    let rivals = (rivals / 2.0).max(1.0);
+    let lowered = scatter * normal_quantile((rivals - 0.375) / (rivals + 0.25)).max(0.0);
+    let value = value + lowered;
     let mut contributions = vec![
         Contribution {
             degrees_of_freedom: places.plus.shape_dof,
             ..Contribution::type_a("scatter over frames", scatter, 1.0)
         },
+        Contribution::rectangular("least of noisy segments", lowered),
         Contribution::type_b("correction of noise", noise),
         Contribution::rectangular("head wider than its track", wider),
         Contribution::rectangular("colour-under signal in a dip", COLOUR * (1.0 - value).max(0.0)),

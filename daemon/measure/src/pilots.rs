@@ -6,9 +6,10 @@
 
 use crate::demodulate::low_pass;
 use crate::error::{MeasureError, at_least, positive};
-use crate::estimate::{Contribution, Estimate};
+use crate::estimate::{COVERAGE, Contribution, Estimate};
 use crate::scan::Head;
 use crate::sine::fit_tones;
+use crate::special::student_quantile;
 use crate::statistics::{effective_count, moments};
 use crate::trace::Trace;
 
@@ -77,19 +78,31 @@ pub struct Beats {
     pub count: usize,
 }
 
-/// Amplitude without what noise adds to it: the root of the mean square less the mean square of the error, both parts.
-fn clean(amplitude: f64, error: f64) -> f64 {
-    (amplitude * amplitude - 2.0 * error * error).max(0.0).sqrt()
-}
-
-fn estimate(values: &[f64]) -> Result<Estimate, MeasureError> {
-    let m = moments(values)?;
+/// Mean amplitude over captures without what noise adds to it, from `E a^2 = A^2 + 2 e^2`: over all captures at once, since a
+/// root of each, cut off at nothing, would lift a beat that is nearly nothing. What the amplitude itself varies is taken off the
+/// mean square too. Near the noise the interval is uneven.
+fn amplitude(values: &[f64], error: f64) -> Result<Estimate, MeasureError> {
+    let squares: Vec<f64> = values.iter().map(|a| a * a).collect();
+    let (of_values, of_squares) = (moments(values)?, moments(&squares)?);
+    let varies = (of_values.standard_deviation.powi(2) - error * error).max(0.0);
+    let square = of_squares.mean - 2.0 * error * error - varies;
     let worth = effective_count(values)?;
+    let dof = (worth - 1.0).max(1.0);
+    let spread = of_squares.standard_deviation / worth.sqrt();
+    let root = |x: f64| x.max(0.0).sqrt();
+    // The noise that is taken off is known to a third.
+    let noise = 2.0 * error * error / 3.0;
+    let reach = student_quantile(0.5 * (1.0 + COVERAGE), dof) * spread.hypot(noise);
+    let (value, low, high) = (root(square), root(square - reach), root(square + reach));
+    let slope =
+        (0.25 * (high - low) / spread.hypot(noise).max(f64::MIN_POSITIVE)).min(0.5 / value.max(f64::MIN_POSITIVE));
+    let u = slope * spread.hypot(noise);
     let contributions = vec![
-        Contribution::type_a("captures", m.standard_deviation / worth.sqrt(), (worth - 1.0).max(1.0)),
-        Contribution::type_b("flatness of filter and scope", 0.01 * m.mean.abs()),
+        Contribution::type_a("captures", slope * spread, dof),
+        Contribution::type_b("noise, taken off", slope * noise),
     ];
-    Estimate::combined(m.mean, contributions)
+    Estimate::with_interval(value, low, high, u, Some(dof), contributions)?
+        .also(Contribution::type_b("flatness of filter and scope", 0.01 * value))
 }
 
 /// Beats of one head over captures.
@@ -100,30 +113,43 @@ pub fn beats(seen: &[Seen], head: Head) -> Result<Beats, MeasureError> {
     let of: Vec<&Seen> = seen.iter().filter(|s| s.head == head).collect();
     at_least("captures of one head with pilots", of.len(), 4)?;
     // Of head A the next track's pilot lies one line rate away, of head B the one before's.
-    let sides = |s: &Seen| {
-        let (next, before) = (clean(s.next, s.error), clean(s.before, s.error));
-        if head == Head::A { (next, before) } else { (before, next) }
-    };
-    let both: Vec<(f64, f64)> = of.iter().map(|s| sides(s)).collect();
-    let small = estimate(&both.iter().map(|b| b.0).collect::<Vec<_>>())?;
-    let large = estimate(&both.iter().map(|b| b.1).collect::<Vec<_>>())?;
-    let difference = estimate(&both.iter().map(|b| b.0 - b.1).collect::<Vec<_>>())?;
-    let error = of.iter().map(|s| s.error).sum::<f64>() / of.len() as f64;
+    let sides = |s: &&Seen| if head == Head::A { (s.next, s.before) } else { (s.before, s.next) };
+    let (smalls, larges): (Vec<f64>, Vec<f64>) = of.iter().map(sides).unzip();
+    let error = (of.iter().map(|s| s.error * s.error).sum::<f64>() / of.len() as f64).sqrt();
+    let (small, large) = (amplitude(&smalls, error)?, amplitude(&larges, error)?);
+    let apart = moments(&smalls.iter().zip(&larges).map(|(s, l)| s - l).collect::<Vec<_>>())?;
+    // A head that wanders moves both beats, and their difference by more than either tells.
+    let wander = apart.standard_deviation / (of.len() as f64).sqrt();
+    let difference = of_both(&small, &large, wander, |s, l| s - l)?;
     let sum = small.value + large.value;
+    let sign = if head == Head::A { 1.0 } else { -1.0 };
     let tracking = if sum > 3.0 * error {
-        let sign = if head == Head::A { 1.0 } else { -1.0 };
-        let value = sign * difference.value / sum;
-        // The amplitude of a side that is nearly nothing cannot be told below its error.
-        let rest = error / (of.len() as f64).sqrt() + 0.3 * error * error / (small.value.min(large.value) + error);
-        let contributions = vec![
-            Contribution::type_a("captures", difference.standard_uncertainty / sum, (of.len() as f64 - 1.0).max(1.0)),
-            Contribution::type_b("a beat near the noise", rest / sum),
-        ];
-        Some(Estimate::combined(value, contributions)?.within(-1.0, 1.0))
+        let of_pair = |s: f64, l: f64| if s + l > 0.0 { sign * (s - l) / (s + l) } else { 0.0 };
+        Some(of_both(&small, &large, wander / sum, of_pair)?.within(-1.0, 1.0))
     } else {
         None
     };
     Ok(Beats { small, large, difference, tracking, count: of.len() })
+}
+
+/// What follows from both beats: each is moved to its ends, and `wander` is the least standard uncertainty.
+fn of_both(
+    small: &Estimate,
+    large: &Estimate,
+    wander: f64,
+    of: impl Fn(f64, f64) -> f64,
+) -> Result<Estimate, MeasureError> {
+    let value = of(small.value, large.value);
+    let moves = [
+        (of(small.interval.low, large.value) - value, of(small.interval.high, large.value) - value),
+        (of(small.value, large.interval.low) - value, of(small.value, large.interval.high) - value),
+    ];
+    let side = |pick: fn(f64, f64) -> f64| moves.iter().map(|(a, b)| pick(*a, *b).powi(2)).sum::<f64>().sqrt();
+    let (down, up) =
+        (side(|a, b| a.min(b).min(0.0)).max(2.0 * wander), side(|a, b| a.max(b).max(0.0)).max(2.0 * wander));
+    let u = 0.25 * (down + up);
+    let contributions = vec![Contribution::type_b("both beats", u)];
+    Estimate::with_interval(value, value - down, value + up, u, None, contributions)
 }
 
 #[cfg(test)]

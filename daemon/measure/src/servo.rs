@@ -27,6 +27,38 @@ pub struct Look {
     pub phase_u_s: f64,
 }
 
+/// Which of the two keeps the format's rate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Nominal {
+    /// The drum: the train is what is looked at.
+    Drum,
+    /// The train, a reference: the drum is.
+    Train,
+}
+
+/// How phases go round.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Turns {
+    /// Period of the one that keeps the format's rate, in seconds.
+    pub period_s: f64,
+    /// Which one that is.
+    pub nominal: Nominal,
+    /// The train triggers, and the head switch's next edge is looked for; else the other way round.
+    pub train_triggers: bool,
+}
+
+impl Turns {
+    /// After what a phase is the same again, where it has a slope: the period of what is sampled. That of the train is `1 - s`
+    /// times the drum's.
+    fn round_s(self, slope: f64) -> f64 {
+        match (self.nominal, self.train_triggers) {
+            (Nominal::Drum, true) | (Nominal::Train, false) => self.period_s,
+            (Nominal::Drum, false) => self.period_s * (1.0 - slope),
+            (Nominal::Train, true) => self.period_s / (1.0 - slope),
+        }
+    }
+}
+
 /// Slopes are looked for up to this, either way: a drum or tape farther off speed is no matter of lock.
 pub const STEEPEST: f64 = 0.05;
 /// Two slopes whose looks fall together about as well cannot be told apart.
@@ -73,22 +105,21 @@ fn together(looks: &[Look], slope: f64, period_s: f64) -> f64 {
 }
 
 impl PhaseRecord {
-    /// From looks in order of time; `turn_s` is the drum's period. A train that is off its rate has another period than the drum,
-    /// which counts where the phase goes round: it follows from the slope.
+    /// From looks in order of time.
     ///
     /// # Errors
     /// [`MeasureError::TooShort`] below eight looks, [`MeasureError::NotFinite`], [`MeasureError::NotSteady`] where the
     /// slope cannot be told.
-    pub fn new(looks: &[Look], turn_s: f64) -> Result<Self, MeasureError> {
-        positive("period of a pulse train", turn_s)?;
-        let mut record = Self::at_period(looks, turn_s)?;
+    pub fn new(looks: &[Look], turns: Turns) -> Result<Self, MeasureError> {
+        positive("period of a pulse train", turns.period_s)?;
+        let mut record = Self::at_period(looks, turns.period_s, turns.train_triggers)?;
         for _ in 0..2 {
-            record = Self::at_period(looks, turn_s * (1.0 - record.line.1))?;
+            record = Self::at_period(looks, turns.round_s(record.line.1), turns.train_triggers)?;
         }
         Ok(record)
     }
 
-    fn at_period(looks: &[Look], period_s: f64) -> Result<Self, MeasureError> {
+    fn at_period(looks: &[Look], period_s: f64, train_triggers: bool) -> Result<Self, MeasureError> {
         at_least("looks at a phase", looks.len(), 8)?;
         finite("phases", &looks.iter().flat_map(|l| [l.at_s, l.phase_s, l.phase_u_s, l.at_u_s]).collect::<Vec<_>>())?;
         let span_s = positive("time from first to last look", looks[looks.len() - 1].at_s - looks[0].at_s)?;
@@ -104,6 +135,10 @@ impl PhaseRecord {
             away = flat;
             phases_s.push(flat + slope * time_s);
         }
+        // The phase is that at the head switch, which comes a phase after a train that triggers.
+        let first_s = phases_s[0];
+        let later = |phase_s: &f64| if train_triggers { phase_s - first_s } else { 0.0 };
+        let times_s: Vec<f64> = times_s.iter().zip(&phases_s).map(|(time_s, phase)| time_s + later(phase)).collect();
         // Straight line by least squares.
         let (mt, mp) = (moments_of_finite(times_s.iter().copied()), moments_of_finite(phases_s.iter().copied()));
         let products: f64 = times_s.iter().zip(&phases_s).map(|(t, p)| (t - mt.mean) * (p - mp.mean)).sum();
@@ -347,8 +382,11 @@ impl PhaseRecord {
         let mut later: Vec<f64> = self.phases_s[half..].to_vec();
         let end = crate::statistics::median_in_place(&mut later);
         let m = moments_of_finite(self.phases_s[half..].iter().copied());
-        let near = 4.0 * m.standard_deviation.max(self.phase_u_s).max(1e-6);
-        let first = self.phases_s.iter().rposition(|p| (p - end).abs() > near).map_or(0, |last| last + 1);
+        // The first looks are a whole period long, and so coarser than the later ones.
+        let near = |look: &Look| 4.0 * m.standard_deviation.hypot(look.phase_u_s).max(1e-6);
+        let away: Vec<bool> = self.phases_s.iter().zip(looks).map(|(p, look)| (p - end).abs() > near(look)).collect();
+        // A single look among others that stand is a stray one: what has not locked yet stays away.
+        let first = away.windows(2).rposition(|w| w[0] && w[1]).map_or(usize::from(away[0]), |last| last + 2);
         let at = |place: usize| took_s + looks.get(place).map_or(0.0, |look| look.at_s - looks[0].at_s);
         let (low, high) = if first == 0 { (0.0, at(0)) } else { (at(first - 1), at(first.min(looks.len() - 1))) };
         let u = (high - low) / 12.0_f64.sqrt();

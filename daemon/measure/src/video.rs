@@ -200,11 +200,13 @@ pub fn scatter_of_times(values_s: &[f64], one_u_s: f64) -> Result<Estimate, Meas
     let (low, high) = deviation_interval(m.standard_deviation, dof, COVERAGE);
     // Noise and sampling are known to a third: they may be all of it, or hide a part.
     let clean = |s: f64, share: f64| (s * s - share * one_u_s * one_u_s).max(0.0).sqrt();
+    // Values that scatter less than that do not have so much noise: then how much is theirs is not known.
+    let most = if clean(high, 0.4) > 0.5 * high { clean(high, 0.4) } else { high };
     let u = m.standard_deviation / (2.0 * dof).sqrt();
     Estimate::with_interval(
         clean(m.standard_deviation, 1.0),
         clean(low, 1.8),
-        clean(high, 0.4),
+        most,
         u.hypot(0.4 * one_u_s),
         Some(dof),
         vec![

@@ -3,11 +3,12 @@
 mod synth;
 
 use synth::Random;
-use tapewright_measure::servo::{Look, Manner, PhaseRecord};
+use tapewright_measure::servo::{Look, Manner, Nominal, PhaseRecord, Turns};
 use tapewright_measure::tracking::{Step, tracking_centre};
 use tapewright_measure::{Estimate, MeasureError};
 
 const TURN_S: f64 = 0.04;
+const TURNS: Turns = Turns { period_s: TURN_S, nominal: Nominal::Drum, train_triggers: false };
 
 /// Looks at even-ish times at a phase that is known, folded to the nearest edge of a train that walks with this slope.
 fn looks(
@@ -54,7 +55,7 @@ fn walking_hunting_and_jitter_are_told_apart_at_any_pace_of_looks() {
             if manner == Manner::Hunts && gap_s > 1.0 {
                 continue;
             }
-            let record = PhaseRecord::new(&looks(course, jitter_s, gap_s, count, &mut random), TURN_S)
+            let record = PhaseRecord::new(&looks(course, jitter_s, gap_s, count, &mut random), TURNS)
                 .unwrap_or_else(|error| panic!("{name} at {gap_s} s: {error}"));
             assert_eq!(record.manner(8e-4).unwrap(), manner, "{name} at {gap_s} s: {:?}", record.line);
         }
@@ -68,13 +69,12 @@ fn slopes_jitter_and_swing_are_covered() {
     let (mut slope, mut jitter, mut swing) = (0, 0, 0);
     for _ in 0..TRIALS {
         let (s, sigma) = (0.02 * (random.uniform() - 0.5), 1e-4 * random.uniform());
-        let record =
-            PhaseRecord::new(&looks((|t: f64| 0.004 + s * t, s), sigma, 0.3, 60, &mut random), TURN_S).unwrap();
+        let record = PhaseRecord::new(&looks((|t: f64| 0.004 + s * t, s), sigma, 0.3, 60, &mut random), TURNS).unwrap();
         slope += usize::from(covers(&record.drift().unwrap(), s));
         jitter += usize::from(covers(&record.jitter().unwrap(), sigma));
         let amplitude = 1e-3 + 4e-3 * random.uniform();
         let course = |t: f64| 0.01 + amplitude * (core::f64::consts::TAU * t / 4.0).sin();
-        let record = PhaseRecord::new(&looks((course, 0.0), 2e-5, 0.15, 160, &mut random), TURN_S).unwrap();
+        let record = PhaseRecord::new(&looks((course, 0.0), 2e-5, 0.15, 160, &mut random), TURNS).unwrap();
         swing += usize::from(covers(&record.swing().unwrap(), amplitude));
     }
     for (what, count) in [("slope", slope), ("jitter", jitter), ("swing", swing)] {
@@ -90,8 +90,8 @@ fn looks_that_cannot_tell_how_often_the_phase_went_round_are_refused() {
     let even: Vec<Look> = (0..40)
         .map(|i| Look { at_s: f64::from(i), at_u_s: 1e-3, phase_s: 1e-3 + 1e-6 * random.normal(), phase_u_s: 1e-6 })
         .collect();
-    assert!(matches!(PhaseRecord::new(&even, TURN_S), Err(MeasureError::NotSteady { .. })));
-    assert!(PhaseRecord::new(&even[..5], TURN_S).is_err());
+    assert!(matches!(PhaseRecord::new(&even, TURNS), Err(MeasureError::NotSteady { .. })));
+    assert!(PhaseRecord::new(&even[..5], TURNS).is_err());
     let noise: Vec<Look> = (0..40)
         .map(|i| Look {
             at_s: 1.37 * f64::from(i),
@@ -100,7 +100,7 @@ fn looks_that_cannot_tell_how_often_the_phase_went_round_are_refused() {
             phase_u_s: 1e-6,
         })
         .collect();
-    assert!(matches!(PhaseRecord::new(&noise, TURN_S), Err(MeasureError::NotSteady { .. })));
+    assert!(matches!(PhaseRecord::new(&noise, TURNS), Err(MeasureError::NotSteady { .. })));
 }
 
 /// Overlap of a head and its track: level `1 - |d| / P` beyond the spare width (a first-order model; -2.50 dB at a

@@ -82,6 +82,7 @@ pub fn figure<'a>(what: impl Into<String>, curves: impl IntoIterator<Item = (&'a
 pub fn curves_in_play(subject: &Subject, demands: Demands, report: &mut Report) -> Result<Vec<(Head, HeadCurve)>> {
     let count = demands.frames;
     let front = Front::for_scans(subject, 1, 2 * count + 1)?;
+    report.note(&format!("Level by {}.", front.way.text()));
     front.to_play()?;
     let mut captures: Vec<Vec<Capture>> = front.heads.iter().map(|_| Vec::new()).collect();
     // Half of the first head, all of the other, the other half: a slow change of the level meets both alike.

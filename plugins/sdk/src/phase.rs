@@ -9,7 +9,7 @@ use crate::captures::{Acquire, Capture, Slope};
 use crate::unable::{Result, Unable};
 use tapewright_formats::{LineStandard, Signal, SignalForm, UnableCode};
 use tapewright_measure::pulses::{Pulses, pulses_in};
-use tapewright_measure::servo::Look;
+use tapewright_measure::servo::{Look, Nominal, Turns};
 use tapewright_measure::{Estimate, MeasureError};
 
 /// How long an edge has to trigger: dozens of frames.
@@ -67,6 +67,12 @@ impl PhaseTaker {
     #[must_use]
     pub const fn period_s(&self) -> f64 {
         self.period_s
+    }
+
+    /// How the phases of its looks go round; `nominal` is the one of the two that keeps the format's rate.
+    #[must_use]
+    pub const fn turns(&self, nominal: Nominal) -> Turns {
+        Turns { period_s: self.period_s, nominal, train_triggers: !self.samples_train() }
     }
 
     fn form(&self) -> SignalForm {

@@ -88,7 +88,7 @@ fn by_phase(
     let rounds = if tape == TapeKind::Alignment { settings.count(&p::ROUNDS) } else { 0 };
     let good = limits.good.at_most.unwrap_or(0.0);
     if rounds > 0 {
-        report.measured(Measured::new("before.azimuth", Unit::ArcMinute, &azimuth));
+        report.measured(Measured::new("before.azimuth", Unit::ArcMinute, &against_tape(&azimuth)?));
         tones.find(true, report)?;
     }
     let mut adjusted = false;
@@ -121,7 +121,7 @@ fn by_phase(
         report.note(&format!("Right stands {db:+.1} dB against left at the high tone."));
     }
     if tape == TapeKind::Alignment {
-        let azimuth = azimuth.also(Contribution::rectangular("azimuth of the test tape itself", TEST_TAPE_MIN))?;
+        let azimuth = against_tape(&azimuth)?;
         let outcome = report.measured(Measured::new("azimuth", Unit::ArcMinute, &azimuth).judged(limits.clone()));
         if outcome == Some(Outcome::Fail) {
             let side = if azimuth.value > 0.0 { "right is read late" } else { "right is read early" };
@@ -135,6 +135,11 @@ fn by_phase(
     report.unable(Unable::new(UnableCode::WrongTape, why).on("audio head"));
     report.advise("Let a scrap tape run, then put in an alignment tape with tones.");
     Ok(())
+}
+
+/// An angle that a test tape told, which leans a little itself.
+fn against_tape(azimuth: &Estimate) -> Result<Estimate> {
+    Ok(azimuth.clone().also(Contribution::rectangular("azimuth of the test tape itself", TEST_TAPE_MIN))?)
 }
 
 /// The angle after a small turn of the screw, from the high tone alone: the one nearest to the last. For guidance only.

@@ -3,7 +3,7 @@
 mod parameters;
 
 use parameters as p;
-use tapewright_sdk::measure::servo::{Manner, PhaseRecord};
+use tapewright_sdk::measure::servo::{Manner, Nominal, PhaseRecord};
 use tapewright_sdk::phase::PhaseTaker;
 use tapewright_sdk::prelude::*;
 
@@ -40,7 +40,7 @@ impl Procedure for CapstanLock {
         let looks = taker.series(settings.number(&p::OBSERVE_S), settings.count(&p::LOOKS) as usize, |share| {
             report.progress(0.1 + 0.85 * share, "watches the control pulses against the head switch");
         })?;
-        let record = PhaseRecord::new(&looks, taker.period_s()).on("capstan.phase")?;
+        let record = PhaseRecord::new(&looks, taker.turns(Nominal::Drum)).on("capstan.phase")?;
         report.note(&format!("{} looks over {:.1} s observed", looks.len(), record.observed_s()));
         let rate = record.ratio_error()?.scaled(100.0);
         let limits = settings.within(0.0, &p::RATE_GOOD, &p::RATE_REJECT);

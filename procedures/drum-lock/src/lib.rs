@@ -4,7 +4,7 @@ mod alone;
 mod parameters;
 
 use parameters as p;
-use tapewright_sdk::measure::servo::{Look, Manner, PhaseRecord};
+use tapewright_sdk::measure::servo::{Look, Manner, Nominal, PhaseRecord};
 use tapewright_sdk::phase::PhaseTaker;
 use tapewright_sdk::prelude::*;
 
@@ -47,7 +47,7 @@ impl Procedure for DrumLock {
             }
             other => other?,
         };
-        let record = PhaseRecord::new(&looks, taker.period_s()).on("drum.phase")?;
+        let record = PhaseRecord::new(&looks, taker.turns(Nominal::Train)).on("drum.phase")?;
         judge(&record, &looks, took_s, settings, report)
     }
 }

@@ -69,6 +69,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let subject = subject()?;
     let count = settings.count(&FRAMES);
     let eye = Eye::new(&subject, Front::for_scans(&subject, 1, 6 * count)?)?;
+    report.note(&format!("Level by {}.", eye.front.way.text()));
     let first = round(&eye, settings, report, (0.0, 0.4))?;
     let first = Round::of(&eye, &first, settings)?;
     let adjustable = subject.tape == TapeKind::Alignment && !first.is_good(settings, eye.pitch_um);

@@ -53,7 +53,8 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.3, "listens");
     let (speed, timebase_u) = listen(near_hz, settings.number(&p::OBSERVE), report).on("flutter.weighted")?;
     report.progress(0.9, "judges");
-    tone(&speed, nominal_hz, timebase_u, report)?;
+    let lines = speed.lines(3)?;
+    tone(&speed, &lines, nominal_hz, timebase_u, report)?;
     let weighted = speed.weighted()?;
     report.note(&format!(
         "Two-sigma over {:.1} s, flutter from about 0.2 Hz to {:.0} Hz.{} The weighting's points are from memory, unverified.",
@@ -67,7 +68,6 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     if weighted.interval.low > settings.number(&p::REJECT) {
         report.found(Finding::FlutterHigh, &format!("weighted {:.3} %", weighted.value));
     }
-    let lines = speed.lines(3)?;
     let turns = Turns::of(settings, subject.format.lines);
     tell(&lines, &turns, outcome == Some(Outcome::Pass), report);
     let (x_low, x_high, values) = speed.drawn(DRAWN)?;
@@ -130,8 +130,20 @@ fn listen(near_hz: f64, observe_s: f64, report: &mut Report) -> Result<(SpeedErr
 }
 
 /// The tone's frequency, and what it says of the tape's speed.
-fn tone(speed: &SpeedError, nominal_hz: f64, timebase_u: f64, report: &mut Report) -> Result<()> {
+fn tone(
+    speed: &SpeedError,
+    lines: &[FlutterLine],
+    nominal_hz: f64,
+    timebase_u: f64,
+    report: &mut Report,
+) -> Result<()> {
+    // A part that goes round a broken number of times leaves at most its peak over pi times that number in the mean.
+    let left = |line: &FlutterLine| {
+        1e-2 * line.percent.value / (core::f64::consts::PI * line.hz.value * speed.observed_s).max(1.0)
+    };
+    let left_hz = speed.tone_hz * lines.iter().map(|line| left(line).powi(2)).sum::<f64>().sqrt();
     let contributions = vec![
+        Contribution::type_b("flutter that the record cuts off", left_hz * core::f64::consts::FRAC_1_SQRT_2),
         Contribution::type_b("time base of the scope", timebase_u * speed.tone_hz),
         Contribution::type_b("ends of the record", 0.02 / speed.observed_s),
     ];
