@@ -1,10 +1,11 @@
 //! Runs one scenario's first stage on a virtual clock, through bytes and components.
 
-use crate::truth::{Window, truths};
+use crate::truth::{Window, compared, truths};
 use sim_instrument::SimBench;
 use sim_instrument::scenario::Scenario;
 use std::collections::BTreeMap;
 use std::error::Error;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tapewright::bench::Bench;
 use tapewright::bench::events::BenchEvent;
@@ -39,6 +40,40 @@ pub struct Bounds {
     pub no_peak: bool,
 }
 
+/// One run: what is run on a stage of the scenario, and what the operator says with it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Play {
+    /// A sequence by name or path, or a procedure.
+    pub run: String,
+    /// Settings of the procedure, by name.
+    pub settings: Vec<(&'static str, f64)>,
+    /// The tape may be recorded on.
+    pub scratch: bool,
+    /// It is held against the run before.
+    pub against: bool,
+}
+
+impl Play {
+    /// As it is shipped.
+    #[must_use]
+    pub fn of(run: impl Into<String>) -> Self {
+        Self { run: run.into(), settings: Vec::new(), scratch: false, against: false }
+    }
+
+    /// What a run is started with: settings need a sequence of their own, a file in the folder.
+    fn sequence(&self, folder: &Path) -> Result<String, Failed> {
+        if self.settings.is_empty() {
+            return Ok(self.run.clone());
+        }
+        let path = folder.join("one.toml");
+        let mut text = format!("name = {0:?}\npurpose = \"one step\"\n[[step]]\nprocedure = {0:?}\n", self.run);
+        text.push_str("[step.settings]\n");
+        text.extend(self.settings.iter().map(|(name, value)| format!("{name} = {value:?}\n")));
+        std::fs::write(&path, text)?;
+        Ok(path.display().to_string())
+    }
+}
+
 /// Any error, with its text.
 pub type Failed = Box<dyn Error + Send + Sync>;
 
@@ -47,35 +82,31 @@ pub type Failed = Box<dyn Error + Send + Sync>;
 /// # Errors
 /// If the tool failed; a machine that fails is no error.
 pub fn run(scenario: &Scenario, sequence: &str, library: &Arc<Library>) -> Result<Outcome, Failed> {
-    run_within(scenario, sequence, library, Bounds::default())
+    play(scenario, &[Play::of(sequence)], library, Bounds::default())
 }
 
-/// The same on a scope that can do less.
+/// Runs one thing after the other, each on a stage of the scenario, on one bench with a scope that can do less than its
+/// dialect says; gives what came of the last.
 ///
 /// # Errors
-/// As [`run`].
-pub fn run_within(
-    scenario: &Scenario,
-    sequence: &str,
-    library: &Arc<Library>,
-    bounds: Bounds,
-) -> Result<Outcome, Failed> {
+/// If the tool failed, or there are fewer stages; a machine that fails is no error.
+pub fn play(scenario: &Scenario, plays: &[Play], library: &Arc<Library>, bounds: Bounds) -> Result<Outcome, Failed> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let folder = tempfile::Builder::new().prefix("tapewright-").tempdir_in(fast_folder())?;
-    runtime.block_on(on_bench(scenario, sequence, library, folder.path(), bounds))
+    runtime.block_on(on_bench(scenario, plays, library, folder.path(), bounds))
 }
 
 /// Memory-backed where there is such a folder: thousands of runs, none of them kept.
-fn fast_folder() -> std::path::PathBuf {
-    let shm = std::path::Path::new("/dev/shm");
+fn fast_folder() -> PathBuf {
+    let shm = Path::new("/dev/shm");
     if shm.is_dir() { shm.to_owned() } else { std::env::temp_dir() }
 }
 
 async fn on_bench(
     scenario: &Scenario,
-    sequence: &str,
+    plays: &[Play],
     library: &Arc<Library>,
-    folder: &std::path::Path,
+    folder: &Path,
     bounds: Bounds,
 ) -> Result<Outcome, Failed> {
     let clock = Clock::virtual_from(WallTime(0));
@@ -92,41 +123,53 @@ async fn on_bench(
     let data = DataFolder::open(&folder.join("data"), clock.clone()).await?;
     let bench = Bench::open(parts, clock.clone(), data, Arc::clone(library)).await?;
     let operator = Operator::new(sim.clone(), scenario.operator.clone());
-    let stage = scenario.stages.first().ok_or("the scenario has no stage")?;
-    for command in &stage.run {
-        sim.command(clock.now(), command)?;
+    let attending = tokio::spawn(operator.clone().attend(bench.shared().clone()));
+    let mut done: Option<(RunReport, BTreeMap<String, f64>)> = None;
+    for (place, play) in plays.iter().enumerate() {
+        let stage = scenario.stages.get(place).ok_or("the scenario has too few stages")?;
+        for command in &stage.run {
+            sim.command(clock.now(), command)?;
+        }
+        if let Some(tape) = &stage.tape {
+            sim.command(clock.now(), &format!("tape {tape}"))?;
+        }
+        operator.begin(stage);
+        let tape_name = stage.tape.clone().unwrap_or_default();
+        let kind = scenario.machine.tapes.get(&tape_name).map_or(TapeKind::Unknown, |t| t.kind);
+        let spec = RunSpec {
+            sequence: play.sequence(folder)?,
+            machine: scenario.machine.name.clone(),
+            format: scenario.machine.format.clone(),
+            tape: kind,
+            tape_name,
+            known_level_v: None,
+            even_picture: kind == TapeKind::Alignment,
+            scratch: play.scratch,
+            against: done.as_ref().filter(|_| play.against).map(|(report, _)| report.run.clone()),
+            job: None,
+            acknowledge: true,
+        };
+        let from_s = clock.now().as_secs_f64();
+        let (_, task) = bench.start(spec).await?;
+        let report = task.await??;
+        let windows: Vec<Window> = windows(&sim, &clock, &bench.shared().events.after(0, clock.now()).await)
+            .into_iter()
+            .filter(|window| window.armed_s >= from_s)
+            .collect();
+        let here = sim.with_deck(clock.now(), |deck| deck.machine().map(|m| truths(m, &windows))).unwrap_or_default();
+        let truths = match &done {
+            Some((_, there)) if play.against => compared(there, here),
+            _ => here,
+        };
+        done = Some((report, truths));
     }
-    if let Some(tape) = &stage.tape {
-        sim.command(clock.now(), &format!("tape {tape}"))?;
-    }
-    operator.begin(stage);
-    let attending = tokio::spawn(operator.attend(bench.shared().clone()));
-    let tape_name = stage.tape.clone().unwrap_or_default();
-    let kind = scenario.machine.tapes.get(&tape_name).map_or(TapeKind::Unknown, |t| t.kind);
-    let spec = RunSpec {
-        sequence: sequence.to_owned(),
-        machine: scenario.machine.name.clone(),
-        format: scenario.machine.format.clone(),
-        tape: kind,
-        tape_name,
-        known_level_v: None,
-        even_picture: kind == TapeKind::Alignment,
-        scratch: false,
-        against: None,
-        job: None,
-        acknowledge: true,
-    };
-    let (_, task) = bench.start(spec).await?;
-    let report = task.await??;
     attending.abort();
-    let events = bench.shared().events.after(0, clock.now()).await;
-    let trouble = events.iter().filter_map(|e| match &e.event {
-        BenchEvent::Trouble { text } => Some(text.clone()),
+    let (report, truths) = done.ok_or("nothing was run")?;
+    let trouble = bench.shared().events.after(0, clock.now()).await.into_iter().filter_map(|e| match e.event {
+        BenchEvent::Trouble { text } => Some(text),
         _ => None,
     });
     let trouble = trouble.collect();
-    let windows = windows(&sim, &clock, &events);
-    let truths = sim.with_deck(clock.now(), |deck| deck.machine().map(|m| truths(m, &windows))).unwrap_or_default();
     let took_s = clock.now().as_secs_f64();
     bench.close().await;
     Ok(Outcome { report, truths, took_s, trouble })
@@ -135,10 +178,12 @@ async fn on_bench(
 /// What each procedure looked at: the spans that its acquisitions in each mode really covered.
 fn windows(sim: &SimBench, clock: &Clock, events: &[tapewright::bench::events::NumberedEvent]) -> Vec<Window> {
     let mut spans: Vec<(String, f64, f64)> = Vec::new();
+    let mut keys: Vec<f64> = Vec::new();
     for event in events {
         let at_s = event.at_ms as f64 * 1e-3;
         match &event.event {
             BenchEvent::ProcedureStarted { procedure, .. } => spans.push((procedure.clone(), at_s, f64::INFINITY)),
+            BenchEvent::ModeAsked { .. } => keys.push(at_s),
             BenchEvent::ProcedureEnded { .. } => {
                 if let Some(last) = spans.last_mut() {
                     last.2 = at_s + 1e-3;
@@ -161,6 +206,9 @@ fn windows(sim: &SimBench, clock: &Clock, events: &[tapewright::bench::events::N
         windows.push(Window {
             procedure: procedure.clone(),
             mode,
+            key_s: keys.iter().copied().rfind(|at_s| *at_s <= acquisition.armed_s).unwrap_or(0.0),
+            armed_s: acquisition.armed_s,
+            trigger_s: acquisition.trigger_s,
             from_s: acquisition.first_s,
             to_s: acquisition.done_s,
             triggered: acquisition.by == sim_instrument::TriggeredBy::Edge,

@@ -4,11 +4,10 @@
 //! daemon; neither knows the other.
 
 pub mod bench;
+pub mod coverage;
 pub mod faults;
 pub mod machines;
 pub mod score;
 pub mod segments;
 pub mod storm;
 pub mod truth;
-mod truth_alignment;
-mod truth_signals;

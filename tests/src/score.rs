@@ -4,7 +4,7 @@ use crate::machines::Case;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use tapewright::report::run_report::{MeasurementReport, ProcedureReport, RunReport};
-use tapewright_formats::{Limit, Outcome};
+use tapewright_formats::Outcome;
 use tapewright_host::Evaluation;
 use tapewright_measure::statistics::share_interval;
 
@@ -16,7 +16,7 @@ pub struct Quantity {
     covered: usize,
     far: usize,
     decided: usize,
-    wrong_passes: usize,
+    wrong_passes: Vec<(u64, u64)>,
     /// Intervals that reach down to nothing: bounds, which say `at most`.
     bounds: usize,
     misses: Vec<(u64, u64)>,
@@ -53,6 +53,8 @@ pub struct Row {
     pub reason: String,
     /// Seed and number of the machines whose interval misses the truth.
     pub missed: Vec<(u64, u64)>,
+    /// Seed and number of the machines that passed although the truth lies beyond reject.
+    pub passed_wrongly: Vec<(u64, u64)>,
 }
 
 impl Quantity {
@@ -82,7 +84,9 @@ impl Quantity {
             self.far += 1;
             self.decided += usize::from(matches!(m.outcome, Some(Outcome::Pass | Outcome::Fail)));
         }
-        self.wrong_passes += usize::from(m.outcome == Some(Outcome::Pass) && beyond(reject, truth));
+        if m.outcome == Some(Outcome::Pass) && !reject.contains(truth) {
+            self.wrong_passes.push((case.seed, case.number));
+        }
     }
 
     /// What the errors are, and what the uncertainty is mostly made of, in words.
@@ -132,20 +136,23 @@ impl Quantity {
             median_uncertainty: widths.get(n / 2).copied().unwrap_or(0.0),
             far: self.far,
             decided: (self.far > 0).then(|| self.decided as f64 / self.far as f64),
-            wrong_passes: self.wrong_passes,
+            wrong_passes: self.wrong_passes.len(),
             verdict,
             reason: if verdict == "true" { String::new() } else { self.mostly() },
             missed: self.misses.clone(),
+            passed_wrongly: self.wrong_passes.clone(),
         }
     }
 }
 
-fn beyond(reject: &Limit, truth: f64) -> bool {
-    !reject.contains(truth)
-}
+/// Procedures whose quantities are read from an envelope.
+const OF_ENVELOPES: [&str; 4] = ["envelope", "guide-adjust", "record-playback", "interchange"];
 
 /// The way that an envelope was taken, as its own note tells; none: it took none.
 fn way(report: &ProcedureReport) -> Option<&'static str> {
+    if !OF_ENVELOPES.contains(&report.procedure.as_str()) {
+        return None;
+    }
     let note = report.notes.iter().find(|note| note.starts_with("Level by "))?;
     let words = [("sampled", "sampled fast"), ("pairs", "peak-detect"), ("RMS", "power of")];
     words.into_iter().find(|(_, said)| note.contains(said)).map(|(way, _)| way)
@@ -160,11 +167,10 @@ pub fn lines(case: &Case, report: &RunReport, truths: &BTreeMap<String, f64>) ->
         for m in &procedure.measurements {
             let key = format!("{}/{}", procedure.procedure, m.name);
             let Some(truth) = truths.get(&key) else { continue };
-            let way = if procedure.procedure == "envelope" { way(procedure) } else { None };
             let traits = case.traits.iter().map(|(name, of)| format!("{name}={of}")).collect::<Vec<_>>().join(" ");
             let parts: Vec<String> =
                 m.contributions.iter().map(|c| format!("{}={:.4e}", c.name, c.standard_uncertainty)).collect();
-            let (seed, number, way) = (case.seed, case.number, way.unwrap_or(case.scope));
+            let (seed, number, way) = (case.seed, case.number, way(procedure).unwrap_or(case.scope));
             let numbers = format!("{:.7e}\t{:.7e}\t{:.7e}\t{truth:.7e}", m.value, m.low, m.high);
             let _ = writeln!(out, "{seed}\t{number}\t{traits}\t{way}\t{key}\t{numbers}\t{}", parts.join("; "));
         }
@@ -179,6 +185,8 @@ pub struct Table {
     /// What was wrong, what was concluded: how often.
     confusion: BTreeMap<(String, String), usize>,
     right: BTreeMap<String, (usize, usize)>,
+    /// Runs of later groups that passed although something was wrong.
+    passed: usize,
 }
 
 /// The table as JSON.
@@ -186,8 +194,8 @@ pub struct Table {
 pub struct Printed {
     /// Seeds of the machines.
     pub seeds: Vec<u64>,
-    /// How many of each.
-    pub machines: u64,
+    /// How many of each seed, by group.
+    pub machines: Vec<(&'static str, u64)>,
     /// Quantities.
     pub quantities: Vec<Row>,
     /// Confusion matrix: fault, conclusion, count.
@@ -205,11 +213,16 @@ impl Table {
             for m in &procedure.measurements {
                 let key = format!("{}/{}", procedure.procedure, m.name);
                 if let Some(&truth) = truths.get(&key) {
-                    let way = if procedure.procedure == "envelope" { way(procedure) } else { None };
-                    let name = format!("{} {key}", way.unwrap_or(case.scope));
+                    let name = format!("{} {key}", way(procedure).unwrap_or(case.scope));
                     self.quantities.entry(name).or_default().add(case, m, truth);
                 }
             }
+        }
+        if case.right.is_empty() && case.group != "first-look" {
+            // What is concluded of a single procedure's machine is the fault matrix's matter; a pass is not.
+            let faulty = !["healthy", "near a limit"].contains(&case.fault);
+            self.passed += usize::from(faulty && report.verdict == Some(Outcome::Pass));
+            return;
         }
         let named = report.faults.first().map_or_else(
             || report.verdict.map_or("no verdict".to_owned(), |v| format!("nothing named, {v}")),
@@ -227,17 +240,18 @@ impl Table {
 
     /// The table, to be printed.
     #[must_use]
-    pub fn printed(&self, seeds: &[u64], machines: u64) -> Printed {
+    pub fn printed(&self, seeds: &[u64], machines: &[(&'static str, u64)]) -> Printed {
         let passed = |(fault, named): &(String, String)| {
             fault != "healthy" && fault != "near a limit" && named == "nothing named, pass"
         };
         Printed {
             seeds: seeds.to_vec(),
-            machines,
+            machines: machines.to_vec(),
             quantities: self.quantities.iter().map(|(name, q)| q.row(name)).collect(),
             confusion: self.confusion.iter().map(|((f, c), n)| (f.clone(), c.clone(), *n)).collect(),
             named: self.right.iter().map(|(f, (right, all))| (f.clone(), *right, *all)).collect(),
-            passed_with_a_fault: self.confusion.iter().filter(|(key, _)| passed(key)).map(|(_, n)| n).sum(),
+            passed_with_a_fault: self.passed
+                + self.confusion.iter().filter(|(key, _)| passed(key)).map(|(_, n)| n).sum::<usize>(),
         }
     }
 }
@@ -248,10 +262,11 @@ impl Printed {
     pub fn text(&self) -> String {
         use std::fmt::Write;
         let seeds = self.seeds.iter().map(u64::to_string).collect::<Vec<_>>().join(", ");
+        let machines: Vec<String> = self.machines.iter().map(|(group, n)| format!("{n} for {group}")).collect();
         let mut out = format!(
-            "truth table of {} machines each of seed {seeds}\n\
+            "truth table of machines of each seed {seeds}: {}\n\
              envelopes by the way they were taken, the rest by the points of the scope's memory\n\n",
-            self.machines
+            machines.join(", ")
         );
         let _ = writeln!(
             out,
@@ -277,6 +292,10 @@ impl Printed {
                 if row.reason.is_empty() { "" } else { "; " },
                 row.reason
             );
+        }
+        if self.confusion.is_empty() {
+            let _ = writeln!(out, "\nruns that passed with a fault: {}", self.passed_with_a_fault);
+            return out;
         }
         let _ = writeln!(out, "\nfault -> first conclusion");
         for (fault, named, count) in &self.confusion {

@@ -25,6 +25,15 @@
 //! * modulation: `s / m` of the scan's mean level over frames of one head, `s` the sample standard
 //!   deviation, `m` the mean (unit 1).
 //!
+//! # Level against time
+//! The *course* is the level of each frame of a gap-free record, both heads together: the mean of `a(t)` over the frame, in
+//! volts. Its *swing* is `(greatest - least) / greatest` after a twentieth was cut off at either end of its sorted values, its
+//! *modulation* `s / m` over frames. What is *left* of the RF after stop is its mean then over that in play.
+//!
+//! # Still
+//! The *best level* of a head is the greatest segment of its curves over all stops. *Modulation in still* is that of the scans
+//! of one stop, over the stops `sqrt(mean(modulation^2))`: from stop to stop the level differs by nature.
+//!
 //! # Guides
 //! Let `e(x)` be how far the head's centre lies beside the place that it would have on a true path, in
 //! micrometres across the track, positive towards the track recorded next, less its mean over segments 8 to 11.
@@ -74,7 +83,9 @@
 //! *Drift* is the slope `s` of its straight line by least squares; the drum's *rate error* against a reference is
 //! `-s`, the tape's *speed error* against the drum `s / (1 - s)`, in per cent, both over the time watched. *Jitter* is the
 //! standard deviation of the phase about its slow course. *Swing* is the amplitude of a sine with the mean square that
-//! the slow course has about the straight line, over the time watched.
+//! the slow course has about the straight line, over the time watched. *Walk* is drift times the time watched. *Lock time* is the
+//! time from the key to where the phase, jitter apart, stays within four jitters of where it stands at the end.
+//! *Tracking wander* is the standard deviation of the phase about its straight line, jitter and all, in pitches.
 //!
 //! # Tracking centre
 //! `L(d)`: mean over both heads of the curve's mean level at the delay `d` from control pulse to head
@@ -82,7 +93,8 @@
 //! level, as the fit `L(d) = T - s max(0, |d - c| - a)` gives it. *Offset* is the centre less
 //! the delay at the control's own centre, in milliseconds, in pitches (times the field rate), and by R13 in
 //! millimetres of the audio and control head's place (times the tape speed). *Evenness* is the slope of the
-//! side of longer delays over that of the other, 1 where it falls evenly.
+//! side of longer delays over that of the other, 1 where it falls evenly. *Offset share* is the offset over the range from the
+//! shortest delay to the longest that the control gave, in per cent.
 //!
 //! # Video
 //! *Sync* is blanking less sync tip, in millivolts, blanking being the mean of the back porch outside the burst; *burst* the
@@ -95,6 +107,7 @@
 //! *bars a scan*. They are counted as cycles of the level over the time of a nominal field, by the best fitting cosine: with
 //! the drum at `r` times its nominal rate that is `|n - r| / 2`. *Speed* is `n = r + 2 bars` in cue, `r - 2 bars` in review,
 //! where a machine that corrects its line rate has `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
+//! *Balance* is `20 log10` of head B's mean level over head A's, over all scans of the mode.
 
 /// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
 pub const LATE_LINES: f64 = 20.0;

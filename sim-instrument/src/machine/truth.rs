@@ -172,6 +172,21 @@ impl Machine {
         Some(CurveTruth { head_a, head_b, balance_db })
     }
 
+    /// Level of every whole frame of a span, both heads together, in volts.
+    #[must_use]
+    pub fn level_course(&self, from_s: f64, to_s: f64) -> Vec<f64> {
+        let frame_s = 1.0 / self.format.lines.frame_rate_hz();
+        let frames = ((to_s - from_s) / frame_s + 1e-6) as usize;
+        let level_v = |t: f64| self.timeline.stretch(t, self.seed).read(t).level_v();
+        let looks = 2 * LOOKS;
+        (0..frames)
+            .map(|n| {
+                let at = |i: usize| from_s + (n as f64 + (i as f64 + 0.5) / looks as f64) * frame_s;
+                (0..looks).map(|i| level_v(at(i))).sum::<f64>() / looks as f64
+            })
+            .collect()
+    }
+
     /// Place of the heads against their tracks, in frames of tape: tape's place less the drum's phase, over two.
     fn slip_place(&self, t_s: f64) -> f64 {
         let epoch = self.timeline.at(t_s);

@@ -4,18 +4,18 @@ use clap::Parser;
 use std::io::Write;
 use std::process::ExitCode;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use tapewright::library::Library;
-use tapewright_tests::bench::{Outcome, run_within};
-use tapewright_tests::machines::{Case, draw};
+use tapewright_tests::bench::{Failed, Outcome, play};
+use tapewright_tests::machines::{Case, GROUPS, Group};
 use tapewright_tests::score::Table;
 use tapewright_tests::segments::Segments;
 
 /// Compares stated intervals with the exact truth on random simulated machines.
 #[derive(Debug, Parser)]
 struct Options {
-    /// How many machines
+    /// How many machines of each group; of those that take long to simulate a stated share
     #[arg(long, default_value_t = 200)]
     machines: u64,
     /// Seed: the same one draws the same machines
@@ -38,9 +38,22 @@ struct Options {
     /// truth, and the contributions to its uncertainty
     #[arg(long, value_name = "FILE")]
     errors: Option<std::path::PathBuf>,
-    /// The sequence
-    #[arg(long, default_value = "first-look")]
-    sequence: String,
+    /// Only machines of these groups, each named as what is run on it: a procedure, or the sequence `first-look`
+    #[arg(long, value_name = "GROUP", value_delimiter = ',')]
+    of: Vec<String>,
+}
+
+impl Options {
+    fn groups(&self) -> Result<Vec<&'static Group>, Failed> {
+        if self.of.is_empty() {
+            return Ok(GROUPS.iter().collect());
+        }
+        let known = || GROUPS.iter().map(|group| group.name).collect::<Vec<_>>().join(", ");
+        let find = |name: &String| {
+            Group::named(name).ok_or_else(|| format!("no group is called `{name}`; there are: {}", known()).into())
+        };
+        self.of.iter().map(find).collect()
+    }
 }
 
 fn main() -> ExitCode {
@@ -54,13 +67,15 @@ fn main() -> ExitCode {
     }
 }
 
-fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
+fn table(options: &Options) -> Result<(), Failed> {
+    let groups = options.groups()?;
     let library = Arc::new(Library::open(&[])?);
     let mut out = std::io::stdout().lock();
     if let Some(number) = options.only {
-        let case = draw(options.seed, number);
-        writeln!(out, "# {}: {}\n{}", case.number, case.fault, case.scenario)?;
-        let outcome = run_within(&case.parsed()?, &options.sequence, &library, case.bounds)?;
+        let group = groups.first().ok_or("name a group")?;
+        let case = group.draw(options.seed, number);
+        writeln!(out, "# {} of {}: {}\n{}", case.number, case.group, case.fault, case.scenario)?;
+        let outcome = play(&case.parsed()?, &case.plays, &library, case.bounds)?;
         write!(out, "{}", tapewright::report::text::run(&outcome.report))?;
         for (name, truth) in &outcome.truths {
             writeln!(out, "truth {name} = {truth}")?;
@@ -72,23 +87,28 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
         return Ok(());
     }
     let seeds = if options.seeds.is_empty() { vec![options.seed] } else { options.seeds.clone() };
+    let counts: Vec<(&'static str, u64)> = groups.iter().map(|g| (g.name, g.count(options.machines))).collect();
+    // Machine by machine through all groups, so that how far it is tells how long it takes.
+    let mut wanted: Vec<(u64, u64, usize)> = Vec::new();
+    for (place, (_, count)) in counts.iter().enumerate() {
+        wanted.extend(seeds.iter().flat_map(|seed| (0..*count).map(move |number| (number, *seed, place))));
+    }
+    wanted.sort_unstable();
     let workers = std::thread::available_parallelism().map_or(1, usize::from);
-    let next = Arc::new(AtomicU64::new(0));
-    let (sender, results) = mpsc::channel::<(Case, Result<Outcome, String>)>();
+    let next = Arc::new(AtomicUsize::new(0));
+    let wanted = Arc::new(wanted);
+    let (sender, results) = mpsc::channel::<(usize, Case, Result<Outcome, String>)>();
     for _ in 0..workers {
         let (next, sender, library) = (Arc::clone(&next), sender.clone(), Arc::clone(&library));
-        let (seeds, machines, sequence) = (seeds.clone(), options.machines, options.sequence.clone());
+        let (groups, wanted) = (groups.clone(), Arc::clone(&wanted));
         std::thread::spawn(move || {
-            loop {
-                let place = next.fetch_add(1, Ordering::Relaxed);
-                let Some(&seed) = seeds.get((place / machines.max(1)) as usize) else { return };
-                let number = place % machines.max(1);
-                let case = draw(seed, number);
+            while let Some(&(number, seed, place)) = wanted.get(next.fetch_add(1, Ordering::Relaxed)) {
+                let case = groups[place].draw(seed, number);
                 let done = case.parsed().map_err(|e| e.to_string());
-                let done = done.and_then(|s| {
-                    run_within(&s, &sequence, &library, case.bounds).map_err(|e| tapewright::report::chain(&*e))
+                let done = done.and_then(|scenario| {
+                    play(&scenario, &case.plays, &library, case.bounds).map_err(|e| tapewright::report::chain(&*e))
                 });
-                if sender.send((case, done)).is_err() {
+                if sender.send((place, case, done)).is_err() {
                     return;
                 }
             }
@@ -96,18 +116,19 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
     }
     drop(sender);
     // Workers finish in any order: the table is filled in the order of the machines.
-    let mut done: Vec<(Case, Outcome)> = Vec::new();
-    for (case, result) in results {
-        let outcome = result.map_err(|e| format!("machine {} of seed {}: {e}", case.number, case.seed))?;
-        done.push((case, outcome));
-        if done.len().is_multiple_of(20) {
-            let _ = writeln!(std::io::stderr(), "{} of {} machines", done.len(), options.machines * seeds.len() as u64);
+    let mut done: Vec<(usize, Case, Outcome)> = Vec::new();
+    for (place, case, result) in results {
+        let outcome =
+            result.map_err(|e| format!("machine {} of seed {} for {}: {e}", case.number, case.seed, case.group))?;
+        done.push((place, case, outcome));
+        if done.len().is_multiple_of(20) || done.len() == wanted.len() {
+            let _ = writeln!(std::io::stderr(), "{} of {} machines", done.len(), wanted.len());
         }
     }
-    done.sort_by_key(|(case, _)| (case.seed, case.number));
+    done.sort_by_key(|(place, case, _)| (*place, case.seed, case.number));
     if let Some(split) = &options.segments {
         let mut errors = Segments::default();
-        for (case, outcome) in &done {
+        for (_, case, outcome) in &done {
             errors.add(case, split, &outcome.report, &outcome.truths);
         }
         write!(out, "{}", errors.text())?;
@@ -115,16 +136,16 @@ fn table(options: &Options) -> Result<(), tapewright_tests::bench::Failed> {
     }
     if let Some(path) = &options.errors {
         let mut lines = String::new();
-        for (case, outcome) in &done {
+        for (_, case, outcome) in &done {
             lines.push_str(&tapewright_tests::score::lines(case, &outcome.report, &outcome.truths));
         }
         std::fs::write(path, lines)?;
     }
     let mut table = Table::default();
-    for (case, outcome) in &done {
+    for (_, case, outcome) in &done {
         table.add(case, &outcome.report, &outcome.truths);
     }
-    let printed = table.printed(&seeds, options.machines);
+    let printed = table.printed(&seeds, &counts);
     if options.json {
         writeln!(out, "{}", serde_json::to_string(&printed)?)?;
     } else {

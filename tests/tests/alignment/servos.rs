@@ -1,8 +1,7 @@
 //! Drum and capstan: no lock, hunting and jitter, told from each other.
 
-use super::{Counts, Want, check, count, covered, run};
+use super::{Want, check, holds, run};
 use tapewright_formats::{Finding, Outcome, UnableCode};
-use tapewright_tests::machines::Random;
 
 const DRUM: &str = include_str!("../../../sim-instrument/scenarios/drum-hunts.toml");
 const CAPSTAN: &str = include_str!("../../../sim-instrument/scenarios/capstan-slips.toml");
@@ -88,71 +87,13 @@ fn a_format_without_control_track_points_to_pilot_tones() {
     assert!(said.report.procedures[0].advice.iter().any(|a| a.contains("pilot")), "{:?}", said.report);
 }
 
-/// A random machine for a servo: locked, slipping or hunting.
-fn machine(random: &mut Random, number: u64, of_drum: bool) -> String {
-    let format = *random.one_of(&["vhs-525-sp", "vhs-625-sp", "vhs-525-ep", "beta-525-ii", "beta-625"]);
-    let manner = number % 3;
-    let (drum, capstan, tracking) = match (of_drum, manner) {
-        (true, 1) => (
-            format!("hunting_s = {}\nhunting_period_s = {}", random.between(5e-5, 1e-3), random.between(1.5, 5.0)),
-            String::new(),
-            String::new(),
-        ),
-        (false, 1) => (
-            String::new(),
-            String::new(),
-            format!("hunting_pitch = {}\nhunting_period_s = {}", random.between(0.1, 0.6), random.between(2.0, 6.0)),
-        ),
-        _ => Default::default(),
-    };
-    let fault = match (of_drum, manner) {
-        (true, 2) => format!("\"fault drum-unlocked {:.5}\"", random.between(-0.02, 0.02)),
-        (false, 2) => format!("\"fault capstan-free {:.5}\"", random.between(-0.012, 0.012)),
-        _ => String::new(),
-    };
-    let train = if of_drum { "reference" } else { "control-track" };
-    let (sampled, triggers) = if random.chance(0.5) { (train, "head-switch") } else { ("head-switch", train) };
-    let front = *random.one_of(&["family-a", "scpi-99"]);
-    format!(
-        "title = \"machine {number}\"\nseed = {number}\n[machine]\nname = \"VC-{number:02}\"\nformat = \"{format}\"\ntape = \"in\"\n\
-         [machine.transport]\nthreading_s = 0.4\n[machine.drum]\nspin_up_s = 0.3\nlock_tau_s = 0.05\njitter_s = {jitter}\nphase_s = {phase}\n{drum}\n\
-         [machine.capstan]\nrun_up_s = 0.1\nlock_tau_s = 0.05\n{capstan}\n[machine.tracking]\noffset_pitch = {offset}\n{tracking}\n\
-         [machine.control]\njitter_s = {pulses}\ndelay_s = {delay}\n[tapes.in]\nkind = \"other\"\n\
-         [scope]\nfront_end = \"{front}\"\nmodel = \"modest\"\n[scope.probes.CH1]\npoint = \"{sampled}\"\nfactor = 10.0\nexpected_v = 5.0\n\
-         [scope.probes.EXT]\npoint = \"{triggers}\"\nfactor = 10.0\nexpected_v = 5.0\n[operator]\nanswer = \"yes\"\n\
-         [[stage]]\ntitle = \"as it is\"\ndo = [{fault}]\ntape = \"in\"\n",
-        jitter = random.between(1e-6, 2e-5),
-        phase = random.between(2e-3, 8e-3),
-        offset = random.between(-0.3, 0.3),
-        pulses = random.between(2e-6, 2e-4),
-        delay = random.between(14e-3, 19e-3),
-    )
-}
-
-fn coverage(procedure: &str, of_drum: bool, names: &[&str]) {
-    let mut random = Random::new(41, u64::from(of_drum));
-    let (mut counts, mut off) = (Counts::new(), String::new());
-    for number in 0..24 {
-        let text = machine(&mut random, number, of_drum);
-        let mut said = run(&text, 0, &[], procedure);
-        let measured = said.report.procedures.iter().map(|p| p.measurements.len()).sum::<usize>();
-        assert!(measured > 0, "{}\n{text}", tapewright::report::text::run(&said.report));
-        if number % 3 == 1 {
-            // The irregular course of hunting passes for jitter in part: that is told by the swing.
-            said.truths.retain(|name, _| !name.ends_with(".jitter"));
-        }
-        count(&said, &mut counts, &mut off);
-    }
-    let names: Vec<String> = names.iter().map(|name| format!("{procedure}/{name}")).collect();
-    covered(&counts, &names.iter().map(String::as_str).collect::<Vec<_>>(), 7, &off);
-}
-
 #[test]
 fn intervals_of_the_drum_hold_the_truth_over_random_machines() {
-    coverage("drum-lock", true, &["drum.rate-error", "drum.phase", "drum.jitter", "drum.swing"]);
+    holds("drum-lock", 24, 0.25, &["drum.rate-error", "drum.phase", "drum.jitter", "drum.swing", "drum.lock-time"]);
 }
 
 #[test]
 fn intervals_of_the_capstan_hold_the_truth_over_random_machines() {
-    coverage("capstan-lock", false, &["capstan.speed-error", "capstan.phase", "capstan.jitter", "capstan.swing"]);
+    let names = ["capstan.speed-error", "capstan.phase", "capstan.jitter", "capstan.swing", "capstan.lock-time"];
+    holds("capstan-lock", 24, 0.25, &names);
 }

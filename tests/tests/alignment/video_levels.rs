@@ -1,9 +1,7 @@
 //! Video levels: sync clipped, all levels off, burst alone, lines that do not keep their time.
 
-use super::{Counts, Want, check, count, covered, run};
-use std::fmt::Write;
+use super::{Want, check, holds, run};
 use tapewright_formats::{Finding, Outcome};
-use tapewright_tests::machines::Random;
 
 const SCENARIO: &str = include_str!("../../../sim-instrument/scenarios/video-sync-low.toml");
 const PROCEDURE: &str = "video-levels";
@@ -67,48 +65,8 @@ fn a_deep_memory_counts_the_lines_of_a_field() {
     }
 }
 
-/// A random machine.
-fn machine(random: &mut Random, number: u64) -> String {
-    let format =
-        *random.one_of(&["vhs-525-sp", "vhs-625-sp", "vhs-625-lp", "s-vhs-625-sp", "beta-525-ii", "8mm-625-sp"]);
-    let (front, model) = *random.one_of(&[("family-a", "modest"), ("scpi-99", "modest"), ("scpi-99", "large")]);
-    let picture = *random.one_of(&["bars", "grey", "black", "random"]);
-    format!(
-        "title = \"machine {number}\"\nseed = {number}\n[machine]\nname = \"VC-{number:02}\"\nformat = \"{format}\"\ntape = \"in\"\n\
-         [machine.transport]\nthreading_s = 0.4\n[machine.drum]\nspin_up_s = 0.3\nlock_tau_s = 0.05\njitter_s = {drum}\n\
-         [machine.capstan]\nrun_up_s = 0.1\nlock_tau_s = 0.05\n\
-         [machine.video]\nnoise_v = {noise}\ngain = {gain}\nsync_ratio = {sync}\nburst_ratio = {burst}\noffset_v = {offset}\nhum_v = {hum}\nline_jitter_s = {jitter}\n\
-         [tapes.in]\nkind = \"other\"\npicture = \"{picture}\"\n\
-         [scope]\nfront_end = \"{front}\"\nmodel = \"{model}\"\n[scope.probes.CH1]\npoint = \"video\"\nfactor = 1.0\nexpected_v = 2.0\n\
-         [scope.probes.EXT]\npoint = \"head-switch\"\nfactor = 10.0\nexpected_v = 5.0\n[operator]\nanswer = \"yes\"\n\
-         [[stage]]\ntitle = \"as it is\"\ntape = \"in\"\n",
-        drum = random.between(0.0, 1e-6),
-        noise = random.between(0.002, 0.012),
-        gain = random.between(0.7, 1.3),
-        sync = random.between(0.7, 1.2),
-        burst = random.between(0.6, 1.3),
-        offset = random.between(-0.2, 0.2),
-        hum = random.between(0.0, 0.1),
-        jitter = random.between(1e-8, 1.5e-7),
-    )
-}
-
 #[test]
 fn intervals_hold_the_truth_over_random_machines() {
-    let mut random = Random::new(61, 1);
-    let (mut counts, mut off) = (Counts::new(), String::new());
-    for number in 0..24 {
-        let text = machine(&mut random, number);
-        let said = run(&text, 0, &[], PROCEDURE);
-        let measured = said.report.procedures.iter().map(|p| p.measurements.len()).sum::<usize>();
-        assert!(measured > 0, "{}\n{text}", tapewright::report::text::run(&said.report));
-        let before = off.len();
-        count(&said, &mut counts, &mut off);
-        if off.len() > before {
-            let _ = writeln!(off, "{text}\n{:?}", said.report.procedures[0].notes);
-        }
-    }
     let names = ["video.sync", "video.burst", "video.line-period", "video.line-jitter"];
-    let names: Vec<String> = names.iter().map(|name| format!("{PROCEDURE}/{name}")).collect();
-    covered(&counts, &names.iter().map(String::as_str).collect::<Vec<_>>(), 20, &off);
+    holds(PROCEDURE, 24, 0.8, &names);
 }

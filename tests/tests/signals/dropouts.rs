@@ -1,8 +1,7 @@
 //! Dropouts of the RF.
 
-use crate::support::{Coverage, check, measured, only, play, stage, unable};
+use crate::support::{check, holds, measured, only, play, stage, unable};
 use tapewright_formats::{Finding, Outcome, UnableCode};
-use tapewright_tests::machines::Random;
 
 const DROPOUTS: &str = include_str!("../../../sim-instrument/scenarios/dropouts.toml");
 
@@ -54,26 +53,5 @@ fn a_modest_scope_counts_too_and_says_how_little_it_saw() {
 
 #[test]
 fn intervals_of_dropouts_hold_the_truth() {
-    let mut coverage = Coverage::default();
-    let draws = 20;
-    for number in 0..draws {
-        let mut random = Random::new(88, number);
-        let mut scenario = stage(DROPOUTS, 0);
-        scenario.seed = 500 + number;
-        scenario.machine.format = (*random.one_of(&["vhs-525-sp", "vhs-625-sp", "s-vhs-525-sp", "beta-625"])).into();
-        scenario.machine.rf.noise_v = random.between(0.001, 0.004);
-        let worn = scenario.machine.tapes.get_mut("worn").expect("the scenario has it");
-        worn.dropouts.per_minute = random.between(60.0, 1500.0);
-        worn.dropouts.least_us = random.between(30.0, 40.0);
-        worn.dropouts.greatest_us = worn.dropouts.least_us + random.between(5.0, 100.0);
-        worn.dropouts.least_db = random.between(20.0, 22.0);
-        worn.dropouts.greatest_db = random.between(22.0, 26.0);
-        for (name, tape) in &mut scenario.machine.tapes {
-            if name != "worn" {
-                tape.dropouts.per_minute = 0.0;
-            }
-        }
-        coverage.count(&play(&scenario, "dropouts", &[("observe-s", 1.5)]));
-    }
-    coverage.demand(&["dropouts.rate", "dropouts.length", "dropouts.depth"], draws);
+    holds("dropouts", 20, 0.3, &["dropouts.rate", "dropouts.length", "dropouts.depth", "observed-time"]);
 }

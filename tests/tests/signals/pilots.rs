@@ -1,8 +1,7 @@
 //! Pilot tones of 8 mm.
 
-use crate::support::{Coverage, check, measured, only, play, stage, unable};
+use crate::support::{check, holds, measured, only, play, stage, unable};
 use tapewright_formats::{Finding, Outcome, UnableCode};
-use tapewright_tests::machines::Random;
 
 const PILOTS: &str = include_str!("../../../sim-instrument/scenarios/pilots.toml");
 
@@ -47,24 +46,8 @@ fn without_pilots_there_is_no_pass() {
 
 #[test]
 fn intervals_of_pilots_hold_the_truth() {
-    let mut coverage = Coverage::default();
-    let draws = 30;
-    for number in 0..draws {
-        let mut random = Random::new(111, number);
-        let mut scenario = stage(PILOTS, 1);
-        scenario.seed = 900 + number;
-        let (format, pitch_um) = *random.one_of(&[("8mm-525-sp", 20.5), ("8mm-625-sp", 34.4), ("8mm-625-lp", 17.2)]);
-        scenario.machine.format = format.into();
-        for head in [&mut scenario.machine.head_a, &mut scenario.machine.head_b] {
-            head.width_um = Some(pitch_um * random.between(1.2, 1.4));
-        }
-        scenario.machine.tracking.offset_pitch = random.between(-0.08, 0.08);
-        scenario.machine.rf.noise_v = random.between(0.001, 0.004);
-        scenario.machine.rf.pilot_ratio = random.between(0.04, 0.1);
-        coverage.count(&play(&scenario, "pilot-tracking", &[]));
-    }
     let names = ["beat-small", "beat-large", "beat-difference", "tracking"];
     let all: Vec<String> =
         ["head-a", "head-b"].iter().flat_map(|head| names.map(|name| format!("{head}.{name}"))).collect();
-    coverage.demand(&all.iter().map(String::as_str).collect::<Vec<_>>(), draws);
+    holds("pilot-tracking", 30, 0.5, &all.iter().map(String::as_str).collect::<Vec<_>>());
 }

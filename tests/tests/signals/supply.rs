@@ -1,8 +1,7 @@
 //! The supply rail.
 
-use crate::support::{Coverage, check, measured, play, stage, unable};
+use crate::support::{check, holds, measured, play, stage, unable};
 use tapewright_formats::{Finding, Outcome, UnableCode};
-use tapewright_tests::machines::Random;
 
 const SUPPLY: &str = include_str!("../../../sim-instrument/scenarios/supply.toml");
 
@@ -46,20 +45,5 @@ fn no_rail_and_the_mains_side_are_no_pass() {
 
 #[test]
 fn intervals_of_the_rail_hold_the_truth() {
-    let mut coverage = Coverage::default();
-    let draws = 40;
-    for number in 0..draws {
-        let mut random = Random::new(77, number);
-        let mut scenario = stage(SUPPLY, 1);
-        scenario.seed = 300 + number;
-        let supply = &mut scenario.machine.supply;
-        supply.rail_v = *random.one_of(&[5.0, 9.0, 12.0, -12.0, 15.0]);
-        supply.ripple_hz = *random.one_of(&[50.0, 60.0, 99.9, 119.9, 120.1]);
-        supply.ripple_v = supply.rail_v.abs() * random.between(0.003, 0.06);
-        supply.switching_v = if random.chance(0.6) { supply.rail_v.abs() * random.between(0.003, 0.06) } else { 0.0 };
-        supply.switching_hz = random.between(30e3, 130e3);
-        supply.noise_v = random.between(0.0005, 0.005);
-        coverage.count(&play(&scenario, "supply-ripple", &[]));
-    }
-    coverage.demand(&["mean", "ripple", "ripple.peak-to-peak", "ripple.rms", "ripple.frequency"], draws);
+    holds("supply-ripple", 40, 0.5, &["mean", "ripple", "ripple.peak-to-peak", "ripple.rms", "ripple.frequency"]);
 }

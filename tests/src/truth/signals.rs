@@ -1,30 +1,37 @@
 //! The exact truth of sound, supply, dropouts, FM sound and pilots.
 
-use crate::truth::Window;
+use super::{Window, in_mode, span};
 use sim_instrument::machine::{Head, Machine};
 use std::collections::BTreeMap;
 use tapewright_formats::Mode;
 use tapewright_formats::definitions::sound::FLUTTER_SETTLE_S;
 
+/// The tone that wow and flutter is read from, as the scenarios' tapes have it.
+const FLUTTER_TONE_HZ: f64 = 3150.0;
+
 /// Adds them for what was looked at.
-pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
-    let of = |procedure: &'static str, mode: Mode| {
-        windows.iter().filter(move |w| w.procedure == procedure && w.mode == mode)
-    };
+pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
+    let of = |procedure: &'static str, mode: Mode| in_mode(windows, procedure, mode);
     let long = |w: &&Window| w.to_s - w.from_s > 4.0;
-    if let Some(w) = of("wow-flutter", Mode::Play).rfind(long) {
+    if let Some(w) = of("wow-flutter", Mode::Play).filter(long).last() {
         let mut truth = machine.sound_truth(w.from_s + FLUTTER_SETTLE_S, w.to_s - FLUTTER_SETTLE_S);
         all.insert("wow-flutter/flutter.weighted".to_owned(), truth.weighted_percent);
         truth.parts.sort_by(|a, b| b.percent.total_cmp(&a.percent));
-        if let [first, second, ..] = truth.parts.as_slice()
-            && first.percent > 1.2 * second.percent
+        // Which line comes first is told only where one is clearly the greater.
+        for (place, parts) in truth.parts.windows(2).enumerate().take_while(|(_, p)| p[0].percent > 1.2 * p[1].percent)
         {
-            all.insert("wow-flutter/line-1.frequency".to_owned(), first.hz);
-            all.insert("wow-flutter/line-1.peak".to_owned(), first.percent);
+            all.insert(format!("wow-flutter/line-{}.frequency", place + 1), parts[0].hz);
+            all.insert(format!("wow-flutter/line-{}.peak", place + 1), parts[0].percent);
         }
+        let ratio = machine.tape_speed_ratio(w.from_s);
+        all.insert("wow-flutter/tone".to_owned(), FLUTTER_TONE_HZ * ratio);
+        all.insert("wow-flutter/speed-error".to_owned(), 100.0 * (ratio - 1.0));
     }
-    if let Some(w) = of("audio-azimuth", Mode::Play).next_back() {
-        all.insert("audio-azimuth/azimuth".to_owned(), machine.sound_truth(w.from_s, w.to_s).azimuth_min);
+    let azimuth = of("audio-azimuth", Mode::Play).map(|w| machine.sound_truth(w.from_s, w.to_s).azimuth_min);
+    let azimuth: Vec<f64> = azimuth.collect();
+    if let [first, .., last] = azimuth.as_slice() {
+        all.insert("audio-azimuth/azimuth".to_owned(), *last);
+        all.insert("audio-azimuth/before.azimuth".to_owned(), *first);
     }
     if let Some(w) = windows.iter().rfind(|w| w.procedure == "supply-ripple") {
         let truth = machine.supply_truth(w.from_s);
@@ -38,20 +45,19 @@ pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
             all.insert(format!("supply-ripple/{name}"), value);
         }
     }
-    if let Some(w) = of("dropouts", Mode::Play).next_back() {
+    if let Some(w) = of("dropouts", Mode::Play).last() {
         // The rate that the tape is set to, not what this time happened to hold: the interval is for the tape.
         let set = machine.dropout_truth(w.from_s, w.to_s).per_minute;
         all.insert("dropouts/dropouts.rate".to_owned(), set);
+        let observed_s = of("dropouts", Mode::Play).map(|w| w.to_s - w.from_s).sum::<f64>();
+        all.insert("dropouts/observed-time".to_owned(), observed_s);
         let dropouts = machine.config().tapes.values().map(|tape| tape.dropouts).find(|d| d.per_minute > 0.0);
         if let Some(d) = dropouts {
             all.insert("dropouts/dropouts.length".to_owned(), 0.5 * (d.least_us + d.greatest_us));
             all.insert("dropouts/dropouts.depth".to_owned(), 0.5 * (d.least_db + d.greatest_db));
         }
     }
-    let span = |all: Vec<&Window>| Some((all.first()?.from_s, all.last()?.to_s));
-    if let Some(truth) =
-        span(of("hifi-carriers", Mode::Play).collect()).and_then(|(from, to)| machine.hifi_truth(from, to))
-    {
+    if let Some(truth) = span(of("hifi-carriers", Mode::Play)).and_then(|(from, to)| machine.hifi_truth(from, to)) {
         for (name, value) in [
             ("left.frequency", truth.left_hz),
             ("right.frequency", truth.right_hz),
@@ -65,7 +71,7 @@ pub(crate) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
             all.insert(format!("hifi-carriers/{name}"), value);
         }
     }
-    if let Some((from, to)) = span(of("pilot-tracking", Mode::Play).collect()) {
+    if let Some((from, to)) = span(of("pilot-tracking", Mode::Play)) {
         for (name, head) in [("head-a", Head::A), ("head-b", Head::B)] {
             let Some(truth) = machine.pilot_truth(head, from, to) else { continue };
             // Of head A the next track's pilot lies one line rate away, of head B the one before's.

@@ -1,76 +1,14 @@
-//! Random machines: healthy and faulty, half of them near a limit.
+//! Machines for `first-look`: faults with their look-alikes, and machines near a limit.
 
-use crate::bench::Bounds;
-use sim_instrument::scenario::{Scenario, ScenarioError};
+use super::{Case, Random, near_a_limit};
+use crate::bench::{Bounds, Play};
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use tapewright_formats::relations::pitch_um;
 use tapewright_formats::{TapeKind, format_named};
 
-/// A small generator of random numbers (xorshift64*, constants by Vigna 2016), so that one seed gives
-/// the same machines on every version of every library.
-#[derive(Debug, Clone)]
-pub struct Random(u64);
-
-impl Random {
-    /// Of a seed and a place, well mixed.
-    #[must_use]
-    pub fn new(seed: u64, place: u64) -> Self {
-        let mut random = Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ place.wrapping_mul(0xD1B5_4A32_D192_ED03) | 1);
-        for _ in 0..8 {
-            random.next();
-        }
-        random
-    }
-
-    fn next(&mut self) -> u64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        self.0.wrapping_mul(0x2545_F491_4F6C_DD1D)
-    }
-
-    /// Evenly from `low` to `high`.
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * (self.next() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// One of a list.
-    ///
-    /// # Panics
-    /// If the list is empty.
-    pub fn one_of<'a, T>(&mut self, list: &'a [T]) -> &'a T {
-        &list[(self.next() % list.len() as u64) as usize]
-    }
-
-    /// True with a probability.
-    pub fn chance(&mut self, probability: f64) -> bool {
-        self.between(0.0, 1.0) < probability
-    }
-}
-
-/// One machine of the table: what is wrong with it, unlabelled for the tool.
-#[derive(Debug, Clone)]
-pub struct Case {
-    /// Seed that it was drawn from.
-    pub seed: u64,
-    /// Its number.
-    pub number: u64,
-    /// What is wrong, as the table names it.
-    pub fault: &'static str,
-    /// Conclusions that name it right; empty: nothing is to be found.
-    pub right: &'static [&'static str],
-    /// Memory of the scope, in points: `2.5k`, `20k`, `2M`.
-    pub scope: &'static str,
-    /// What the scope can do less than its dialect says.
-    pub bounds: Bounds,
-    /// The scenario file, which reproduces it.
-    pub scenario: String,
-    /// Which tape goes in.
-    pub tape: TapeKind,
-    /// What it was drawn as, by name: what errors may depend on.
-    pub traits: BTreeMap<&'static str, String>,
-}
+/// The sequence.
+pub(super) const NAME: &str = "first-look";
 
 /// A fault of the table.
 struct Fault {
@@ -147,11 +85,10 @@ const FORMATS: &[&str] = &[
 const SIZED_FOR_UM: f64 = 57.9;
 
 /// Draws a machine.
-#[must_use]
-pub fn draw(seed: u64, number: u64) -> Case {
+pub(super) fn draw(seed: u64, number: u64) -> Case {
     let mut random = Random::new(seed, number);
     // Half are measured near a limit, without a fault of the list; half have one of the list.
-    let near_a_limit = number % 2 == 1;
+    let near_a_limit = near_a_limit(number);
     let fault = if near_a_limit { &FAULTS[0] } else { &FAULTS[(number / 2) as usize % FAULTS.len()] };
     // Memory: half of the scopes are modest, of which a fifth has no peak detection.
     let draw = random.between(0.0, 1.0);
@@ -231,6 +168,7 @@ pub fn draw(seed: u64, number: u64) -> Case {
         ("baud", baud.map_or_else(|| "local".to_owned(), |baud: u32| baud.to_string())),
     ]);
     Case {
+        group: NAME,
         seed,
         number,
         fault: if near_a_limit { "near a limit" } else { fault.name },
@@ -238,17 +176,8 @@ pub fn draw(seed: u64, number: u64) -> Case {
         scope: depth,
         bounds,
         scenario: text,
+        plays: vec![Play::of(NAME)],
         tape,
         traits,
-    }
-}
-
-impl Case {
-    /// The scenario, read.
-    ///
-    /// # Errors
-    /// Every fault of it, which would be a fault of this module.
-    pub fn parsed(&self) -> Result<Scenario, ScenarioError> {
-        Scenario::parse(&self.scenario)
     }
 }

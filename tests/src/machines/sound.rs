@@ -1,0 +1,53 @@
+//! Audio heads that lean, and tapes that waver.
+
+use super::sheet::{Scopes, Sheet};
+use tapewright_formats::TapeKind;
+
+const FORMATS: &[&str] =
+    &["vhs-525-sp", "vhs-625-sp", "vhs-525-lp", "vhs-525-ep", "vhs-625-lp", "s-vhs-625-sp", "beta-525-ii", "beta-625"];
+
+fn common(sheet: &mut Sheet) {
+    sheet.format(FORMATS);
+    sheet.scope(Scopes { slowest: 9_600, without_peak: false });
+    sheet.tape(TapeKind::Alignment, &["bars"]);
+    sheet.set("machine.audio.tone_hz", 1000.0);
+    sheet.set("machine.audio.second_tone_hz", 6000.0);
+    sheet.set("machine.audio.offset_v", 0.02);
+    sheet.draw("machine.audio.noise_v", 0.0005, 0.01);
+    sheet.draw("machine.audio.level_v", 0.15, 0.4);
+    sheet.draw("machine.audio.hum_v", 0.0, 0.01);
+    sheet.draw("machine.audio.weave_min", 0.0, 1.0);
+    sheet.draw("machine.audio.drum_percent", 0.0, 0.1);
+    sheet.draw("machine.audio.capstan_hz", 2.0, 8.0);
+    sheet.draw("machine.audio.reel_hz", 0.3, 1.2);
+    sheet.probe("CH1", "audio-left", 1.0, Some(1.3));
+    sheet.probe("CH2", "audio-right", 1.0, Some(1.3));
+    sheet.set("operator.adjust.flutter-tone", ["fault audio-tone 3150"]);
+}
+
+pub(super) fn azimuth(sheet: &mut Sheet) {
+    common(sheet);
+    sheet.draw("machine.audio.capstan_percent", 0.05, 0.6);
+    sheet.draw("machine.audio.reel_percent", 0.0, 0.6);
+    // Half a decibel and two of loss, for tracks of the common width; the limits follow the format.
+    let azimuth_min = sheet.near_or(&[-10.0, -5.0, 5.0, 10.0], 1.5, (-25.0, 25.0));
+    sheet.set("machine.audio.azimuth_min", azimuth_min);
+    if sheet.random.chance(0.3) {
+        // The operator turns the screw under guidance.
+        sheet.setting("rounds", 3.0);
+        for round in 1..=3 {
+            let left = azimuth_min / 3_f64.powi(round);
+            sheet.set(&format!("operator.adjust.azimuth-adjust-{round}"), [format!("fault audio-azimuth {left:.3}")]);
+        }
+    }
+    sheet.play_it(&[]);
+}
+
+pub(super) fn flutter(sheet: &mut Sheet) {
+    common(sheet);
+    // The weighted figure is about the capstan's peak where that turns at 4 Hz.
+    let percent = sheet.near_or(&[0.3, 0.5], 0.03, (0.05, 0.8));
+    sheet.set("machine.audio.capstan_percent", percent);
+    sheet.draw("machine.audio.reel_percent", 0.0, 0.3);
+    sheet.play_it(&[]);
+}
