@@ -23,6 +23,9 @@ const PULSES_S: f64 = 2.0;
 /// Length of the look after stop: a dozen frames.
 const LOOK_AT_STOP_S: f64 = 0.6;
 
+/// Noise that a level may hold and still stand clear of it, as a share of it.
+const NOISE_SHARE: f64 = 1.0 / 3.0;
+
 struct TapeSafe;
 
 impl Procedure for TapeSafe {
@@ -157,13 +160,21 @@ fn after_stop(front: &Front, n: u32, play_v: f64, settings: &Settings, report: &
     let m = moments(&level.level_v).on(&what)?;
     let share = m.mean / play_v.max(f64::MIN_POSITIVE);
     let u = m.standard_deviation / (m.count as f64).sqrt() / play_v.max(f64::MIN_POSITIVE);
-    let left = Estimate::combined(
+    // What is left may be noise, of which only this much can have been in a level that stood clear of it.
+    let noise = share.min(NOISE_SHARE);
+    let least = (share * share - noise * noise).max(0.0).sqrt();
+    let left = Estimate::with_interval(
         share,
-        vec![Contribution::type_a("scatter over frames", u, (m.count as f64 - 1.0).max(1.0))],
+        (least - 2.0 * u).max(0.0),
+        share + 2.0 * u,
+        u.hypot((share - least) / 12.0_f64.sqrt()),
+        None,
+        vec![
+            Contribution::type_a("scatter over frames", u, (m.count as f64 - 1.0).max(1.0)),
+            Contribution::rectangular("noise, not taken off", 0.5 * (share - least)),
+        ],
     )?;
-    report.measured(
-        Measured::new(what, Unit::One, &left.within(0.0, f64::MAX)).judged(settings.at_most(&LEFT_GOOD, &LEFT_REJECT)),
-    );
+    report.measured(Measured::new(what, Unit::One, &left).judged(settings.at_most(&LEFT_GOOD, &LEFT_REJECT)));
     Ok(())
 }
 
