@@ -201,7 +201,7 @@ fn samples_of_an_input_that_can_only_trigger() {
 #[test]
 fn a_garbled_block() {
     let rig = Rig::new(&scenario("family-a", "A1", 1, ""));
-    insta::assert_snapshot!(chain(&no_capture(&rig, "link garble 0.01", &CaptureRequest::free([Signal::Rf], 0.02))));
+    insta::assert_snapshot!(chain(&no_capture(&rig, "link garble 0.003", &CaptureRequest::free([Signal::Rf], 0.02))));
 }
 
 #[test]

@@ -181,7 +181,7 @@ fn manners_are_found() {
     check(
         "family-a",
         a,
-        &[("terminator = \"nl\"", "terminator = \"nl\"\noperation-complete = \"at-once\"")],
+        &[("operation-complete = \"waits\"", "operation-complete = \"at-once\"")],
         "manners.operation-complete",
         "\"waits\"",
     );
