@@ -127,14 +127,22 @@ fn conclude(sides: &[(&str, Estimate, Beats)], good: f64, reject: f64, report: &
     match sides {
         [(_, a, _), (_, b, _)] => {
             let (a_off, b_off) = (off(a), off(b));
-            if a_off != 0 && a_off == b_off {
-                let side = if a_off > 0 { "after" } else { "before" };
+            // Not surely off is not surely in its place: a head that may lie as far off on the same side tells of no
+            // unlike heights.
+            let side = if a_off == 0 { b_off } else { a_off };
+            let as_far = |t: &Estimate| (t.value * f64::from(side) > reject) || off(t) == side;
+            let in_place = |t: &Estimate| off(t) == -side || (t.interval.low > -reject && t.interval.high < reject);
+            if side != 0 && as_far(a) && as_far(b) {
+                let side = if side > 0 { "after" } else { "before" };
                 report
                     .found(Finding::PilotsOffTrack, &format!("towards the track recorded {side} their own: {values}"));
                 report.advise("Try another tape: both heads off there too is the centring of the tracking servo.");
-            } else if a_off != 0 || b_off != 0 {
+            } else if side != 0 && (in_place(a) || in_place(b)) {
                 report.found(Finding::PilotsOneHead, &values);
                 report.advise("The heads do not lie at one height, or one is worn: run `envelope` for each.");
+            } else if side != 0 {
+                report
+                    .note(&format!("One head lies off its tracks; whether the other does too is not sure: {values}."));
             } else if [a, b].iter().all(|t| t.interval.low > -good && t.interval.high < good) {
                 report.found(Finding::PilotsCentred, &values);
             }
