@@ -110,10 +110,25 @@ fn envelope(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f6
     }
 }
 
+/// Windows of one going to a mode after the other.
+fn by_key<'a>(windows: &'a [Window], procedure: &'static str, mode: Mode) -> Vec<Vec<&'a Window>> {
+    let mut groups: Vec<Vec<&Window>> = Vec::new();
+    for window in in_mode(windows, procedure, mode) {
+        match groups.last_mut() {
+            Some(last) if last[0].key_s == window.key_s => last.push(window),
+            _ => groups.push(vec![window]),
+        }
+    }
+    groups
+}
+
 /// Levels and rates of the pulses; the RF's level there is what a scope shows from peak to peak, which has no definition.
 fn presence(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
     for mode in Mode::ALL {
-        let Some((from, to)) = span(in_mode(windows, "signal-presence", *mode)) else { continue };
+        // Where it went there more than once, on another tape too, no one span is what was looked at.
+        let stays = by_key(windows, "signal-presence", *mode);
+        let [stay] = stays.as_slice() else { continue };
+        let Some((from, to)) = span(stay.iter().copied()) else { continue };
         let mut put = |signal: Signal, what: &str, value: Option<f64>| {
             if let Some(value) = value.filter(|_| machine.really_present(signal, from, to)) {
                 all.insert(format!("signal-presence/{mode}.{signal}.{what}"), value);

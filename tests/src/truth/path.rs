@@ -1,6 +1,6 @@
 //! The exact truth of what tells about the path: guides, recordings on two paths, a scrap tape, still pictures.
 
-use super::{Window, deviation, in_mode, mean, span};
+use super::{Window, by_key, deviation, in_mode, mean, span};
 use sim_instrument::machine::{Head, HeadCurve, Machine};
 use std::collections::BTreeMap;
 use tapewright_formats::{Mode, Signal};
@@ -98,18 +98,6 @@ fn swing(course: &[f64]) -> f64 {
         (Some(least), Some(greatest)) => (greatest - least) / greatest,
         _ => f64::NAN,
     }
-}
-
-/// Windows of one going to a mode after the other.
-fn by_key<'a>(windows: &'a [Window], procedure: &'static str, mode: Mode) -> Vec<Vec<&'a Window>> {
-    let mut groups: Vec<Vec<&Window>> = Vec::new();
-    for window in in_mode(windows, procedure, mode) {
-        match groups.last_mut() {
-            Some(last) if last[0].key_s == window.key_s => last.push(window),
-            _ => groups.push(vec![window]),
-        }
-    }
-    groups
 }
 
 fn tape_safe(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
