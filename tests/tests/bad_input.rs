@@ -199,9 +199,25 @@ fn samples_of_an_input_that_can_only_trigger() {
 }
 
 #[test]
-fn a_garbled_block() {
+fn a_garbled_line() {
     let rig = Rig::new(&scenario("family-a", "A1", 1, ""));
     insta::assert_snapshot!(chain(&no_capture(&rig, "link garble 0.003", &CaptureRequest::free([Signal::Rf], 0.02))));
+}
+
+#[test]
+fn a_garbled_block() {
+    let rig = Rig::new(&scenario("family-a", "A1", 1, ""));
+    let request = CaptureRequest::free([Signal::Rf], 0.02);
+    // The set-up stands from a good capture: what is spoilt is mostly the codes.
+    let error = block_on(async {
+        let mut scope = rig.open().await.expect("the scope opens");
+        scope.set_read_twice(true);
+        rig.play().await;
+        scope.acquire(&rig.hookup, &request).await.expect("a good line");
+        rig.tell("link garble 0.004");
+        scope.acquire(&rig.hookup, &request).await.expect_err("no two readings agree")
+    });
+    insta::assert_snapshot!(chain(&error));
 }
 
 #[test]
