@@ -43,7 +43,7 @@ impl Scope {
             }
             if readings >= 3 * needed {
                 return Err(bad(format!(
-                    "of {readings} readings of the descriptor no {needed} agree: the line garbles bytes"
+                    "of {readings} readings of the descriptor no {needed} agree: the line garbles bytes; check its cable, its earth and its rate"
                 )));
             }
         };

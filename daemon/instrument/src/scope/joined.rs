@@ -238,7 +238,9 @@ impl Scope {
                 return Ok(traces.map(|traces| (traces, first)));
             }
             if readings >= needed * READINGS {
-                let why = format!("of {readings} readings no {needed} agree: the line garbles bytes");
+                let why = format!(
+                    "of {readings} readings no {needed} agree: the line garbles bytes; check its cable, its earth and its rate"
+                );
                 return Err(ScopeError::BadData { channel: "the capture".into(), why });
             }
         }

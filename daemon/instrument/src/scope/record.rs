@@ -297,7 +297,7 @@ impl Scope {
             }
             if readings >= needed * READINGS {
                 let why = format!(
-                    "of {readings} readings of points {} to {} no {needed} agree: the line garbles bytes",
+                    "of {readings} readings of points {} to {} no {needed} agree: the line garbles bytes; check its cable, its earth and its rate",
                     at + 1,
                     at + count
                 );

@@ -68,7 +68,9 @@ impl Scope {
                 return Ok(answers);
             }
             if passes >= needed * PASSES {
-                let why = format!("asked {passes} times, no {needed} answers agree: the line garbles bytes");
+                let why = format!(
+                    "asked {passes} times, no {needed} answers agree: the line garbles bytes; check its cable, its earth and its rate"
+                );
                 return Err(ScopeError::BadData { channel: doing.to_owned(), why });
             }
         }

@@ -99,7 +99,9 @@ impl Session {
             }
             heard.push(is);
         }
-        let why = format!("it names itself differently each of {MOST_IDENTITIES} times: the line garbles bytes");
+        let why = format!(
+            "it names itself differently each of {MOST_IDENTITIES} times: the line garbles bytes; check its cable, its earth and its rate"
+        );
         Err(SessionError::Wrong { asked: asked.text().to_owned(), link: self.describe(), why })
     }
 }
