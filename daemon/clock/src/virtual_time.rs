@@ -2,8 +2,8 @@
 
 use crate::{Instant, WallTime};
 use core::pin::Pin;
-use core::task::{Context, Poll};
-use std::collections::BTreeSet;
+use core::task::{Context, Poll, Waker};
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Turns that every other ready task gets before time moves. A message may pass through this many
@@ -19,10 +19,18 @@ pub(crate) struct Timeline {
 #[derive(Default)]
 struct State {
     now: u64,
-    /// Sleepers by time, then by order of arrival.
-    sleepers: BTreeSet<(u64, u64)>,
+    /// Sleepers by time, then by order of arrival; each with what wakes it, once it was polled.
+    sleepers: BTreeMap<(u64, u64), Option<Waker>>,
     arrivals: u64,
     busy: u64,
+}
+
+impl State {
+    /// Only the first sleeper counts rounds: to be called, and the waker woken, where another has become the first, or
+    /// nothing holds time any longer.
+    fn first_waker(&self) -> Option<Waker> {
+        self.sleepers.first_key_value().and_then(|(_, waker)| waker.clone())
+    }
 }
 
 impl Timeline {
@@ -51,7 +59,7 @@ impl Timeline {
             }
             state.arrivals += 1;
             let key = (until.0, state.arrivals);
-            state.sleepers.insert(key);
+            state.sleepers.insert(key, None);
             key
         };
         Sleeper { line: self, key, rounds: 0 }.await;
@@ -73,17 +81,19 @@ impl Future for Sleeper<'_> {
         if state.now >= self.key.0 {
             return Poll::Ready(());
         }
-        let first = state.sleepers.first() == Some(&self.key);
+        let first = state.sleepers.first_key_value().is_some_and(|(key, _)| *key == self.key);
         if !first || state.busy > 0 {
+            state.sleepers.insert(self.key, Some(cx.waker().clone()));
             drop(state);
             self.rounds = 0;
-        } else if self.rounds < SETTLE_ROUNDS {
-            drop(state);
-            self.rounds += 1;
-        } else {
+            return Poll::Pending;
+        }
+        if self.rounds >= SETTLE_ROUNDS {
             state.now = self.key.0;
             return Poll::Ready(());
         }
+        drop(state);
+        self.rounds += 1;
         // Asking to be polled again puts this task behind every task that is ready now.
         cx.waker().wake_by_ref();
         Poll::Pending
@@ -92,7 +102,14 @@ impl Future for Sleeper<'_> {
 
 impl Drop for Sleeper<'_> {
     fn drop(&mut self) {
-        self.line.state().sleepers.remove(&self.key);
+        let next = {
+            let mut state = self.line.state();
+            state.sleepers.remove(&self.key);
+            state.first_waker()
+        };
+        if let Some(waker) = next {
+            waker.wake();
+        }
     }
 }
 
@@ -113,7 +130,14 @@ impl Busy {
 impl Drop for Busy {
     fn drop(&mut self) {
         if let Some(line) = &self.0 {
-            line.state().busy -= 1;
+            let next = {
+                let mut state = line.state();
+                state.busy -= 1;
+                state.first_waker().filter(|_| state.busy == 0)
+            };
+            if let Some(waker) = next {
+                waker.wake();
+            }
         }
     }
 }

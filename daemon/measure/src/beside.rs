@@ -99,6 +99,12 @@ impl Beside {
         }
     }
 
+    /// What a whole pitch of the neighbour delivers at sync tip, over what a whole own track does.
+    #[must_use]
+    pub fn whole_pitch(&self) -> f64 {
+        kept(self.carrier_x)
+    }
+
     /// The neighbour's part of the level by definition (a sum of powers), relative to the own track's, that a filter about
     /// the sync-tip frequency keeps out at the most: nothing where lines lie side by side.
     pub(crate) fn kept_out(&self, level: f64) -> f64 {

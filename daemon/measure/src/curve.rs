@@ -162,6 +162,12 @@ impl HeadCurve {
         mean(&self.median_v)
     }
 
+    /// The segment with the greatest level.
+    #[must_use]
+    pub fn greatest(&self) -> usize {
+        (0..SEGMENTS).fold(0, |best, k| if self.median_v[k] > self.median_v[best] { k } else { best })
+    }
+
     /// What segment `k` shares with the others, cause by cause, in volts.
     #[must_use]
     pub fn shared_at(&self, k: usize) -> Vec<Contribution> {
@@ -279,6 +285,15 @@ pub fn middle_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
 /// [`MeasureError::NotFinite`].
 pub fn mean_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
     absolute(curve, &|m: &Segments| mean(m), 0.0)
+}
+
+/// Greatest level of the curve, in volts.
+///
+/// # Errors
+/// [`MeasureError::NotFinite`].
+pub fn greatest_level(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
+    let k = curve.greatest();
+    absolute(curve, &|m: &Segments| m[k], curve.standard_error_v[k])
 }
 
 fn absolute(c: &HeadCurve, of: &dyn Fn(&Segments) -> f64, shape_error: f64) -> Result<Estimate, MeasureError> {

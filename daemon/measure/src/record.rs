@@ -2,10 +2,21 @@
 
 use crate::carrier::Carrier;
 use crate::error::{MeasureError, at_least, positive};
+use crate::estimate::{Contribution, Estimate};
 use crate::lift::Lift;
-use crate::peaks::PeakNoise;
+use crate::peaks::{PeakNoise, Picture};
 use crate::power::PowerNoise;
+use crate::statistics::moments;
 use crate::trace::{PairTrace, Trace};
+
+/// How levels were read from the RF: what is not the carrier adds to them in another way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reading {
+    /// From peak to peak: amplitudes add.
+    Peaks,
+    /// As a root of power: powers add.
+    Power,
+}
 
 /// Level once a frame of both heads together.
 #[derive(Debug, Clone, PartialEq)]
@@ -119,4 +130,97 @@ pub fn level_from_scans(start_s: f64, scan_s: f64, levels_v: &[f64]) -> Result<L
     crate::error::finite("levels of scans", levels_v)?;
     positive("length of a scan", scan_s)?;
     over_frames(start_s, scan_s, levels_v, 0.5 / scan_s)
+}
+
+/// How far the level of a record changes: standard deviation of the frames' levels over their mean (unit 1), what noise
+/// explains taken off. It describes this record, so frames count by their noise alone; that is told by the differences
+/// of neighbouring frames, which hold a fast change too: the upper end does without.
+///
+/// A reading holds the colour-under signal of all tracks below the head, which stays where the own track is left, and
+/// the beat with the neighbour's carrier: something like a constant share of the greatest level. The value stands midway
+/// between none and as much as `picture` allows, the rest is uncertain.
+///
+/// # Errors
+/// [`MeasureError::TooShort`], [`MeasureError::InNoise`] where no level is left, [`MeasureError::BadParameter`].
+pub fn modulation(record: &LevelRecord, picture: &Picture, how: Reading) -> Result<Estimate, MeasureError> {
+    picture.check()?;
+    at_least("frames of a modulation", record.level_v.len(), 3)?;
+    let greatest_v = record.level_v.iter().fold(0.0_f64, |most, v| most.max(*v));
+    let colour = picture.colour_share.1;
+    let own: Vec<f64> = match how {
+        Reading::Peaks => {
+            let beside = picture.beside.map_or(0.0, |beside| beside.whole_pitch());
+            let constant_v = (colour + beside) * greatest_v / (1.0 + colour);
+            record.level_v.iter().map(|v| (v - constant_v).max(0.0)).collect()
+        }
+        Reading::Power => {
+            let constant_v = colour * greatest_v / 1.0_f64.hypot(colour);
+            record.level_v.iter().map(|v| (v * v - constant_v * constant_v).max(0.0).sqrt()).collect()
+        }
+    };
+    let (seen, own) = (moments(&record.level_v)?, moments(&own)?);
+    if own.mean <= 0.0 {
+        return Err(MeasureError::InNoise { what: "modulation", detail: format!("level {} V", seen.mean) });
+    }
+    let n = seen.count as f64;
+    let noise = record.level_v.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * (n - 1.0));
+    let variance = seen.standard_deviation.powi(2);
+    // A fast course is in the differences too: never take off more than there is.
+    let noise = noise.min(variance);
+    let course = variance - noise;
+    // Variance of a sample variance of noise, and of its product with the course.
+    let u = (2.0 * noise * noise / n + 4.0 * course * noise / n).sqrt();
+    let (less, more) =
+        (1.0 / seen.mean, own.standard_deviation / seen.standard_deviation.max(f64::MIN_POSITIVE) / own.mean);
+    let scale = 0.5 * (less + more);
+    let ratio = |variance: f64| variance.max(0.0).sqrt() * scale;
+    let (low, value, high) = (ratio(course - 2.0 * u), ratio(course), ratio(variance + 2.0 * u));
+    let spread = 0.25 * (high - low);
+    let of_noise = Contribution::type_a("noise of the levels", spread, n - 1.0);
+    let constant = 0.5 * (more - less).abs() / scale * value;
+    Ok(Estimate::with_interval(value, low, high, spread, Some(n - 1.0), vec![of_noise])?
+        .also(Contribution::rectangular("colour-under and neighbouring tracks", constant))?
+        .within(0.0, f64::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use core::f64::consts::TAU;
+
+    fn seen(levels: impl Iterator<Item = f64>, how: Reading) -> Estimate {
+        let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: levels.collect(), frame_rate_hz: 25.0 };
+        modulation(&record, &Picture::unknown(), how).unwrap()
+    }
+
+    fn slip(n: i32) -> f64 {
+        0.1 + 0.09 * (TAU * f64::from(n) / 50.0).sin()
+    }
+
+    #[test]
+    fn modulation_of_a_slip_is_large_whatever_colour_there_is() {
+        let want = 0.9 / 2.0_f64.sqrt();
+        for colour in [0.0, 0.15, 0.3] {
+            let by_peaks = seen((0..300).map(|n| slip(n) + 0.19 * colour), Reading::Peaks);
+            let by_power = seen((0..300).map(|n| slip(n).hypot(0.19 * colour)), Reading::Power);
+            for got in [by_peaks, by_power] {
+                assert!(
+                    got.interval.low > 0.35 && got.interval.low < want && want < got.interval.high,
+                    "{colour}: {got:?}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn modulation_of_noise_is_small() {
+        // Noise of a hundredth, alternating in a fixed pattern.
+        let noise = |n: i32| 0.1 + 0.001 * f64::from((n * 7919 % 13) - 6) / 3.74;
+        for how in [Reading::Peaks, Reading::Power] {
+            let got = seen((0..120).map(noise), how);
+            assert!(got.interval.high < 0.03, "{got:?}");
+        }
+        let none = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: Vec::new(), frame_rate_hz: 25.0 };
+        assert!(modulation(&none, &Picture::unknown(), Reading::Peaks).is_err());
+    }
 }

@@ -13,9 +13,9 @@ use tapewright_measure::blanking::field_blanking;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
 use tapewright_measure::power::{PowerNoise, blanking_by_power, levels_by_power};
-use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_samples};
+use tapewright_measure::record::{LevelRecord, Reading, level_from_pairs, level_from_samples, modulation};
 use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
-use tapewright_measure::{PairTrace, ScanLevels, Trace};
+use tapewright_measure::{Estimate, PairTrace, ScanLevels, Trace};
 
 mod beside;
 mod way;
@@ -403,6 +403,15 @@ impl Front {
                 return Err(Unable::new(UnableCode::NotPossible, "a slow record needs a floor taken for slow records"));
             }
         })
+    }
+
+    /// Modulation of a slow record.
+    ///
+    /// # Errors
+    /// `too-short`, `in-noise`.
+    pub fn modulation(&self, record: &LevelRecord) -> Result<Estimate> {
+        let how = if self.way == Way::Peaks { Reading::Peaks } else { Reading::Power };
+        Ok(modulation(record, &self.picture, how)?)
     }
 }
 

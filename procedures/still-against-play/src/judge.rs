@@ -30,7 +30,7 @@ pub(crate) fn still(heads: &[HeadInStill], settings: &Settings, report: &mut Rep
     let mut seen = Vec::new();
     for head in heads {
         let of = name(head.head);
-        report.measured(Measured::new(format!("{of}.still-best-level"), Unit::Volt, &head.best));
+        report.measured(Measured::new(format!("{of}.still-best-level"), Unit::Volt, &head.level));
         if !head.heard() {
             let why = "at no stop in still did it stand clear of the noise: look whether it delivers anything in play";
             report.unable(Unable::new(UnableCode::InNoise, why).on(format!("{of}.still-modulation")));

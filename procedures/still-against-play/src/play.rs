@@ -85,7 +85,7 @@ impl Taken {
         let record = front.level_against_time(&self.capture, floor)?;
         floor.demand_below(moments(&record.level_v)?.mean)?;
         let course = course_of(&record)?;
-        let modulation = modulation(&record.level_v)?;
+        let modulation = front.modulation(&record)?;
         Ok(Play { record, course, modulation, lock: self.lock })
     }
 }
@@ -126,32 +126,6 @@ fn read_lock(capture: &Capture, form: SignalForm, front: &Front) -> Result<Lock>
     let pulses: Pulses =
         if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? };
     lock(&pulses, 1.0 / front.lines.frame_rate_hz(), capture.info.timebase_uncertainty)
-}
-
-/// Modulation over the record: standard deviation of the frames' levels over their mean, what noise
-/// explains taken off. It describes this record, so its uncertainty is that of the levels alone. The noise
-/// is told by the differences of neighbouring frames, which hold a fast change too: the upper end does without it.
-fn modulation(levels_v: &[f64]) -> Result<Estimate> {
-    let m = moments(levels_v)?;
-    let n = m.count as f64;
-    let noise = levels_v.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * (n - 1.0)).max(1.0);
-    let variance = m.standard_deviation.powi(2);
-    // A fast course is in the differences too: never take off more than there is.
-    let noise = noise.min(variance);
-    let own = variance - noise;
-    // Variance of a sample variance of noise, and of its product with the course.
-    let u = (2.0 * noise * noise / n + 4.0 * own * noise / n).sqrt();
-    let ratio = |variance: f64| variance.max(0.0).sqrt() / m.mean;
-    let (low, value, high) = (ratio(own - 2.0 * u), ratio(own), ratio(variance + 2.0 * u));
-    let spread = 0.25 * (high - low);
-    Ok(Estimate::with_interval(
-        value,
-        low,
-        high,
-        spread,
-        Some(n - 1.0),
-        vec![Contribution::type_a("noise of the levels", spread, n - 1.0)],
-    )?)
 }
 
 impl Play {
@@ -207,7 +181,6 @@ fn motion(seen: &SlipReport, lock: Option<Kind>) -> Motion {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use core::f64::consts::TAU;
 
     #[test]
     fn the_record_grows_to_what_is_allowed() {
@@ -250,18 +223,5 @@ mod tests {
             let seen = SlipReport { course, regularity: 0.9, swing, observed_s: 10.0 };
             assert_eq!(motion(&seen, lock), want, "{seen:?} {lock:?}");
         }
-    }
-
-    #[test]
-    fn modulation_of_a_slip_is_large_and_of_noise_small() {
-        let slip: Vec<f64> = (0..300).map(|n| 0.1 + 0.09 * (TAU * f64::from(n) / 50.0).sin()).collect();
-        let got = modulation(&slip).unwrap();
-        let want = 0.9 / 2.0_f64.sqrt();
-        assert!((got.value - want).abs() < 0.01 && got.interval.low > 0.55 && got.interval.high < 0.75, "{got:?}");
-        // Noise of a hundredth, alternating in a fixed pattern.
-        let noise: Vec<f64> = (0..120).map(|n| 0.1 + 0.001 * f64::from((n * 7919 % 13) - 6) / 3.74).collect();
-        let got = modulation(&noise).unwrap();
-        assert!(got.interval.high < 0.03, "{got:?}");
-        assert!(modulation(&[]).is_err());
     }
 }

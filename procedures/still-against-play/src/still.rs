@@ -4,6 +4,7 @@
 use crate::parameters::{FRAMES, STOPS};
 use tapewright_sdk::formats::definitions::SEGMENTS;
 use tapewright_sdk::heads::name;
+use tapewright_sdk::measure::curve::greatest_level;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::statistics::{deviation_interval, moments};
 use tapewright_sdk::measure::steadiness::frame_to_frame_change;
@@ -24,8 +25,10 @@ pub(crate) struct HeadInStill {
     pub(crate) head: ScanHead,
     /// Frames of each stop where the head stood clear of the noise.
     clear: Vec<Vec<ScanLevels>>,
-    /// Greatest level anywhere, over all stops.
+    /// Greatest level anywhere, over all stops, against other levels of the same set-up: what is common to them is not counted.
     pub(crate) best: Estimate,
+    /// The same in volts, all that makes it uncertain counted.
+    pub(crate) level: Estimate,
     /// Noise, as an amplitude in volts.
     noise_v: f64,
 }
@@ -69,22 +72,22 @@ pub(crate) fn best_v(heads: &[HeadInStill]) -> f64 {
 
 impl HeadInStill {
     fn new(head: ScanHead, stops: Vec<Vec<ScanLevels>>) -> Result<Self> {
-        let mut best: Option<Estimate> = None;
+        let mut best: Option<(Estimate, Estimate)> = None;
         let mut noise_v: f64 = 0.0;
         let mut clear = Vec::new();
         for frames in stops {
             let curve = HeadCurve::over_frames(&frames)?;
-            let here = greatest(&curve)?;
-            if best.as_ref().is_none_or(|best| here.value > best.value) {
-                best = Some(here);
+            let here = against_others(&curve)?;
+            if best.as_ref().is_none_or(|(best, _)| here.value > best.value) {
+                best = Some((here, greatest_level(&curve)?));
             }
             noise_v = noise_v.max(curve.noise_v);
             if curve.mean_v() > CLEAR * curve.noise_v {
                 clear.push(frames);
             }
         }
-        let best = best.ok_or_else(|| Unable::new(UnableCode::TooShort, "no stop was looked at"))?;
-        Ok(Self { head, clear, best, noise_v })
+        let (best, level) = best.ok_or_else(|| Unable::new(UnableCode::TooShort, "no stop was looked at"))?;
+        Ok(Self { head, clear, best, level, noise_v })
     }
 
     /// Whether it stood clear of the noise anywhere.
@@ -102,9 +105,9 @@ impl HeadInStill {
     }
 }
 
-/// Greatest segment of a curve, with its uncertainty; the gain is common to both heads and not counted.
-fn greatest(curve: &HeadCurve) -> Result<Estimate> {
-    let k = (0..SEGMENTS).fold(0, |best, k| if curve.median_v[k] > curve.median_v[best] { k } else { best });
+/// Greatest segment of a curve, with its uncertainty against other levels of the same set-up.
+fn against_others(curve: &HeadCurve) -> Result<Estimate> {
+    let k = curve.greatest();
     let scatter = Contribution {
         degrees_of_freedom: curve.shape_dof,
         ..Contribution::type_a("scatter over frames", curve.standard_error_v[k], 1.0)

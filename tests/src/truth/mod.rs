@@ -77,13 +77,6 @@ pub fn segment(head: &str, k: usize) -> String {
 pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
     let mut all = BTreeMap::new();
     envelope(machine, windows, &mut all);
-    if let Some((from, to)) =
-        span(in_mode(windows, "still-against-play", Mode::Play).filter(|w| w.to_s - w.from_s > 1.0))
-    {
-        let truth = machine.slip_truth(from, to);
-        all.insert("still-against-play/slip-frequency".to_owned(), truth.frequency_hz);
-        all.insert("still-against-play/speed-error".to_owned(), truth.speed_error_percent);
-    }
     presence(machine, windows, &mut all);
     control_track(machine, windows, &mut all);
     alignment::add(machine, windows, &mut all);

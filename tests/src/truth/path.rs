@@ -127,7 +127,8 @@ fn tape_safe(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f
 /// Heads at rest over the tape, and the level while it runs.
 fn still(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
     const NAME: &str = "still-against-play";
-    let mut stops = by_key(windows, NAME, Mode::Still);
+    // The first stop is a still, each further one an advance.
+    let mut stops = [Mode::Still, Mode::Advance].map(|mode| by_key(windows, NAME, mode)).concat();
     stops.iter_mut().for_each(|stop| stop.retain(|w| w.triggered));
     for (name, head) in HEADS {
         let curves: Vec<HeadCurve> = stops
@@ -140,17 +141,21 @@ fn still(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>)
         let squares: Vec<f64> = curves.iter().map(|curve| curve.modulation.powi(2)).collect();
         all.insert(format!("{NAME}/{name}.still-modulation"), mean(&squares).sqrt());
     }
-    let long = in_mode(windows, NAME, Mode::Play).filter(|w| w.to_s - w.from_s > 1.0 && !w.triggered);
-    if let Some((from_s, to_s)) = span(long) {
-        let course = machine.level_course(from_s, to_s);
-        all.insert(format!("{NAME}/play.modulation"), deviation(&course) / mean(&course));
-        if machine.really_present(Signal::ControlTrack, from_s, to_s) {
-            let (_, _, swing) = super::mean_slope_and_swing(|t| machine.tape_course_pitch(t), (from_s, to_s));
-            let config = machine.config();
-            let jitter_s = config.control.jitter_s.hypot(config.drum.jitter_s).hypot(config.head_switch.jitter_s);
-            let wander =
-                (swing * core::f64::consts::FRAC_1_SQRT_2).hypot(jitter_s * machine.format().lines.field_rate_hz());
-            all.insert(format!("{NAME}/tracking-wander"), wander);
-        }
+    // A record takes the place of the shorter one before; that with the control pulses starts at an edge.
+    let long = || in_mode(windows, NAME, Mode::Play).filter(|w| w.to_s - w.from_s > 1.0);
+    let Some(last) = long().last() else { return };
+    let course = machine.level_course(last.from_s, last.to_s);
+    all.insert(format!("{NAME}/play.modulation"), deviation(&course) / mean(&course));
+    let slip = machine.slip_truth(last.from_s, last.to_s);
+    all.insert(format!("{NAME}/slip-frequency"), slip.frequency_hz);
+    all.insert(format!("{NAME}/speed-error"), slip.speed_error_percent);
+    let Some(pulses) = long().filter(|w| w.triggered).last() else { return };
+    if machine.really_present(Signal::ControlTrack, pulses.from_s, pulses.to_s) {
+        let (_, _, swing) = super::mean_slope_and_swing(|t| machine.tape_course_pitch(t), (pulses.from_s, pulses.to_s));
+        let config = machine.config();
+        let jitter_s = config.control.jitter_s.hypot(config.drum.jitter_s).hypot(config.head_switch.jitter_s);
+        let wander =
+            (swing * core::f64::consts::FRAC_1_SQRT_2).hypot(jitter_s * machine.format().lines.field_rate_hz());
+        all.insert(format!("{NAME}/tracking-wander"), wander);
     }
 }
