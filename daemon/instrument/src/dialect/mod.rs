@@ -67,7 +67,7 @@ pub enum DialectError {
         known: Vec<String>,
     },
     /// The file could not be read.
-    #[error("could not read the dialect file {path}")]
+    #[error("could not read the dialect file {path}: {source}; give the path of a file that is there and may be read")]
     Read {
         /// Which file.
         path: String,

@@ -31,13 +31,15 @@ pub type BoxFuture<'a, T> = Pin<Box<dyn Future<Output = T> + Send + 'a>>;
 #[non_exhaustive]
 pub enum LinkError {
     /// Nothing came before the deadline.
-    #[error("nothing came from {link} in time")]
+    #[error("nothing came from {link} in time; check its power and its cable")]
     Timeout {
         /// Which link, as its [`Link::describe`] says.
         link: String,
     },
     /// The bytes could not be sent before the deadline.
-    #[error("{link} took only part of a message in time: it is busy, switched off, or its flow control holds us back")]
+    #[error(
+        "{link} took only part of a message in time: it is busy, switched off, or its flow control holds us back; check its power, its cable, and that its menu has the flow control of the address"
+    )]
     SendTimeout {
         /// Which link.
         link: String,
@@ -64,7 +66,7 @@ pub enum LinkError {
         source: Option<std::io::Error>,
     },
     /// The system refused a read or a write.
-    #[error("{doing} on {link} failed")]
+    #[error("{doing} on {link} failed: {source}; check the cable and the power, then try again")]
     Io {
         /// Which link.
         link: String,
@@ -75,7 +77,7 @@ pub enum LinkError {
         source: std::io::Error,
     },
     /// The two sides do not understand each other, below the level of messages.
-    #[error("{link}: {why}")]
+    #[error("{link}: {why}; switch the instrument off and on, and check in its menu that this is its address")]
     Protocol {
         /// Which link.
         link: String,

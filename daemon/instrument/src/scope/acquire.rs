@@ -304,8 +304,10 @@ impl Scope {
         let opened = self.session.reopened();
         let (trigger, traces) = self.take_record(job, &standing, &text).await?;
         if self.session.reopened() != opened {
-            let why = "the link was opened anew meanwhile: the record may be another".into();
-            return Err(ScopeError::BadData { channel: "the capture".into(), why });
+            return Err(ScopeError::gone(
+                "the capture",
+                "the link was opened anew meanwhile: the record may be another",
+            ));
         }
         *standings = Some(Stands { channels: standing.clone(), resyncs: self.session.resyncs() });
         let channels = job.channels.iter().zip(&standing).map(|(plan, standing)| ChannelSetup {

@@ -81,6 +81,6 @@ impl Scope {
             let a_step = f64::from(1_u32 << self.data_bits().saturating_sub(self.dialect.limits.converter_bits));
             Some(Seen { low_v, high_v, steps: (f64::from(high) - f64::from(low)) / a_step })
         });
-        range.ok_or_else(|| ScopeError::BadData { channel: signal.to_string(), why: "the trace is empty".into() })
+        range.ok_or_else(|| ScopeError::misfit(signal.to_string(), "the trace is empty"))
     }
 }

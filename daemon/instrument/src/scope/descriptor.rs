@@ -16,7 +16,6 @@ impl Scope {
         name: &Values,
         doing: &str,
     ) -> Result<RawPreamble, ScopeError> {
-        let bad = |why: String| ScopeError::BadData { channel: label.to_owned(), why };
         let message = self.built(Op::AskPreamble, name, doing)?;
         let mut heard: Vec<(Vec<u8>, u32)> = Vec::new();
         let block = loop {
@@ -42,12 +41,10 @@ impl Scope {
                 break heard.swap_remove(place).0;
             }
             if readings >= 3 * needed {
-                return Err(bad(format!(
-                    "of {readings} readings of the descriptor no {needed} agree: the line garbles bytes; check its cable, its earth and its rate"
-                )));
+                return Err(ScopeError::garbled(label, &format!("of {readings} readings of the descriptor"), needed));
             }
         };
-        self.dialect.read_descriptor(&block).map_err(|trouble| bad(trouble.to_string()))
+        self.dialect.read_descriptor(&block).map_err(|trouble| ScopeError::misfit(label, trouble.to_string()))
     }
 
     /// Points of the record. Where the scaling is told field by field, its count is that of the part that was
@@ -64,10 +61,8 @@ impl Scope {
 
     /// Reads the length of a record.
     pub(super) fn points_told(text: &str) -> Result<u32, ScopeError> {
-        let points = answer::integer(text).map_err(|trouble| ScopeError::BadData {
-            channel: "the length of the record".to_owned(),
-            why: trouble.to_string(),
-        })?;
+        let points = answer::integer(text)
+            .map_err(|trouble| ScopeError::misfit("the length of the record", trouble.to_string()))?;
         Ok(u32::try_from(points).unwrap_or(0))
     }
 }

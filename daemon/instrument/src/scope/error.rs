@@ -4,6 +4,13 @@ use crate::link::LinkError;
 use crate::scpi::{BuildError, ErrorClass, ErrorEntry, SessionError};
 use tapewright_formats::{Signal, UnableCode};
 
+/// What to do about a line that garbles bytes.
+const LINE: &str = "check its cable, its earth and its rate";
+/// What to do about data that do not fit what was asked for.
+const MISFIT: &str = "check the line (cable, earth, rate) and that nobody works the scope's knobs; if both are well, `tapewright dialect try` says what to change in the dialect";
+/// What to do about an instrument that was gone meanwhile.
+const GONE: &str = "check its power and its cable, then take the capture again";
+
 /// Why there is no capture.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -98,7 +105,9 @@ pub enum ScopeError {
         waited_s: f64,
     },
     /// The acquisition does not end.
-    #[error("the acquisition did not end within {waited_s:.3} s after its trigger; the scope says `{state}`")]
+    #[error(
+        "the acquisition did not end within {waited_s:.3} s after its trigger; the scope says `{state}`; press its stop key and try again, and if it comes again `tapewright dialect try` says what to change in the dialect"
+    )]
     NotDone {
         /// How long it was waited for.
         waited_s: f64,
@@ -106,12 +115,14 @@ pub enum ScopeError {
         state: String,
     },
     /// What came back cannot be right.
-    #[error("data of {channel}: {why}")]
+    #[error("data of {channel}: {why}; {remedy}")]
     BadData {
         /// Which channel.
         channel: String,
         /// What is wrong.
         why: String,
+        /// What to do.
+        remedy: &'static str,
     },
     /// A setting was not taken.
     #[error("{what} of {channel} was set to {asked}, but the scope reads back {is}; {hint}")]
@@ -161,7 +172,9 @@ pub enum ScopeError {
         source: Box<SessionError>,
     },
     /// A command could not be built.
-    #[error("could not build the command to {doing}")]
+    #[error(
+        "could not build the command to {doing}: {source}; check its words in the dialect, and the numbers asked for"
+    )]
     Build {
         /// What was tried.
         doing: String,
@@ -172,6 +185,22 @@ pub enum ScopeError {
 }
 
 impl ScopeError {
+    /// So many readings differed that the line must garble bytes.
+    pub(super) fn garbled(channel: impl Into<String>, readings: &str, needed: u32) -> Self {
+        let why = format!("{readings} no {needed} agree: the line garbles bytes");
+        Self::BadData { channel: channel.into(), why, remedy: LINE }
+    }
+
+    /// What came does not fit what was asked for: spoilt on the line, or the dialect is wrong.
+    pub(super) fn misfit(channel: impl Into<String>, why: impl Into<String>) -> Self {
+        Self::BadData { channel: channel.into(), why: why.into(), remedy: MISFIT }
+    }
+
+    /// The instrument was gone meanwhile.
+    pub(super) fn gone(channel: impl Into<String>, why: &str) -> Self {
+        Self::BadData { channel: channel.into(), why: why.to_owned(), remedy: GONE }
+    }
+
     /// The code of unable that fits.
     #[must_use]
     pub const fn unable_code(&self) -> UnableCode {

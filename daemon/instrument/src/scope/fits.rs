@@ -10,7 +10,7 @@ impl Scope {
     pub(super) fn check_codes_of(&self, label: &str, raw: &RawPreamble, paired: bool) -> Result<(), ScopeError> {
         let dialect = &self.dialect;
         let format = if self.data_bits() == 16 { dialect.format_code_16 } else { dialect.format_code_8 };
-        let bad = |why: String| Err(ScopeError::BadData { channel: label.to_owned(), why });
+        let bad = |why: String| Err(ScopeError::misfit(label, why));
         // A header does not tell the form; the scaling of another one does not fit the range.
         if raw.format != format && dialect.preamble != PreambleForm::Header {
             return bad(format!("its data are told to have form {}, but form {format} was asked for", raw.format));
@@ -32,7 +32,7 @@ impl Scope {
         time: &TimePlan,
         request: &CaptureRequest,
     ) -> Result<(), ScopeError> {
-        let bad = |why: String| Err(ScopeError::BadData { channel: label.to_owned(), why });
+        let bad = |why: String| Err(ScopeError::misfit(label, why));
         let each = if request.detection == Detection::Peak { 2.0 } else { 1.0 };
         let last_s = first_s + interval_s * f64::from(codes);
         let slack = 2.0 * each * interval_s + 1e-3 * request.span_s;

@@ -102,8 +102,8 @@ impl Scope {
     /// Nothing was complained of, and the scope was not switched on anew.
     fn settled_well(&self, settled: Settled) -> Result<(), ScopeError> {
         if settled.restarted {
-            let why = "the scope was switched on anew meanwhile: its settings and its record are gone".into();
-            return Err(ScopeError::BadData { channel: "the capture".into(), why });
+            let why = "the scope was switched on anew meanwhile: its settings and its record are gone";
+            return Err(ScopeError::gone("the capture", why));
         }
         if settled.complaints.is_empty() {
             return Ok(());
@@ -207,7 +207,7 @@ impl Scope {
             if let [complete @ .., state] = before.as_slice() {
                 if complete.iter().any(|answer| answer::integer(answer.text()) != Ok(1)) {
                     let why = format!("`*OPC?` is answered `{}`, expected 1", complete[0].text().escape_debug());
-                    return Err(ScopeError::BadData { channel: "the acquisition's state".into(), why });
+                    return Err(ScopeError::misfit("the acquisition's state", why));
                 }
                 match self.dialect.read_state(state.text()) {
                     Some(State::Done) => {}
@@ -238,10 +238,7 @@ impl Scope {
                 return Ok(traces.map(|traces| (traces, first)));
             }
             if readings >= needed * READINGS {
-                let why = format!(
-                    "of {readings} readings no {needed} agree: the line garbles bytes; check its cable, its earth and its rate"
-                );
-                return Err(ScopeError::BadData { channel: "the capture".into(), why });
+                return Err(ScopeError::garbled("the capture", &format!("of {readings} readings"), needed));
             }
         }
     }
@@ -258,7 +255,7 @@ impl Scope {
         let mut next = || answers.next().unwrap_or(Answer::Text(String::new()));
         for ((plan, standing), &(first, count)) in job.channels.iter().zip(standings).zip(&whole.parts) {
             let label = &plan.input.label;
-            let bad = |why: String| ScopeError::BadData { channel: label.clone(), why };
+            let bad = |why: String| ScopeError::misfit(label, why);
             let number = |answer: Answer| answer::value(answer.text()).map_err(|trouble| bad(trouble.to_string()));
             let scaling = match (&self.dialect.preamble, next()) {
                 (PreambleForm::Descriptor, Answer::Block(block)) => {

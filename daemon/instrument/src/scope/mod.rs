@@ -258,6 +258,6 @@ impl Scope {
 
     fn strange_state(&self, state: &str) -> ScopeError {
         let why = format!("`{}` is no state that dialect `{}` knows", state.escape_debug(), self.dialect.name);
-        ScopeError::BadData { channel: "the acquisition's state".into(), why }
+        ScopeError::misfit("the acquisition's state", why)
     }
 }

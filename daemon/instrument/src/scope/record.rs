@@ -67,7 +67,7 @@ impl Scope {
         let label = plan.input.label.clone();
         let (bits, pairs) = (self.data_bits(), request.detection == Detection::Peak);
         let decoded = decode(&self.dialect, bytes, bits, preamble.scale)
-            .map_err(|trouble| ScopeError::BadData { channel: label.clone(), why: trouble.to_string() })?;
+            .map_err(|trouble| ScopeError::misfit(&label, trouble.to_string()))?;
         self.check_scaling(&label, plan, standing, decoded.scale, (decoded.code_low, decoded.code_high), bits)?;
         let back = if self.dialect.volts_at_tip { 1.0 } else { plan.point.probe_factor };
         let limits = &self.dialect.limits;
@@ -131,7 +131,7 @@ impl Scope {
     /// Reads the text of a preamble.
     pub(super) fn raw_preamble(&self, label: &str, text: &str) -> Result<RawPreamble, ScopeError> {
         let raw = self.dialect.read_preamble(text);
-        raw.map_err(|trouble| ScopeError::BadData { channel: label.to_owned(), why: trouble.to_string() })
+        raw.map_err(|trouble| ScopeError::misfit(label, trouble.to_string()))
     }
 
     /// The scaling that a preamble tells, of a record of so many points.
@@ -185,7 +185,7 @@ impl Scope {
         let (points, most) = (told.points, self.dialect.limits.greatest_points);
         if points < 2 || points > most {
             let why = format!("the record is told to hold {points} points, expected 2 to {most}");
-            return Err(ScopeError::BadData { channel: label.to_owned(), why });
+            return Err(ScopeError::misfit(label, why));
         }
         let doubled = request.detection == Detection::Peak && !self.dialect.peak_counts_values;
         let codes = if doubled { points * 2 } else { points };
@@ -296,12 +296,8 @@ impl Scope {
                 return Ok(heard.swap_remove(place).0);
             }
             if readings >= needed * READINGS {
-                let why = format!(
-                    "of {readings} readings of points {} to {} no {needed} agree: the line garbles bytes; check its cable, its earth and its rate",
-                    at + 1,
-                    at + count
-                );
-                return Err(ScopeError::BadData { channel: label.to_owned(), why });
+                let told = format!("of {readings} readings of points {} to {}", at + 1, at + count);
+                return Err(ScopeError::garbled(label, &told, needed));
             }
         }
     }
@@ -356,14 +352,14 @@ impl Scope {
         let short = self.dialect.profile.short_readings && !block.is_empty() && block.len().is_multiple_of(2 * each);
         if block.len() > wanted || (block.len() < wanted && !short) {
             let why = format!("{} bytes came where {wanted} were due", block.len());
-            return Err(ScopeError::BadData { channel: label.to_owned(), why });
+            return Err(ScopeError::misfit(label, why));
         }
         if proven {
             self.confirm(doing).await?;
         }
         if self.session.reopened() != opened {
-            let why = "the link was opened anew while it was read: the record may be another".into();
-            return Err(ScopeError::BadData { channel: label.to_owned(), why });
+            let why = "the link was opened anew while it was read: the record may be another";
+            return Err(ScopeError::gone(label, why));
         }
         Ok(block)
     }

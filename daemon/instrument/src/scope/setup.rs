@@ -274,8 +274,7 @@ impl Scope {
             let doing = "read the settings back";
             let told = self.agreed(&messages, doing).await?;
             let read = told.iter().zip(&messages).map(|(text, message)| {
-                let bad = |why| ScopeError::BadData { channel: format!("`{message}`"), why };
-                answer::value(text).map_err(|trouble| bad(trouble.to_string()))
+                answer::value(text).map_err(|trouble| ScopeError::misfit(format!("`{message}`"), trouble.to_string()))
             });
             return read.collect();
         }

@@ -68,10 +68,7 @@ impl Scope {
                 return Ok(answers);
             }
             if passes >= needed * PASSES {
-                let why = format!(
-                    "asked {passes} times, no {needed} answers agree: the line garbles bytes; check its cable, its earth and its rate"
-                );
-                return Err(ScopeError::BadData { channel: doing.to_owned(), why });
+                return Err(ScopeError::garbled(doing, &format!("of {passes} answers"), needed));
             }
         }
     }

@@ -143,7 +143,7 @@ impl Scope {
                         let why = format!(
                             "by its states the trigger came after {low_s:.6} s and before {high_s:.6} s: some answer was another's"
                         );
-                        return Err(ScopeError::BadData { channel: "the acquisition's state".into(), why });
+                        return Err(ScopeError::misfit("the acquisition's state", why));
                     }
                     return Ok(TriggerTime::between(low_s, high_s));
                 }
@@ -222,7 +222,7 @@ impl Scope {
             return Ok(());
         }
         let why = format!("`*OPC?` is answered `{}`, expected 1", answer.escape_debug());
-        Err(ScopeError::BadData { channel: "the acquisition's state".into(), why })
+        Err(ScopeError::misfit("the acquisition's state", why))
     }
 
     fn grace(after_s: f64) -> Duration {

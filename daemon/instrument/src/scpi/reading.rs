@@ -155,7 +155,7 @@ impl Session {
                     self.more(asked, &mut first, whole).await?;
                 }
                 None => {
-                    let why = "it is indefinite (`#0`), and on this link nothing marks its end; choose another format of data";
+                    let why = "it is indefinite (`#0`), and on this link nothing marks its end";
                     return Err(self.wrong_text(asked, &Trouble::Hopeless(why.into())));
                 }
             }

@@ -305,7 +305,7 @@ impl From<SessionError> for Failed {
     fn from(error: SessionError) -> Self {
         match error {
             SessionError::Link { source, .. } => Self::Link(*source),
-            other => Self::Other(other.to_string()),
+            other => Self::Other(other.happened()),
         }
     }
 }

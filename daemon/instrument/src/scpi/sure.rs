@@ -99,9 +99,7 @@ impl Session {
             }
             heard.push(is);
         }
-        let why = format!(
-            "it names itself differently each of {MOST_IDENTITIES} times: the line garbles bytes; check its cable, its earth and its rate"
-        );
+        let why = format!("it names itself differently each of {MOST_IDENTITIES} times: the line garbles bytes");
         Err(SessionError::Wrong { asked: asked.text().to_owned(), link: self.describe(), why })
     }
 }

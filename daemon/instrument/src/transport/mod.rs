@@ -21,13 +21,15 @@ pub use table::{Key, TableFault, TransportTable};
 #[non_exhaustive]
 pub enum TransportError {
     /// Stop was asked for meanwhile; the stop key was pressed.
-    #[error("stop was asked for while the machine was sent to `{to}`; the stop key was pressed")]
+    #[error(
+        "stop was asked for while the machine was sent to `{to}`; the stop key was pressed; run it again when it is safe to"
+    )]
     Stopped {
         /// Where it was going.
         to: Mode,
     },
     /// No key leads there.
-    #[error("the key table has no way to `{to}`; it has {}", .known.join(", "))]
+    #[error("the key table has no way to `{to}`; it has {}: add its key to the table, or work it by hand", .known.join(", "))]
     NoKey {
         /// Where it was to go.
         to: Mode,
@@ -35,7 +37,9 @@ pub enum TransportError {
         known: Vec<&'static str>,
     },
     /// Recording without a grant.
-    #[error("recording needs a tape that was declared scratch in this job; nothing was pressed")]
+    #[error(
+        "recording needs a tape that was declared scratch in this job; nothing was pressed; put such a tape in and declare it (`--scratch`)"
+    )]
     NoGrant,
     /// A relay did not do what it was told.
     #[error(
@@ -61,21 +65,13 @@ pub enum TransportError {
         source: Box<SessionError>,
     },
     /// A command could not be built from the table.
-    #[error("could not build the command to {doing}")]
+    #[error("could not build the command to {doing}: {source}; check the relay numbers in the key table")]
     Build {
         /// What was tried.
         doing: String,
         /// Why.
         #[source]
         source: BuildError,
-    },
-    /// Whoever works the keys did not: the operator declined or did not answer.
-    #[error("the machine did not reach `{to}`: {why}")]
-    NotReached {
-        /// Where it was to go.
-        to: Mode,
-        /// Why not.
-        why: String,
     },
 }
 
@@ -86,7 +82,7 @@ impl TransportError {
         match self {
             Self::Stopped { .. } => UnableCode::Cancelled,
             Self::NoKey { .. } | Self::NoGrant | Self::Build { .. } => UnableCode::NotPossible,
-            Self::Relay { .. } | Self::NotReached { .. } => UnableCode::ModeNotReached,
+            Self::Relay { .. } => UnableCode::ModeNotReached,
             Self::Session { .. } => UnableCode::LinkLost,
         }
     }

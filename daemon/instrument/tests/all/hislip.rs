@@ -281,6 +281,9 @@ fn spoilt(bytes: &[u8], came: &[u8], expected: &str) {
 fn spoilt_streams_are_errors() {
     const GONE: &str =
         " is closed: the instrument closed the connection; check the cable and the power, then try again";
+    let odd = |why: &str| {
+        format!(": {why}; switch the instrument off and on, and check in its menu that this is its address")
+    };
     let id = [255, 255, 255, 0];
     spoilt(b"", b"", GONE);
     spoilt(&head(7, 0, id, [0, 0, 0, 0, 0, 0, 0, 5])[..15], b"", GONE);
@@ -289,7 +292,7 @@ fn spoilt_streams_are_errors() {
     spoilt(
         &[head(7, 0, id, [255; 8]), b"x".to_vec()].concat(),
         b"",
-        ": it announced 18446744073709551615 bytes in one message, where at most 16777216 were agreed",
+        &odd("it announced 18446744073709551615 bytes in one message, where at most 16777216 were agreed"),
     );
     // A text without end, of a message that is no data: bounded, and over when the stream is.
     spoilt(&[head(3, 1, id, [255; 8]), vec![b'x'; 200_000]].concat(), b"", GONE);
@@ -298,12 +301,12 @@ fn spoilt_streams_are_errors() {
     spoilt(
         b"HT\x07\0\xff\xff\xff\0\0\0\0\0\0\0\0\x01x",
         b"",
-        ": `HT\\x07\\x00` came where a message of HiSLIP must start with `HS`",
+        &odd("`HT\\x07\\x00` came where a message of HiSLIP must start with `HS`"),
     );
     spoilt(
         &message(3, 4, id, b"at most 1 KiB"),
         b"",
-        ": the instrument complains: a message was too large for it (`at most 1 KiB`)",
+        &odd("the instrument complains: a message was too large for it (`at most 1 KiB`)"),
     );
 }
 

@@ -163,7 +163,10 @@ fn recording_needs_its_grant_and_bad_relays_are_named() {
         transport.record(&RecordGrant::for_scratch_tape("scrap 3")).await.unwrap();
         assert_eq!(state.lock().unwrap().presses().last().unwrap(), &[2, 9]);
         let error = transport.go(Mode::Cue).await.unwrap_err();
-        assert_eq!(chain(&error), "the key table has no way to `cue`; it has stop, play, still, advance, record");
+        assert_eq!(
+            chain(&error),
+            "the key table has no way to `cue`; it has stop, play, still, advance, record: add its key to the table, or work it by hand"
+        );
         state.lock().unwrap().dead = Some(2);
         let error = transport.go(Mode::Play).await.unwrap_err();
         assert!(

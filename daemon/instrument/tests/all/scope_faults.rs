@@ -14,7 +14,10 @@ fn short_and_garbled_data_never_become_a_capture() {
         let mut bench = bench(FAMILY_A, World { extra_points: -1, ..World::default() }, &clock).await;
         let request = triggered(&[Signal::Rf], 0.04);
         let error = bench.scope.acquire(&hookup(FAMILY_A), &request).await.unwrap_err();
-        assert_eq!(chain(&error), "data of CHANnel1: 2499 bytes came where 2500 were due");
+        assert_eq!(
+            chain(&error),
+            "data of CHANnel1: 2499 bytes came where 2500 were due; check the line (cable, earth, rate) and that nobody works the scope's knobs; if both are well, `tapewright dialect try` says what to change in the dialect"
+        );
         assert_eq!(error.unable_code(), UnableCode::BadData);
         // A byte turned inside a block: two readings of three agree, and they are right.
         bench.world.lock().unwrap().extra_points = 0;

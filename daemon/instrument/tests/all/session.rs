@@ -209,7 +209,7 @@ fn blocks_and_their_bounds() {
         let too_long = session.query_block(&message("BLOCK?").integer(2500), 2499).await.unwrap_err();
         assert_eq!(
             too_long.to_string(),
-            "in-process link to scripted instrument: the answer to `BLOCK? 2500` is wrong: the block announces 2500 bytes, but at most 2499 can be right"
+            "in-process link to scripted instrument: the answer to `BLOCK? 2500` is wrong: the block announces 2500 bytes, but at most 2499 can be right; check the line (cable, earth, rate); if that is sound, look up in the manual how these words are answered"
         );
         for (header, expected) in [
             ("LONG?", "the block's count of 5 bytes is off: `n` follows it instead of an end of line"),
@@ -235,12 +235,12 @@ fn silence_is_explained_and_refusals_are_named() {
         let error = session.query(&message("NOTHING?")).await.unwrap_err();
         assert_eq!(
             error.to_string(),
-            "in-process link to scripted instrument: no whole answer to `NOTHING?`: 0 bytes came, then nothing for 3.000 s; it says: -230,\"Data corrupt or stale\""
+            "in-process link to scripted instrument: no whole answer to `NOTHING?`: 0 bytes came, then nothing for 3.000 s; it says: -230,\"Data corrupt or stale\"; look up in the manual whether it knows these words, and what they need"
         );
         let error = session.group(&[message("SET"), message("BAD")]).await.unwrap_err();
         assert_eq!(
             error.to_string(),
-            "in-process link to scripted instrument: the instrument refused `SET; BAD`; it says: -113,\"Undefined header\""
+            "in-process link to scripted instrument: the instrument refused `SET; BAD`; it says: -113,\"Undefined header\"; look these words up in the manual; a line that garbles also does this: check its cable, its earth and its rate"
         );
         session.group(&[message("SET")]).await.unwrap();
     });
