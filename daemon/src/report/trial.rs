@@ -19,6 +19,10 @@ pub fn trial(trial: &Trial) -> String {
     for row in &trial.rows {
         let _written = write_row(&mut text, row);
     }
+    text.push_str("\nNo row tries these keys of the file:\n");
+    for untried in &trial.untried {
+        let _written = writeln!(text, "{}\n            since   {}", untried.keys.join(", "), untried.why);
+    }
     text
 }
 
@@ -33,7 +37,11 @@ fn write_row(text: &mut String, row: &TrialRow) -> core::fmt::Result {
         }
     }
     if let Some(advice) = &row.advice {
-        let name = if row.outcome == TrialOutcome::Differs { "change" } else { "since" };
+        let name = match row.outcome {
+            TrialOutcome::Differs => "change",
+            TrialOutcome::Ok => "but",
+            _ => "since",
+        };
         writeln!(text, "            {name:<8}{advice}")?;
     }
     Ok(())

@@ -144,35 +144,46 @@ impl Scope {
         for (plan, &(first, count)) in job.channels.iter().zip(&parts) {
             let values = Self::part_values(&Self::channel_values(plan), first, count);
             let choose = self.rendered(&[(Op::Chunk, values.clone())], doing)?;
-            let mut commands = self.rendered(&[(Op::Select, values.clone())], doing)?;
             // On a line that garbles, what was said once may have been heard wrong.
-            if self.read_twice || !self.part_stands(&plan.input.label, &choose) {
-                commands.extend(choose.iter().cloned());
-            }
-            units.extend(commands.into_iter().map(|command| (command, Due::Nothing)));
-            let asked: &[Op] = match &self.dialect.preamble {
-                PreambleForm::Descriptor | PreambleForm::TenFields | PreambleForm::Header => &[Op::AskPreamble],
-                PreambleForm::NamedFields(_) => &[Op::AskPreamble, Op::AskPoints],
-                PreambleForm::Queries => &[Op::AskTimebase, Op::AskPoints],
-            };
-            for op in asked {
-                let message = self.built(*op, &values, doing)?;
-                let due = match &self.dialect.preamble {
-                    PreambleForm::Descriptor => Due::Block(MOST_DESCRIPTOR),
-                    // Its fields stand between semicolons as answers do.
-                    PreambleForm::NamedFields(fields) if *op == Op::AskPreamble => Due::Texts(fields.len()),
-                    _ => Due::texts(&message),
-                };
-                units.push((message, due));
-            }
-            let most = (count * self.data_bits() / 8).max(64) as usize * 2;
-            units.push((self.built(Op::AskData, &values, doing)?, Due::Block(most)));
+            let stands = !self.read_twice && self.part_stands(&plan.input.label, &choose);
+            let bytes = count * self.data_bits() / 8;
+            units.extend(self.channel_row(&values, if stands { &[] } else { &choose }, bytes, doing)?);
             words.push(choose);
         }
         if profile.short_words {
             units = units.into_iter().map(|(message, due)| (message.short(), due)).collect();
         }
         Ok(self.session.row_fits(&units).then_some(Whole { units, before, parts, words }))
+    }
+
+    /// The messages that choose a part of a channel's record and ask for its scaling and so many bytes of codes.
+    pub(super) fn channel_row(
+        &self,
+        values: &Values,
+        choose: &[Message],
+        bytes: u32,
+        doing: &str,
+    ) -> Result<Vec<(Message, Due)>, ScopeError> {
+        let commands = self.rendered(&[(Op::Select, values.clone())], doing)?;
+        let mut units: Vec<(Message, Due)> =
+            commands.iter().chain(choose).map(|command| (command.clone(), Due::Nothing)).collect();
+        let asked: &[Op] = match &self.dialect.preamble {
+            PreambleForm::Descriptor | PreambleForm::TenFields | PreambleForm::Header => &[Op::AskPreamble],
+            PreambleForm::NamedFields(_) => &[Op::AskPreamble, Op::AskPoints],
+            PreambleForm::Queries => &[Op::AskTimebase, Op::AskPoints],
+        };
+        for op in asked {
+            let message = self.built(*op, values, doing)?;
+            let due = match &self.dialect.preamble {
+                PreambleForm::Descriptor => Due::Block(MOST_DESCRIPTOR),
+                // Its fields stand between semicolons as answers do.
+                PreambleForm::NamedFields(fields) if *op == Op::AskPreamble => Due::Texts(fields.len()),
+                _ => Due::texts(&message),
+            };
+            units.push((message, due));
+        }
+        units.push((self.built(Op::AskData, values, doing)?, Due::Block(bytes.max(64) as usize * 2)));
+        Ok(units)
     }
 
     /// Sends the messages of a capture and reads all that comes; on a line without a checksum until enough responses

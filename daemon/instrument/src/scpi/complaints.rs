@@ -21,6 +21,12 @@ impl Session {
         self.in_step = false;
     }
 
+    /// Sends several commands and questions in one message from now on (or no longer): while it is looked for whether
+    /// the instrument takes them.
+    pub(crate) const fn set_compound(&mut self, on: bool) {
+        self.profile.compound = on;
+    }
+
     /// Reads the errors of an instrument without an error queue.
     pub(super) async fn family_errors(&mut self) -> Result<Vec<ErrorEntry>, SessionError> {
         let mut entries = core::mem::take(&mut self.drained);

@@ -141,7 +141,7 @@ impl Walk<'_> {
         self.scope.clock.sleep(self.scope.dialect.profile.state_lag).await;
         loop {
             let told = self.ask(&mut Draft::new("", ""), &question).await?;
-            let state = told.ok().and_then(|text| self.scope.dialect.read_state(&text));
+            let state = told.ok().and_then(|text| self.state_told(&text));
             if state == Some(State::Done) {
                 return Ok(true);
             }

@@ -7,15 +7,17 @@
 
 mod compare;
 mod edge;
+mod message;
 mod parts;
 mod record;
 mod scaling;
 mod settings;
+mod untried;
 mod volts;
 
 use super::{Scope, ScopeError};
 use crate::causes::chain;
-use crate::dialect::{Dialect, Op, Values};
+use crate::dialect::{Dialect, Op, State, Values};
 use crate::hookup::Hookup;
 use crate::link::Link;
 use crate::request::{CaptureRequest, Detection};
@@ -75,6 +77,17 @@ pub struct Trial {
     pub instrument: String,
     /// The operations, in the order tried.
     pub rows: Vec<TrialRow>,
+    /// What no row tried.
+    pub untried: Vec<Untried>,
+}
+
+/// Keys of a file that were not tried.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Untried {
+    /// The keys, with their tables in front.
+    pub keys: Vec<String>,
+    /// Why not.
+    pub why: String,
 }
 
 impl Trial {
@@ -123,6 +136,10 @@ struct Walk<'a> {
     scope: Scope,
     hookup: &'a Hookup,
     rows: Vec<TrialRow>,
+    /// What differed when it was said in its short form.
+    short_faults: Vec<String>,
+    /// Answers that told a state.
+    states: Vec<String>,
 }
 
 impl Scope {
@@ -143,9 +160,16 @@ impl Scope {
             Some(variant) => format!("{}/{variant}", dialect.name),
             None => dialect.name.clone(),
         };
-        let mut walk = Walk { scope: Self::unchecked(link, dialect, clock), hookup, rows: Vec::new() };
+        let mut walk = Walk {
+            scope: Self::unchecked(link, dialect, clock),
+            hookup,
+            rows: Vec::new(),
+            short_faults: Vec::new(),
+            states: Vec::new(),
+        };
         walk.all().await?;
-        Ok(Trial { dialect: name, instrument: walk.scope.identity.to_string(), rows: walk.rows })
+        let untried = walk.untried();
+        Ok(Trial { dialect: name, instrument: walk.scope.identity.to_string(), rows: walk.rows, untried })
     }
 }
 
@@ -246,6 +270,14 @@ impl Walk<'_> {
                 Ok(Err(why))
             }
         }
+    }
+
+    /// The state that an answer tells.
+    fn state_told(&mut self, text: &str) -> Option<State> {
+        if !self.states.iter().any(|known| known == text) {
+            self.states.push(text.to_owned());
+        }
+        self.scope.dialect.read_state(text)
     }
 
     /// An error that leaves the instrument reachable, as text.

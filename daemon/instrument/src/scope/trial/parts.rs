@@ -81,7 +81,29 @@ impl Walk<'_> {
         };
         let good = row.outcome == TrialOutcome::Ok;
         self.rows.push(row);
+        if good {
+            self.long_reading(name).await?;
+        }
         Ok(good)
+    }
+
+    /// As many points in one reading as a capture asks for.
+    async fn long_reading(&mut self, name: &Values) -> Result<(), ScopeError> {
+        let limits = &self.scope.dialect.limits;
+        let count = limits.usual_points.min(limits.points_a_read);
+        let mut draft = Draft::new("manners.short-readings", format!("{count} points in one reading"));
+        let row = match self.part(name, 1, count, &mut draft).await? {
+            Err(advice) => draft.differs(advice),
+            Ok(part) if part.len() < count as usize && !self.scope.dialect.profile.short_readings => {
+                draft.differs(format!(
+                    "{} points came where {count} were asked for: set limits.points-a-read to what one reading holds, or manners.short-readings = true",
+                    part.len()
+                ))
+            }
+            Ok(_) => draft.good(),
+        };
+        self.rows.push(row);
+        Ok(())
     }
 
     /// The last ten points must be ten: counted from the wrong place, every reading is off by one and agrees with

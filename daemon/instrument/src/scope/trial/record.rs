@@ -36,11 +36,64 @@ impl Walk<'_> {
         self.waiting(&input.trigger, &name).await?;
         let scaled = self.scaling(&name).await?;
         let read = self.parts(&name).await?;
+        self.messages(&name).await?;
         if scaled && read {
             self.other_settings(&name).await?;
             self.edges().await?;
         }
-        self.operation_complete().await
+        self.operation_complete().await?;
+        self.state_lag(&name).await
+    }
+
+    /// While a record fills, the state must not be the one that the record before ended with: not later, after
+    /// arming, than the file says.
+    async fn state_lag(&mut self, name: &Values) -> Result<(), ScopeError> {
+        let says_s = self.scope.dialect.profile.state_lag.as_secs_f64();
+        let mut draft =
+            Draft::new("manners.state-lag-s", format!("another state than done, {says_s} s after arming and later"));
+        self.come_to_rest(name, 1.0, 0.0, DIVISION_S).await?;
+        let rows = self.rows.len();
+        if !self.shot().await? {
+            return Ok(());
+        }
+        self.rows.truncate(rows);
+        self.come_to_rest(name, 1.0, 0.0, SLOW_DIVISION_S).await?;
+        let arm = self.scope.dialect.render(Op::Arm, &Values::new()).unwrap_or_default();
+        let question = self.scope.dialect.render(Op::AskState, &Values::new()).ok().and_then(|mut list| list.pop());
+        let Some(question) = question else { return Ok(()) };
+        let sent = self.scope.session.commands(&arm).await;
+        sent.map_err(|source| self.scope.failed("arm the scope", source))?;
+        let armed = self.scope.clock.now();
+        self.scope.clock.sleep(self.scope.dialect.profile.state_lag).await;
+        // The record is not whole before this.
+        let fills_s = 0.9 * SLOW_DIVISION_S * self.scope.dialect.limits.time_divisions;
+        let mut asked = Draft::new("", "");
+        let mut lags_s: Option<f64> = None;
+        loop {
+            let after_s = self.scope.clock.now().since(armed).as_secs_f64();
+            let told = self.ask(&mut asked, &question).await?;
+            let state = told.ok().and_then(|text| self.state_told(&text));
+            if state != Some(State::Done) || after_s >= fills_s {
+                break;
+            }
+            lags_s = Some(after_s);
+            self.scope.clock.sleep(PAUSE).await;
+        }
+        draft.sent.push(format!("{question} while a record of {:.1} s fills", fills_s / 0.9));
+        let row = match lags_s {
+            None => draft.good(),
+            Some(lags_s) => {
+                draft.came.push(format!("done, still {lags_s:.2} s after arming"));
+                draft.differs(format!(
+                    "the state of the record before is told so long: set manners.state-lag-s to more than {lags_s:.2}, and look the words of [state] up"
+                ))
+            }
+        };
+        self.rows.push(row);
+        if let Err(error) = self.scope.halt().await {
+            self.rows.push(Draft::new(Op::Stop, "no complaint").differs(chain(&error)));
+        }
+        Ok(())
     }
 
     /// Sets a range, a middle and a time base, in free run; complaints were told by the rows before.
@@ -120,7 +173,7 @@ impl Walk<'_> {
             if draft.came.last() != Some(&text) {
                 draft.came.push(text.clone());
             }
-            match self.scope.dialect.read_state(&text) {
+            match self.state_told(&text) {
                 None => {
                     let advice =
                         format!("`{text}` is no state that the file knows: add it to [state], with what it means");
@@ -161,7 +214,7 @@ impl Walk<'_> {
         let Some(question) = question else { return Ok(()) };
         let row = match self.ask(&mut draft, &question).await? {
             Err(why) => draft.differs(about_answer("commands.ask-state", question.text(), Err(&why))),
-            Ok(text) => match self.scope.dialect.read_state(&text) {
+            Ok(text) => match self.state_told(&text) {
                 Some(State::Waiting) => draft.good(),
                 Some(_) => {
                     let advice = format!(

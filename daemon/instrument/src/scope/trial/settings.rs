@@ -16,10 +16,11 @@ impl Walk<'_> {
         let name = named(&input);
         self.set(Op::Prepare, &Values::new(), "no complaint").await?;
         self.set(Op::Stop, &Values::new(), "no complaint").await?;
-        for (op, others) in [(Op::ChannelOff, true), (Op::ChannelOn, false)] {
-            let inputs: Vec<Input> = self.scope.dialect.channels().skip(usize::from(others)).cloned().collect();
-            for input in inputs.iter().take(1) {
-                self.set(op, &named(input), "the same when asked").await?;
+        let channels: Vec<Input> = self.scope.dialect.channels().cloned().collect();
+        for (place, input) in channels.iter().enumerate() {
+            self.set(Op::ChannelOn, &named(input), "the same when asked").await?;
+            if place > 0 {
+                self.set(Op::ChannelOff, &named(input), "the same when asked").await?;
             }
         }
         for coupling in ["AC", "DC"] {
@@ -51,7 +52,7 @@ impl Walk<'_> {
         }
         let row = self.asked_back(op, draft, &words).await?;
         self.rows.push(row);
-        Ok(())
+        self.in_short(&words, None).await
     }
 
     /// Asks what was set by the same headers. A setting that cannot be asked is no fault of the file.
@@ -107,6 +108,10 @@ impl Walk<'_> {
         let question = self.scope.dialect.render(ask.0, ask.1).ok().and_then(|mut list| list.pop());
         let Some(question) = question else { return Ok(Err(format!("commands.{} cannot be built", ask.0))) };
         let told = self.ask(draft, &question).await?;
+        self.in_short(&words, None).await?;
+        if let Ok(told) = &told {
+            self.in_short(core::slice::from_ref(&question), Some(told)).await?;
+        }
         let key = format!("commands.{}", ask.0);
         Ok(match &told {
             Ok(text) => answer::value(text).map_err(|_| about_answer(&key, question.text(), Ok(text))),
@@ -116,8 +121,9 @@ impl Walk<'_> {
 
     async fn ranges(&mut self, name: &Values) -> Result<(), ScopeError> {
         let limits = self.scope.dialect.limits.clone();
-        for volts in DIVISIONS_V {
-            let division_v = volts.clamp(limits.least_volts_a_division, limits.greatest_volts_a_division);
+        let (least_v, greatest_v) = (limits.least_volts_a_division, limits.greatest_volts_a_division);
+        for volts in [least_v].into_iter().chain(DIVISIONS_V).chain([greatest_v]) {
+            let division_v = volts.clamp(least_v, greatest_v);
             let full_v = limits.full_scale(division_v);
             let values = name.clone().number(Slot::VoltsADivision, division_v).number(Slot::FullScale, full_v);
             let (expected_v, what) = match self.scope.dialect.range_is {
@@ -140,7 +146,7 @@ impl Walk<'_> {
 
     async fn points(&mut self) -> Result<(), ScopeError> {
         let limits = self.scope.dialect.limits.clone();
-        for points in [limits.usual_points, limits.greatest_points] {
+        for points in [limits.least_points, limits.greatest_points, limits.usual_points] {
             let values = Values::new().number(Slot::Points, f64::from(points));
             let mut draft = Draft::new(Op::Points, format!("{points} points"));
             let told = self.set_and_ask(&mut draft, (Op::Points, &values), (Op::AskPoints, &Values::new())).await?;
@@ -157,7 +163,14 @@ impl Walk<'_> {
     }
 
     async fn timebases(&mut self) -> Result<(), ScopeError> {
-        for division_s in DIVISIONS_S {
+        let limits = &self.scope.dialect.limits;
+        // The shortest record that the greatest rate still fills.
+        let least_s = limits.least_span_s.max(f64::from(limits.usual_points) / limits.greatest_rate_hz);
+        let ends_s = [
+            limits.span_steps.at_least(least_s / limits.time_divisions),
+            limits.greatest_span_s / limits.time_divisions,
+        ];
+        for division_s in ends_s.into_iter().chain(DIVISIONS_S) {
             let (values, expected_s, what) = self.timebase(division_s, 0.0);
             let mut draft = Draft::new(Op::Timebase, format!("{expected_s} {what}"));
             let told = self.set_and_ask(&mut draft, (Op::Timebase, &values), (Op::AskTimebase, &Values::new())).await?;
@@ -195,9 +208,9 @@ impl Walk<'_> {
         for slope in ["NEGative", "POSitive"] {
             self.set(Op::TriggerEdge, &base.clone().word(Slot::Slope, slope), "the same when asked").await?;
         }
-        let only = self.scope.dialect.inputs.iter().find(|input| input.trigger_only).map(|input| input.trigger.clone());
-        if let Some(trigger) = only {
-            let values = base.clone().word(Slot::Source, &trigger).word(Slot::Slope, "POSitive");
+        let others: Vec<Input> = self.scope.dialect.inputs.iter().skip(1).cloned().collect();
+        for other in others {
+            let values = base.clone().word(Slot::Source, &other.trigger).word(Slot::Slope, "POSitive");
             self.set(Op::TriggerEdge, &values, "the same when asked").await?;
         }
         for field in [1.0, 2.0] {
