@@ -337,7 +337,7 @@ impl Pulses {
         let (value, place, jitter) = match even(&self.times_s, &numbers, self.within_s) {
             Some(train) => {
                 let value = train.period_s.recip();
-                (value, value * train.period_u_s / train.period_s, train.beside_s)
+                (value, value * train.period_u_s / train.period_s, train.jitter_s)
             }
             // Two ends, each by itself; between samples the one's place follows from the other's, and both may be off by as
             // much as can be.
@@ -352,7 +352,7 @@ impl Pulses {
                 Contribution::type_b("place of the pulses between samples", place),
                 Contribution::type_b(
                     "jitter of the first and last pulse",
-                    value * jitter * (2.0_f64 / 3.0).sqrt() / span,
+                    value * jitter * core::f64::consts::SQRT_2 / span,
                 ),
                 Contribution::type_b("time base", value * timebase_u.abs()),
             ],
