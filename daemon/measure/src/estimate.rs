@@ -163,6 +163,20 @@ impl Estimate {
         Ok(self)
     }
 
+    /// The true value may lie lower besides, by anything up to `most`: the lower half of the interval grows by the root of the sum
+    /// of squares, the upper one stays.
+    ///
+    /// # Errors
+    /// As [`Self::combined`].
+    pub fn or_lower(mut self, name: &'static str, most: f64) -> Result<Self, MeasureError> {
+        let share = Contribution::rectangular(name, 0.5 * most);
+        let (added, _) = combine(core::slice::from_ref(&share))?;
+        self.interval.low = self.value - (self.value - self.interval.low).hypot(most);
+        self.standard_uncertainty = self.standard_uncertainty.hypot(added);
+        self.contributions.push(share);
+        Ok(self)
+    }
+
     /// Cuts the interval (and the value) to what is physically possible.
     #[must_use]
     pub fn within(mut self, least: f64, greatest: f64) -> Self {
