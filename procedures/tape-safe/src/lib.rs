@@ -12,7 +12,7 @@ use parameters::{
 };
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
-use tapewright_sdk::measure::slip::course_of;
+use tapewright_sdk::measure::slip::swing_of;
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
@@ -52,7 +52,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     for n in 1..=plays {
         report.progress(0.6 * f64::from(n - 1) / f64::from(plays), &format!("play {n} of {plays}"));
         go(Mode::Play)?;
-        let level_v = in_play(&front, n, settings, report)?;
+        let play = in_play(&front, n, settings, report)?;
         if n == 1 {
             // Bad news ends it here: every further metre of tape would be torn the same way.
             for question in [eyes::EDGES, eyes::TAKE_UP, eyes::TENSION] {
@@ -62,7 +62,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
             }
         }
         go(Mode::Stop)?;
-        after_stop(&front, n, level_v, settings, report)?;
+        after_stop(&front, n, &play, settings, report)?;
     }
     for (n, (mode, question)) in
         [(Mode::FastForward, eyes::WINDS_ON), (Mode::Rewind, eyes::WINDS_BACK)].into_iter().enumerate()
@@ -80,29 +80,38 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     Ok(())
 }
 
-/// One play: RF there and even, control pulses even and at their rate. Gives the level, in volts.
-fn in_play(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> Result<f64> {
+/// What play showed of the RF.
+struct Watched {
+    record: Capture,
+    /// Mean level, the noise in it.
+    level_v: f64,
+}
+
+/// One play: RF there, control pulses even and at their rate. How even the RF is can be told once the noise is known.
+fn in_play(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> Result<Watched> {
     let of = |name: &str| format!("play-{n}.{name}");
     let span_s = settings.number(&WATCH_S).min(front.longest_record_s());
     let record = front.record(span_s, None, false).on(&of("rf"))?;
     let level = front.level_against_time(&record, &front.no_floor()?).on(&of("rf"))?;
-    let course = course_of(&level).on(&of("rf"))?;
-    let mean_v = moments(&level.level_v)?.mean;
-    // Noise moves the ends of the middle nine tenths by about this.
-    let u = 0.5 * noise_of(&level.level_v) / mean_v.max(f64::MIN_POSITIVE);
-    let swing = Estimate::combined(course.swing, vec![Contribution::type_b("noise of the level", u)])?.within(0.0, 1.0);
-    report.measured(
-        Measured::new(of("rf-swing"), Unit::One, &swing).judged(settings.at_most(&SWING_GOOD, &SWING_REJECT)),
-    );
+    let level_v = moments(&level.level_v)?.mean;
     // The drum turns at its rate: an edge comes, and comes again.
     front.frames(tapewright_sdk::measure::scan::Head::A, 1, 2).on(&of("head-switch"))?;
     control(front, n, settings, report)?;
-    Ok(mean_v)
+    Ok(Watched { record, level_v })
 }
 
-fn noise_of(levels: &[f64]) -> f64 {
-    let n = levels.len().saturating_sub(1).max(1) as f64;
-    (levels.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * n)).sqrt()
+/// How even the RF was, the noise taken off: it lifts a weak level more than a strong one, and hides a swing. Where the RF did not go
+/// away after stop there is no noise to be seen, and nothing to say.
+fn swing(front: &Front, n: u32, play: &Watched, settings: &Settings, report: &mut Report) -> Result<()> {
+    let what = format!("play-{n}.rf-swing");
+    let floor = front.floor_in_stop(1).on(&what)?;
+    if let Err(unable) = floor.demand_below(play.level_v) {
+        report.unable(unable.on(&what));
+        return Ok(());
+    }
+    let swing = swing_of(&front.level_against_time(&play.record, &floor).on(&what)?).on(&what)?;
+    report.measured(Measured::new(what, Unit::One, &swing).judged(settings.at_most(&SWING_GOOD, &SWING_REJECT)));
+    Ok(())
 }
 
 /// Control pulses, where they are hooked up and the format has any.
@@ -153,7 +162,8 @@ fn pulses(form: SignalForm, span_s: f64) -> Result<(Pulses, f64)> {
 }
 
 /// After stop the RF has gone: the tape left the drum, or the drum stands.
-fn after_stop(front: &Front, n: u32, play_v: f64, settings: &Settings, report: &mut Report) -> Result<()> {
+fn after_stop(front: &Front, n: u32, play: &Watched, settings: &Settings, report: &mut Report) -> Result<()> {
+    let play_v = play.level_v;
     let what = format!("stop-{n}.rf-left");
     let record = front.record(LOOK_AT_STOP_S, None, false).on(&what)?;
     let level = front.level_against_time(&record, &front.no_floor()?).on(&what)?;
@@ -175,7 +185,7 @@ fn after_stop(front: &Front, n: u32, play_v: f64, settings: &Settings, report: &
         ],
     )?;
     report.measured(Measured::new(what, Unit::One, &left).judged(settings.at_most(&LEFT_GOOD, &LEFT_REJECT)));
-    Ok(())
+    swing(front, n, play, settings, report)
 }
 
 tapewright_sdk::export!(TapeSafe);
