@@ -28,6 +28,7 @@ pub mod blanking;
 pub mod carrier;
 pub mod charts;
 pub mod counts;
+pub mod course;
 pub mod curve;
 mod delay;
 pub mod demodulate;

@@ -164,6 +164,11 @@ impl PeakNoise {
     pub const fn deviation_v(&self) -> f64 {
         self.deviation_v
     }
+
+    /// Its relative standard uncertainty.
+    pub(crate) const fn relative_u(&self) -> f64 {
+        self.relative_u
+    }
 }
 
 /// The way back from mean half ranges to amplitudes, for one bin length: made once, used for each scan.

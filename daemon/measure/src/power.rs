@@ -47,7 +47,7 @@ pub fn blanking_by_power(
     field_blanking_by_power(&powers.collect::<Result<Vec<_>, MeasureError>>()?, standard)
 }
 
-fn offset_of(trace: &Trace) -> f64 {
+pub(crate) fn offset_of(trace: &Trace) -> f64 {
     trace.volts().iter().map(|v| f64::from(*v)).sum::<f64>() / trace.volts().len().max(1) as f64
 }
 
@@ -73,6 +73,11 @@ impl PowerNoise {
     #[must_use]
     pub fn deviation_v(&self) -> f64 {
         self.power_v2.sqrt()
+    }
+
+    /// Relative standard uncertainty of its power.
+    pub(crate) const fn relative_u(&self) -> f64 {
+        self.relative_u
     }
 }
 

@@ -18,6 +18,7 @@ use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
 use tapewright_measure::{Estimate, PairTrace, ScanLevels, Trace};
 
 mod beside;
+mod course;
 mod way;
 pub use way::{BEARABLE_S, Way};
 

@@ -4,7 +4,7 @@ mod parameters;
 mod take;
 
 use parameters as p;
-use take::{HeadLook, control_speed, looks};
+use take::{HeadLook, looks, take};
 use tapewright_sdk::formats::relations::line_shift;
 use tapewright_sdk::formats::{Format, SignalForm};
 use tapewright_sdk::prelude::*;
@@ -28,21 +28,19 @@ impl Procedure for SearchModes {
         let front = Front::slow(&subject)?;
         let control = hookup()?
             .into_iter()
-            .find(|point| point.signal == Signal::ControlTrack && !point.trigger_only && subject.format.control_track);
+            .find(|point| point.signal == Signal::ControlTrack && !point.trigger_only && subject.format.control_track)
+            .map(|point| if point.form == SignalForm::Spike { SignalForm::Spike } else { SignalForm::Square });
+        let mut taken = Vec::new();
         for (place, mode) in [Mode::Cue, Mode::Review].into_iter().enumerate() {
             report.progress(0.05 + 0.45 * place as f64, &format!("captures scans in {mode}"));
-            go(mode)?;
-            let heads = looks(&front, subject.format, settings.count(&p::SCANS))?;
-            let by_pulses = match &control {
-                Some(point) => {
-                    let form = if point.form == SignalForm::Spike { SignalForm::Spike } else { SignalForm::Square };
-                    control_speed(subject.format, form)?
-                }
-                None => None,
-            };
-            judge(mode, subject.format, &heads, by_pulses.as_ref(), settings, report)?;
+            taken.push(take(&front, subject.format, mode, settings.count(&p::SCANS), control)?);
         }
-        go(Mode::Stop)?;
+        // The noise is known once the tape stands: only then is a level one.
+        let floor = front.floor_in_stop(1)?;
+        for take in &taken {
+            let heads = looks(&front, take, &floor)?;
+            judge(take.mode, subject.format, &heads, take.by_pulses.as_ref(), settings, report)?;
+        }
         Ok(())
     }
 }
@@ -157,11 +155,8 @@ fn judge(
 /// Balance of the heads; the name of one that is missing.
 fn balance(mode: Mode, heads: &[HeadLook], settings: &Settings, report: &mut Report) -> Result<Option<&'static str>> {
     let [a, b] = heads else { return Ok(None) };
-    let level = |of: &HeadLook| of.mean_v.max(1e-12);
-    let db = 20.0 * (level(b) / level(a)).log10();
-    let u = 8.686 * (a.mean_u_v / level(a)).hypot(b.mean_u_v / level(b));
-    let scans = a.scans.min(b.scans) as f64;
-    let estimate = Estimate::combined(db, vec![Contribution::type_a("levels of scans", u, (scans - 1.0).max(1.0))])?;
+    let estimate = decibels(b, a)?;
+    let db = estimate.value;
     let limits = settings.within(0.0, &p::BALANCE_GOOD, &p::BALANCE_REJECT);
     let outcome = report.measured(Measured::new(format!("{mode}.balance"), Unit::Decibel, &estimate).judged(limits));
     if outcome != Some(Outcome::Fail) {
@@ -170,6 +165,39 @@ fn balance(mode: Mode, heads: &[HeadLook], settings: &Settings, report: &mut Rep
     let missing = if db < 0.0 { b.name } else { a.name };
     report.found(Finding::SearchHeadMissing, &format!("{mode}: head B stands {db:+.1} dB against head A"));
     Ok(Some(missing))
+}
+
+/// Least share of the other head's level that is told from nothing: 60 dB down.
+const NOTHING: f64 = 1e-3;
+
+/// A head's level against another's, in decibels. What is not known of the noise moves both levels, and the weaker head's by
+/// the greater share.
+fn decibels(of: &HeadLook, against: &HeadLook) -> Result<Estimate> {
+    let weaker = of.level_v.mean < against.level_v.mean;
+    let (weak, strong) = if weaker { (of, against) } else { (against, of) };
+    let whole = strong.level_v.mean.max(f64::MIN_POSITIVE);
+    let ratio = weak.level_v.mean / whole;
+    let scatter = |head: &HeadLook| head.level_v.standard_deviation / (head.level_v.count as f64).sqrt() / whole;
+    let dof = |head: &HeadLook| (head.level_v.count as f64 - 1.0).max(1.0);
+    let shares = vec![
+        Contribution::type_a("levels of the stronger head's scans", ratio * scatter(strong), dof(strong)),
+        Contribution::type_a("levels of the weaker head's scans", scatter(weak), dof(weak)),
+        Contribution::type_b("correction of noise", (weak.by_noise_v - ratio * strong.by_noise_v).abs() / whole),
+        Contribution::type_b(
+            "share of a bin at its crest",
+            (weak.by_crest_v - ratio * strong.by_crest_v).abs() / whole,
+        ),
+    ];
+    let linear = Estimate::combined(ratio, shares)?;
+    let sign = if weaker { 1.0 } else { -1.0 };
+    let db = |ratio: f64| sign * 20.0 * ratio.max(NOTHING).log10();
+    let per = 20.0 / core::f64::consts::LN_10 / ratio.max(NOTHING);
+    let ends = [db(linear.interval.low), db(linear.interval.high)];
+    let shares = linear.contributions.into_iter();
+    let shares = shares.map(|share| Contribution { standard_uncertainty: per * share.standard_uncertainty, ..share });
+    let (low, high) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+    let (u, dof) = (per * linear.standard_uncertainty, linear.degrees_of_freedom);
+    Ok(Estimate::with_interval(db(ratio), low, high, u, dof, shares.collect())?)
 }
 
 tapewright_sdk::export!(SearchModes);

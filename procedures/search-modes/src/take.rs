@@ -1,97 +1,80 @@
-//! Scans of one head in search, as level against position; the tape's speed by its control pulses.
+//! Scans in search: captures first, levels against position once the noise is known; the tape's speed by its control pulses.
 
-use tapewright_sdk::formats::definitions::GUARD_LINES;
 use tapewright_sdk::formats::{Format, SignalForm};
+use tapewright_sdk::measure::course::Course;
 use tapewright_sdk::measure::pulses::pulses_in;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::search::{Bars, ScanCourse, count_bars};
-use tapewright_sdk::measure::statistics::moments;
+use tapewright_sdk::measure::statistics::{Moments, moments};
 use tapewright_sdk::prelude::*;
-use tapewright_sdk::rf::Front;
+use tapewright_sdk::rf::{Floor, Front};
 
-/// Places of a scan at which the level is taken: nine for a bar of the greatest count.
-const PLACES: usize = 120;
 /// Counts that are looked for, a scan: from 2 to 25 times play speed.
 const COUNTS: (f64, f64) = (0.45, 13.0);
 /// Frames of a record of control pulses.
 const FRAMES: f64 = 4.0;
 
+/// What was captured in one mode.
+pub(crate) struct Take {
+    pub(crate) mode: Mode,
+    /// Scans of each head.
+    scans: Vec<(ScanHead, Vec<Capture>)>,
+    /// Speed by the control pulses.
+    pub(crate) by_pulses: Option<Estimate>,
+}
+
 /// What one head shows.
 pub(crate) struct HeadLook {
     pub(crate) name: &'static str,
     pub(crate) bars: Result<Bars>,
-    /// Mean level over its scans, and its standard error.
-    pub(crate) mean_v: f64,
-    pub(crate) mean_u_v: f64,
-    pub(crate) scans: usize,
+    /// Mean levels of its scans.
+    pub(crate) level_v: Moments,
+    /// By how much their mean is off when the noise is by its standard uncertainty.
+    pub(crate) by_noise_v: f64,
+    /// Standard uncertainty from how much of a bin stands at its crest.
+    pub(crate) by_crest_v: f64,
 }
 
-/// Both heads' scans, and the bars in them.
-pub(crate) fn looks(front: &Front, format: &Format, scans: u32) -> Result<Vec<HeadLook>> {
+/// Scans of each head and the control pulses, in a mode.
+pub(crate) fn take(
+    front: &Front,
+    format: &Format,
+    mode: Mode,
+    scans: u32,
+    control: Option<SignalForm>,
+) -> Result<Take> {
+    go(mode)?;
+    let captured = front.heads.iter().map(|head| Ok((*head, front.frames(*head, 1, scans)?)));
+    let scans = captured.collect::<Result<Vec<_>>>()?;
+    let by_pulses = match control {
+        Some(form) => control_speed(format, form)?,
+        None => None,
+    };
+    Ok(Take { mode, scans, by_pulses })
+}
+
+/// Both heads' levels, and the bars in them.
+pub(crate) fn looks(front: &Front, take: &Take, floor: &Floor) -> Result<Vec<HeadLook>> {
     let mut found = Vec::new();
-    for &head in &front.heads {
-        let captures = front.frames(head, 1, scans)?;
-        let courses = captures.iter().map(|capture| course(capture, format)).collect::<Result<Vec<_>>>()?;
-        let means: Vec<f64> =
-            courses.iter().map(|c| c.level_v.iter().sum::<f64>() / c.level_v.len().max(1) as f64).collect();
-        let m = moments(&means)?;
+    for (head, captures) in &take.scans {
+        let courses = front.courses(captures, floor, *head)?;
+        let of = |each: fn(&Course) -> f64| courses.iter().map(each).collect::<Vec<f64>>();
+        let scans: Vec<ScanCourse> = courses.iter().map(|course| course.scan.clone()).collect();
         found.push(HeadLook {
-            name: if head == ScanHead::A { "head-a" } else { "head-b" },
-            bars: count_bars(&courses, COUNTS.0, COUNTS.1).map_err(Unable::from),
-            mean_v: m.mean,
-            mean_u_v: m.standard_deviation / (m.count as f64).sqrt(),
-            scans: m.count,
+            name: if *head == ScanHead::A { "head-a" } else { "head-b" },
+            bars: count_bars(&scans, COUNTS.0, COUNTS.1).map_err(Unable::from),
+            level_v: moments(&of(|course| course.mean_v))?,
+            by_noise_v: moments(&of(|course| course.by_noise_v))?.mean,
+            by_crest_v: moments(&of(|course| course.by_crest_v))?.mean,
         });
     }
+    let strongest_v = found.iter().map(|head| head.level_v.mean).fold(0.0, f64::max);
+    floor.demand_below(strongest_v).on("rf")?;
     Ok(found)
 }
 
-/// Level against position within the guards, of a capture that began at its head's edge.
-fn course(capture: &Capture, format: &Format) -> Result<ScanCourse> {
-    if !capture.info.triggered {
-        return Err(Unable::new(UnableCode::NoTrigger, "a scan was captured without its head-switch edge"));
-    }
-    let codes = capture.trace(Signal::Rf)?;
-    let scan_s = 1.0 / format.lines.field_rate_hz();
-    let guard = GUARD_LINES / format.lines.lines_a_scan();
-    let (from, to) = (guard, 1.0 - guard);
-    let place = |time_s: f64| ((time_s / scan_s - from) / (to - from) * PLACES as f64).floor();
-    let mut sums = vec![(0.0, 0.0); PLACES];
-    let mut add = |time_s: f64, power: f64| {
-        let at = place(time_s);
-        if at >= 0.0 && at < PLACES as f64 {
-            let sum: &mut (f64, f64) = &mut sums[at as usize];
-            *sum = (sum.0 + power, sum.1 + 1.0);
-        }
-    };
-    if codes.info.pairs {
-        let pairs = codes.pairs()?;
-        pairs.conversion().demand_unclipped("RF")?;
-        for (i, (low, high)) in pairs.least().iter().zip(pairs.greatest()).enumerate() {
-            add(pairs.time_s(i), (0.5 * (f64::from(*high) - f64::from(*low))).powi(2));
-        }
-    } else {
-        let trace = codes.samples()?;
-        trace.conversion().demand_unclipped("RF")?;
-        let mean = trace.volts().iter().map(|v| f64::from(*v)).sum::<f64>() / trace.volts().len().max(1) as f64;
-        for (i, v) in trace.volts().iter().enumerate() {
-            add(trace.time_s(i), 2.0 * (f64::from(*v) - mean).powi(2));
-        }
-    }
-    if sums.iter().any(|(_, count)| *count == 0.0) {
-        let why = "the record of a scan has fewer points than places, or ends before the scan does: the drum may be far off its rate";
-        return Err(Unable::new(UnableCode::TooShort, why));
-    }
-    let width = (to - from) / PLACES as f64;
-    Ok(ScanCourse {
-        level_v: sums.iter().map(|(power, count)| (power / count).sqrt()).collect(),
-        from: from + 0.5 * width,
-        to: to - 0.5 * width,
-    })
-}
-
 /// Tape speed over play speed by the rate of the control pulses; none: they cannot be told in this mode.
-pub(crate) fn control_speed(format: &Format, form: SignalForm) -> Result<Option<Estimate>> {
+fn control_speed(format: &Format, form: SignalForm) -> Result<Option<Estimate>> {
     let frame_hz = format.lines.frame_rate_hz();
     let capture = Acquire::of(&[Signal::ControlTrack])
         .span_s(FRAMES / frame_hz)

@@ -54,6 +54,7 @@ fn intervals_hold_the_truth_over_random_machines() {
         "cue.bars-off",
         "review.bars-off",
         "cue.balance",
+        "review.balance",
     ];
     holds(PROCEDURE, 20, 0.7, &names);
 }

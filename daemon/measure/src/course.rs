@@ -1,0 +1,229 @@
+//! Level of a single scan against position in fine steps, the noise taken off: for levels that rise and fall within a scan, as
+//! in search.
+//!
+//! *Pairs.* All bins of a place count alike, not the greatest of a line, so that picture and colour are to both heads
+//! what they are to one, and only noise lifts a weak level more than a strong one. The mean half range of a place goes
+//! back through the lift of the noise ([`crate::lift`]). How much of a bin stands at its crest depends on the colour: with none,
+//! or with that of ordinary bars; half way between is taken, and the rest is a contribution.
+//!
+//! *Under-sampled RF.* The noise's power is taken off the power of a place.
+//!
+//! The mean level is the mean of the segments' levels, which are roots of mean squares over the segment, by definition.
+
+use crate::carrier::Carrier;
+use crate::curve::mean;
+use crate::error::{MeasureError, at_least};
+use crate::lift::{Lift, Part, with_colour};
+use crate::peaks::{BAR, PeakNoise};
+use crate::power::{PowerNoise, offset_of};
+use crate::scan::Scan;
+use crate::search::ScanCourse;
+use crate::trace::{PairTrace, Trace};
+use tapewright_formats::definitions::SEGMENTS;
+
+/// Places of a segment.
+const A_SEGMENT: usize = 6;
+/// Places of a scan: nine for a bar of the greatest count that is looked for.
+const PLACES: usize = A_SEGMENT * SEGMENTS;
+
+/// One scan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Course {
+    /// Level against position.
+    pub scan: ScanCourse,
+    /// Mean level, in volts.
+    pub mean_v: f64,
+    /// By how much the mean is off when the noise is by its standard uncertainty, in volts.
+    pub by_noise_v: f64,
+    /// Standard uncertainty of the mean from how much of a bin stands at its crest, in volts.
+    pub by_crest_v: f64,
+}
+
+/// Mean over the segments of the root of the mean square.
+fn mean_level(level_v: &[f64]) -> f64 {
+    let segments: Vec<f64> = level_v
+        .chunks(A_SEGMENT)
+        .map(|places| (places.iter().map(|v| v * v).sum::<f64>() / places.len() as f64).sqrt())
+        .collect();
+    mean(&segments)
+}
+
+/// Means of what each place holds.
+fn places(scan: &Scan, points: impl Iterator<Item = (f64, f64)>) -> Result<Vec<f64>, MeasureError> {
+    let (from_s, until_s) = (scan.segment_start_s(0), scan.segment_start_s(SEGMENTS));
+    let mut sums = vec![(0.0, 0_usize); PLACES];
+    for (time_s, value) in points {
+        let place = ((time_s - from_s) / (until_s - from_s) * PLACES as f64).floor();
+        if place >= 0.0
+            && let Some(sum) = sums.get_mut(place as usize)
+        {
+            *sum = (sum.0 + value, sum.1 + 1);
+        }
+    }
+    at_least("points of a place in a scan", sums.iter().map(|(_, count)| *count).min().unwrap_or(0), 1)?;
+    Ok(sums.iter().map(|(sum, count)| sum / *count as f64).collect())
+}
+
+/// A course of levels by a correction, and by the same with what is not known of it moved to one side.
+fn course(
+    scan: &Scan,
+    seen: &[f64],
+    corrected: impl Fn(f64) -> f64,
+    noisier: impl Fn(f64) -> f64,
+    crest: impl Fn(f64) -> f64,
+) -> Course {
+    let of = |level: &dyn Fn(f64) -> f64| seen.iter().map(|v| level(*v)).collect::<Vec<f64>>();
+    let level_v = of(&corrected);
+    let mean_v = mean_level(&level_v);
+    let (by_noise_v, by_crest_v) = (mean_v - mean_level(&of(&noisier)), mean_v - mean_level(&of(&crest)));
+    let half = 0.5 * (1.0 - 2.0 * scan.guard()) / PLACES as f64;
+    let scan = ScanCourse { level_v, from: scan.guard() + half, to: 1.0 - scan.guard() - half };
+    Course { scan, mean_v, by_noise_v: by_noise_v.abs(), by_crest_v: by_crest_v.abs() / 3.0_f64.sqrt() }
+}
+
+/// The way from pairs of one length: made once, used for each scan.
+pub struct CourseByPeaks {
+    noise: PeakNoise,
+    plain: Lift,
+    coloured: Lift,
+}
+
+impl CourseByPeaks {
+    /// For bins of `dt_s`.
+    ///
+    /// # Errors
+    /// [`MeasureError::BadParameter`].
+    pub fn new(noise: PeakNoise, carrier: &Carrier, dt_s: f64) -> Result<Self, MeasureError> {
+        carrier.check()?;
+        let bin = Part { amplitude: 1.0, looks: noise.looks(dt_s), cycles: carrier.sync_hz * dt_s };
+        let coloured: Vec<Part> = with_colour(bin, BAR.0).collect();
+        Ok(Self { noise, plain: Lift::of(&[bin]), coloured: Lift::of(&coloured) })
+    }
+
+    /// The course of one scan.
+    ///
+    /// # Errors
+    /// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan, or a place no bin.
+    pub fn of(&self, pairs: &PairTrace, scan: &Scan) -> Result<Course, MeasureError> {
+        pairs.conversion().demand_unclipped("RF")?;
+        let seen = places(scan, (0..pairs.len()).map(|i| (pairs.time_s(i), pairs.half_range(i))))?;
+        let back = |lift: &Lift, sigma: f64, v: f64| if sigma > 0.0 { sigma * lift.amplitude(v / sigma) } else { v };
+        let level = |sigma: f64, v: f64| 0.5 * (back(&self.plain, sigma, v) + back(&self.coloured, sigma, v));
+        let sigma = self.noise.deviation_v();
+        let more = sigma * (1.0 + self.noise.relative_u());
+        Ok(course(scan, &seen, |v| level(sigma, v), |v| level(more, v), |v| back(&self.plain, sigma, v)))
+    }
+}
+
+/// The course of one scan of under-sampled RF.
+///
+/// # Errors
+/// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan, or a place no sample.
+pub fn course_by_power(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result<Course, MeasureError> {
+    trace.conversion().demand_unclipped("RF")?;
+    let offset = offset_of(trace);
+    let power = |v: f32| 2.0 * (f64::from(v) - offset).powi(2);
+    let seen = places(scan, trace.volts().iter().enumerate().map(|(i, v)| (trace.time_s(i), power(*v))))?;
+    let own = 2.0 * noise.deviation_v().powi(2);
+    let level = |own: f64, v: f64| (v - own).max(0.0).sqrt();
+    let more = own * (1.0 + noise.relative_u());
+    Ok(course(scan, &seen, |v| level(own, v), |v| level(more, v), |v| level(own, v)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::extremes::Noise;
+    use crate::scan::{Head, scans_from_trigger};
+    use tapewright_formats::{Format, format_named};
+
+    const DT_S: f64 = 6.8e-6;
+    const LEVEL_V: f64 = 0.2;
+    const NOISE_V: f64 = 0.006;
+
+    /// Level of a head in search that crosses three pitches.
+    fn truth_v(scan: &Scan, time_s: f64, gain: f64) -> f64 {
+        let at = 3.0 * (time_s - scan.start_s) / (scan.end_s - scan.start_s) + 0.4;
+        gain * LEVEL_V * (1.0 - (at.rem_euclid(2.0) - 1.0).abs()).max(0.04)
+    }
+
+    /// A scan as bins of 100 samples a microsecond, with a level or with noise alone.
+    fn pairs(format: &Format, scan: &Scan, gain: f64, noise: &mut Noise) -> PairTrace {
+        let bins = ((scan.end_s - scan.start_s) / DT_S) as usize + 20;
+        let (mut least, mut greatest) = (Vec::new(), Vec::new());
+        for bin in 0..bins {
+            let at_s = (bin as f64 - 8.0) * DT_S;
+            let level_v = truth_v(scan, at_s, gain);
+            let (mut low, mut high) = (f64::MAX, f64::MIN);
+            let turn = core::f64::consts::TAU * noise.uniform();
+            for i in 0..680 {
+                let phase = turn + core::f64::consts::TAU * format.fm_sync_hz.value * 1e-8 * f64::from(i);
+                let v = level_v * phase.cos() + NOISE_V * noise.normal();
+                (low, high) = (low.min(v), high.max(v));
+            }
+            least.push(low as f32);
+            greatest.push(high as f32);
+        }
+        PairTrace::from_volts(-8.0 * DT_S, DT_S, least, greatest).unwrap()
+    }
+
+    /// A head 8.5 dB down whose bars lie in the noise reads as far down as it is: pairs alone say 7 dB. A carrier without
+    /// colour lies at the edge of what is not known of the crest.
+    #[test]
+    fn noise_does_not_lift_the_weaker_head() {
+        let format = format_named("vhs-625-sp").unwrap();
+        let mut noise = Noise::new(5);
+        let scan = scans_from_trigger(format.lines, Head::A, -1e-4, 0.0205)[0];
+        let quiet = PeakNoise::from_quiet(&pairs(format, &scan, 0.0, &mut noise), 50e6).unwrap();
+        let way = CourseByPeaks::new(quiet, &Carrier::of(format), DT_S).unwrap();
+        let gain = 10_f64.powf(-8.5 / 20.0);
+        let mut seen = Vec::new();
+        let mut of = |gain: f64| {
+            let pairs = pairs(format, &scan, gain, &mut noise);
+            seen.push(mean(&(0..pairs.len()).map(|i| pairs.half_range(i)).collect::<Vec<f64>>()));
+            way.of(&pairs, &scan).unwrap()
+        };
+        let (strong, weak) = (of(1.0), of(gain));
+        let db = |a: f64, b: f64| 20.0 * (b / a).log10();
+        let brief = |c: &Course| format!("{:.5} by noise {:.1e} by crest {:.1e}", c.mean_v, c.by_noise_v, c.by_crest_v);
+        let says = format!("{}; {}", brief(&strong), brief(&weak));
+        let crest = weak.by_crest_v / weak.mean_v - strong.by_crest_v / strong.mean_v;
+        // And a few hundredths of one scan's noise.
+        let most = 0.04 + 8.686 * 3.0_f64.sqrt() * crest;
+        assert!((db(strong.mean_v, weak.mean_v) + 8.5).abs() < most, "{says}");
+        assert!(crest < 0.02 && weak.by_noise_v < 0.01 * weak.mean_v, "{says}");
+        assert!(db(seen[0], seen[1]) > -7.2, "{seen:?}");
+        let want = mean_level(
+            &(0..PLACES)
+                .map(|i| {
+                    let share = (i as f64 + 0.5) / PLACES as f64;
+                    let (a, b) = (scan.segment_start_s(0), scan.segment_start_s(SEGMENTS));
+                    truth_v(&scan, a + share * (b - a), 1.0)
+                })
+                .collect::<Vec<f64>>(),
+        );
+        assert!((strong.mean_v - want).abs() < 2.0 * strong.by_crest_v, "{} for {want}", strong.mean_v);
+    }
+
+    /// The power of noise is taken off; a record that ends early is no scan.
+    #[test]
+    fn power_of_noise_is_taken_off() {
+        let format = format_named("vhs-625-sp").unwrap();
+        let mut noise = Noise::new(6);
+        let scan = scans_from_trigger(format.lines, Head::A, -1e-4, 0.0205)[0];
+        let mut samples = |gain: f64, count: usize| {
+            let volts = (0..count).map(|i| {
+                let at_s = i as f64 * DT_S;
+                let phase = core::f64::consts::TAU * noise.uniform();
+                (truth_v(&scan, at_s, gain) * phase.cos() + NOISE_V * noise.normal()) as f32
+            });
+            Trace::from_volts(0.0, DT_S, volts.collect()).unwrap()
+        };
+        let quiet = PowerNoise::from_quiet(&samples(0.0, 2_950)).unwrap();
+        let of = |trace: &Trace| course_by_power(trace, &scan, &quiet);
+        let (strong, weak) = (of(&samples(1.0, 2_950)).unwrap(), of(&samples(0.3, 2_950)).unwrap());
+        let db = 20.0 * (weak.mean_v / strong.mean_v).log10();
+        assert!((db - 20.0 * 0.3_f64.log10()).abs() < 0.4, "{db}");
+        assert!(matches!(of(&samples(1.0, 2_000)), Err(MeasureError::TooShort { .. })));
+    }
+}
