@@ -51,13 +51,15 @@ pub struct Play {
     pub scratch: bool,
     /// It is held against the run before.
     pub against: bool,
+    /// The operator says that the picture is the same from top to bottom.
+    pub even_picture: bool,
 }
 
 impl Play {
     /// As it is shipped.
     #[must_use]
     pub fn of(run: impl Into<String>) -> Self {
-        Self { run: run.into(), settings: Vec::new(), scratch: false, against: false }
+        Self { run: run.into(), settings: Vec::new(), scratch: false, against: false, even_picture: false }
     }
 
     /// What a run is started with: settings need a sequence of their own, a file in the folder.
@@ -143,7 +145,7 @@ async fn on_bench(
             tape: kind,
             tape_name,
             known_level_v: None,
-            even_picture: kind == TapeKind::Alignment,
+            even_picture: play.even_picture || kind == TapeKind::Alignment,
             scratch: play.scratch,
             against: done.as_ref().filter(|_| play.against).map(|(report, _)| report.run.clone()),
             job: None,

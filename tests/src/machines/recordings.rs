@@ -17,10 +17,18 @@ fn common(sheet: &mut Sheet) -> f64 {
     pitch_um(format)
 }
 
+/// The tape, with any picture; whether the operator says that it is even, which is true of some pictures only.
+fn picture(sheet: &mut Sheet, kind: TapeKind) -> bool {
+    sheet.tape(kind, &["grey", "bars", "random", "bright-bottom"]);
+    let said = sheet.picture_is_even() && sheet.random.chance(0.7);
+    sheet.note("said-even", &said);
+    said
+}
+
 /// Records on a scratch tape what a reference tape showed before.
 pub(super) fn own(sheet: &mut Sheet) {
     let pitch_um = common(sheet);
-    sheet.tape(TapeKind::Own, &["grey", "bars"]);
+    let even = picture(sheet, TapeKind::Own);
     sheet.set("tapes.reference.kind", "alignment");
     sheet.set("tapes.reference.picture", "grey");
     let bend = pitch_um * sheet.random.between(-0.1, 0.1);
@@ -30,16 +38,16 @@ pub(super) fn own(sheet: &mut Sheet) {
     let kept = 10_f64.powf(-sheet.near_or(&[3.5, 6.0], 0.5, (0.0, 8.0)) / 20.0);
     let commands = if sheet.random.chance(0.5) { vec![format!("fault head-b-gain {kept:.4}")] } else { Vec::new() };
     let play = sheet.play("record-playback", "in", &commands);
-    (play.scratch, play.against) = (true, true);
+    (play.scratch, play.against, play.even_picture) = (true, true, even);
 }
 
 /// One tape, played on a path and on another.
 pub(super) fn interchange(sheet: &mut Sheet) {
     let pitch_um = common(sheet);
-    sheet.tape(TapeKind::Other, &["grey", "bars"]);
+    let even = picture(sheet, TapeKind::Other);
     let bent = |sheet: &mut Sheet| pitch_um * sheet.random.between(-0.4, 0.4);
     let (entrance_um, exit_um) = (bent(sheet), bent(sheet));
-    sheet.play_it(&[format!("fault entrance-guide {entrance_um:.3}")]);
+    sheet.play("interchange", "in", &[format!("fault entrance-guide {entrance_um:.3}")]).even_picture = even;
     let play = sheet.play("interchange", "in", &[format!("fault exit-guide {exit_um:.3}")]);
-    play.against = true;
+    (play.against, play.even_picture) = (true, even);
 }

@@ -144,6 +144,11 @@ impl Sheet {
         self.note("picture", &picture);
     }
 
+    /// The picture on the tape is the same from top to bottom.
+    pub(super) fn picture_is_even(&self) -> bool {
+        self.traits.get("picture").is_some_and(|picture| ["grey", "bars", "black"].contains(&picture.as_str()))
+    }
+
     /// Draws the RF's level and noise; gives the level that a probe is to expect.
     pub(super) fn rf(&mut self) -> f64 {
         let level_v = self.draw("machine.rf.level_v", 0.1, 0.3);
