@@ -1,11 +1,13 @@
 //! How much goes in one message, and how it may be worded: several questions, as many as the instrument's input holds,
 //! words in their short forms, a block among other answers. What came one by one must come again.
 
-use super::record::DIVISION_S;
-use super::{Draft, ScopeError, TrialOutcome, TrialRow, Walk};
-use crate::dialect::{Op, Slot, Values};
+use super::record::{DIVISION_S, NO_RECORD};
+use super::{Draft, Scope, ScopeError, TrialOutcome, TrialRow, Walk};
+use crate::dialect::{Op, Values};
 use crate::scpi::{Answer, Due, Message};
 
+/// Rows of what a message may hold.
+pub(super) const IN_A_MESSAGE: [&str; 3] = ["manners.compound", "manners.most-message", "manners.blocks-joined"];
 /// Shortest message that is tried when longer ones are not answered, in bytes.
 const SHORTEST: usize = 60;
 /// Why none of it can be tried.
@@ -14,10 +16,10 @@ const ONE_BY_ONE: &str = "a message holds one command (manners.compound)";
 impl Walk<'_> {
     /// The manners that say what a message may hold, on a record that stands.
     pub(super) async fn messages(&mut self, name: &Values) -> Result<(), ScopeError> {
-        self.short_words();
         self.come_to_rest(name, 1.0, 0.0, DIVISION_S).await?;
         let rows = self.rows.len();
         if !self.shot().await? {
+            self.not_tried(&IN_A_MESSAGE, NO_RECORD);
             return Ok(());
         }
         self.rows.truncate(rows);
@@ -48,7 +50,8 @@ impl Walk<'_> {
         Ok(())
     }
 
-    fn short_words(&mut self) {
+    /// The row of what was said in short forms.
+    pub(super) fn short_words(&mut self) {
         let mut draft = Draft::new("manners.short-words", "each of these words is taken in its short form too");
         let row = if !self.scope.dialect.profile.short_words {
             draft.end(TrialOutcome::NotOffered, None)
@@ -174,8 +177,7 @@ impl Walk<'_> {
     async fn joined_row(&mut self, name: &Values, mut draft: Draft, says: bool) -> Result<TrialRow, ScopeError> {
         let limits = &self.scope.dialect.limits;
         let count = limits.usual_points.min(limits.points_a_read);
-        let values = name.clone().number(Slot::First, 1.0).number(Slot::Last, f64::from(count));
-        let values = values.number(Slot::Count, f64::from(count));
+        let values = Scope::part_values(name, 0, count);
         let doing = "try a whole capture in one message";
         let choose = self.scope.rendered(&[(Op::Chunk, values.clone())], doing)?;
         let mut units = self.scope.channel_row(&values, &choose, count, doing)?;

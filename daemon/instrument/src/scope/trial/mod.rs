@@ -298,6 +298,13 @@ impl Walk<'_> {
         }
     }
 
+    /// Rows for what could not be tried.
+    fn not_tried(&mut self, what: &[&str], why: &str) {
+        for what in what {
+            self.rows.push(Draft::new(what, "").end(TrialOutcome::NotTried, Some(why.to_owned())));
+        }
+    }
+
     /// The messages of an operation; a row for what cannot be built or is not offered.
     fn words(&mut self, op: Op, values: &Values, expected: &str) -> Option<Vec<Message>> {
         match self.scope.dialect.render(op, values) {

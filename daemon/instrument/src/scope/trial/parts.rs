@@ -83,6 +83,8 @@ impl Walk<'_> {
         self.rows.push(row);
         if good {
             self.long_reading(name).await?;
+        } else {
+            self.not_tried(&["manners.short-readings"], "not even short parts of a record can be read");
         }
         Ok(good)
     }

@@ -1,6 +1,7 @@
 //! Arming, waiting and the end of a record, each looked at by itself.
 
 use super::compare::{about_answer, about_complaint};
+use super::message::IN_A_MESSAGE;
 use super::settings::named;
 use super::{Draft, ScopeError, TrialOutcome, Walk};
 use crate::causes::chain;
@@ -12,6 +13,10 @@ use core::time::Duration;
 pub(super) const DIVISION_S: f64 = 1e-3;
 /// Seconds a division of the record that `*OPC?` is tried on: long enough to tell waiting from not.
 const SLOW_DIVISION_S: f64 = 0.05;
+/// The row of a state that is told late.
+const LAG: &str = "manners.state-lag-s";
+/// Why what needs a record was not tried.
+pub(super) const NO_RECORD: &str = "no record came to its end";
 /// How long a record may take beyond its length.
 pub(super) const PATIENCE: Duration = Duration::from_secs(3);
 /// Pause between questions for the state.
@@ -27,9 +32,15 @@ impl Walk<'_> {
         let name = named(&input);
         self.come_to_rest(&name, 1.0, 0.0, DIVISION_S).await?;
         if !self.shot().await? {
-            for what in ["the scaling", Op::AskData.key(), "volts at other settings", "the edge of a trigger"] {
-                let row = Draft::new(what, "").end(TrialOutcome::NotTried, Some("no record came to its end".into()));
-                self.rows.push(row);
+            let behind = [
+                "the scaling",
+                Op::AskData.key(),
+                "manners.short-readings",
+                "volts at other settings",
+                "the edge of a trigger",
+            ];
+            for what in [&behind[..], &IN_A_MESSAGE, &["manners.operation-complete", LAG]] {
+                self.not_tried(what, NO_RECORD);
             }
             return Ok(());
         }
@@ -49,11 +60,11 @@ impl Walk<'_> {
     /// arming, than the file says.
     async fn state_lag(&mut self, name: &Values) -> Result<(), ScopeError> {
         let says_s = self.scope.dialect.profile.state_lag.as_secs_f64();
-        let mut draft =
-            Draft::new("manners.state-lag-s", format!("another state than done, {says_s} s after arming and later"));
+        let mut draft = Draft::new(LAG, format!("another state than done, {says_s} s after arming and later"));
         self.come_to_rest(name, 1.0, 0.0, DIVISION_S).await?;
         let rows = self.rows.len();
         if !self.shot().await? {
+            self.not_tried(&[LAG], NO_RECORD);
             return Ok(());
         }
         self.rows.truncate(rows);
@@ -71,9 +82,14 @@ impl Walk<'_> {
         let mut lags_s: Option<f64> = None;
         loop {
             let after_s = self.scope.clock.now().since(armed).as_secs_f64();
-            let told = self.ask(&mut asked, &question).await?;
-            let state = told.ok().and_then(|text| self.state_told(&text));
-            if state != Some(State::Done) || after_s >= fills_s {
+            let text = match self.ask(&mut asked, &question).await? {
+                Ok(text) => text,
+                Err(why) => {
+                    self.not_tried(&[LAG], &why);
+                    return Ok(());
+                }
+            };
+            if self.state_told(&text) != Some(State::Done) || after_s >= fills_s {
                 break;
             }
             lags_s = Some(after_s);

@@ -38,7 +38,9 @@ impl Walk<'_> {
         self.triggers().await?;
         self.set(Op::Format16, &Values::new(), "the same when asked").await?;
         self.set(Op::Format8, &Values::new(), "the same when asked").await?;
-        self.set(Op::Select, &name, "the same when asked").await
+        self.set(Op::Select, &name, "the same when asked").await?;
+        self.short_words();
+        Ok(())
     }
 
     /// Sends an operation and asks each of its settings back.
