@@ -54,7 +54,7 @@ pub struct GuideErrors {
     pub exit: Estimate,
     /// Least contact along the scan (unit 1).
     pub contact: Estimate,
-    /// By how much the least level along the scan may be lower than it shows, relative to it: see [`hidden`].
+    /// By how much the least level along the scan may be lower than it shows, relative to it: colour hides so much.
     pub hidden: f64,
     /// Segment of the least contact.
     pub contact_at: usize,
