@@ -3,7 +3,7 @@
 //!
 //! *Pairs.* All bins of a place count alike, not the greatest of a line, so that picture and colour are to both heads
 //! what they are to one, and only noise lifts a weak level more than a strong one. The mean half range of a place goes
-//! back through the lift of the noise ([`crate::lift`]). How much of a bin stands at its crest depends on the colour: with none,
+//! back through the lift of the noise (`lift.rs`). How much of a bin stands at its crest depends on the colour: with none,
 //! or with that of ordinary bars; half way between is taken, and the rest is a contribution.
 //!
 //! *Under-sampled RF.* The noise's power is taken off the power of a place.
