@@ -20,6 +20,7 @@
 
 use crate::baseband::{Baseband, baseband};
 use crate::beside::Beside;
+use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::Spread;
@@ -194,6 +195,7 @@ pub fn levels_by_carrier(
         shared: vec![noise_left, beside],
         common: vec![trace.conversion().gain_share()],
         shape_u: 0.0,
+        colour: ColourPart::None,
         noise_v: noise.amplitude_v(),
     })
 }

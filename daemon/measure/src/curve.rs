@@ -4,6 +4,7 @@
 //! is not counted there; a shift of one cause that has one sign in all segments (noise lift, noise power, what
 //! the neighbouring track adds) is carried through by evaluating the quantity with and without it, cause by cause.
 
+use crate::colour::ColourPart;
 use crate::error::{MeasureError, at_least};
 use crate::estimate::{Contribution, Estimate, Spread};
 use crate::extremes::{Ends, least_and_greatest};
@@ -39,6 +40,8 @@ pub struct ScanLevels {
     pub common: Vec<Contribution>,
     /// Relative standard uncertainty of each segment that repeats in each frame (picture content).
     pub shape_u: f64,
+    /// What of a level may be the colour-under signal.
+    pub colour: ColourPart,
     /// Noise in the method's band, as an amplitude in volts (`sqrt(2)` of its rms).
     pub noise_v: f64,
 }
@@ -76,6 +79,8 @@ pub struct HeadCurve {
     pub common: Vec<Contribution>,
     /// As in [`ScanLevels::shape_u`].
     pub shape_u: f64,
+    /// As in [`ScanLevels::colour`].
+    pub colour: ColourPart,
     /// As in [`ScanLevels::noise_v`].
     pub noise_v: f64,
     /// How many frames.
@@ -151,6 +156,7 @@ impl HeadCurve {
             shared,
             common,
             shape_u: frames.iter().fold(0.0, |m, f| f.shape_u.max(m)),
+            colour: frames[0].colour,
             noise_v: over(&|f| f.noise_v),
             frames: n,
         })
@@ -232,6 +238,9 @@ fn divisor(what: &'static str, level_v: f64) -> Result<f64, MeasureError> {
     if level_v > 0.0 { Ok(level_v) } else { Err(MeasureError::InNoise { what, detail: format!("level {level_v} V") }) }
 }
 
+/// Name of what colour may hide of a dip.
+const IN_A_DIP: &str = "colour-under signal in a dip";
+
 /// `end / middle` of a curve.
 fn end_over_middle(
     c: &HeadCurve,
@@ -252,7 +261,7 @@ fn end_over_middle(
     if c.shape_u > 0.0 {
         contributions.push(Contribution::type_b("picture content", value * c.shape_u * core::f64::consts::SQRT_2));
     }
-    Ok(Estimate::combined(value, contributions)?.within(0.0, f64::MAX))
+    Ok(Estimate::combined(value, contributions)?.or_lower(IN_A_DIP, c.colour.hides(value))?.within(0.0, f64::MAX))
 }
 
 /// Entrance level over middle level (unit 1).
@@ -344,7 +353,7 @@ pub fn flatness(curve: &HeadCurve) -> Result<Estimate, MeasureError> {
         estimate = estimate
             .also(Contribution::type_b("picture content", value * curve.shape_u * core::f64::consts::SQRT_2))?;
     }
-    Ok(estimate.within(0.0, 1.0))
+    Ok(estimate.or_lower(IN_A_DIP, curve.colour.hides(value))?.within(0.0, 1.0))
 }
 
 /// Balance: `20 log10` of head B's mean level over head A's, in dB. Both curves must come from one

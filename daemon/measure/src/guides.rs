@@ -23,13 +23,6 @@ const CENTRE_MISSED: f64 = 0.05;
 /// How much wider than its track a head may be, as pitches of `s` beyond 1 (common practice, no source).
 const WIDER: f64 = 0.25;
 
-/// Most of the colour-under signal in what peak detection sees, 10 dB below the carrier (common practice, no source): its
-/// share of both together.
-const COLOUR: f64 = 0.316 / 1.316;
-
-/// Least of the colour-under frequency over the carrier's, among the formats of the table.
-const COLOUR_FREQUENCY: f64 = 0.11;
-
 /// What neighbouring tracks add to a level at a side, by their azimuth, over the level at centre (computed for
 /// the crossed azimuth of the formats of the table at 0.4 of overlap: at most this).
 const NEIGHBOURS: f64 = 0.005;
@@ -54,8 +47,6 @@ pub struct GuideErrors {
     pub exit: Estimate,
     /// Least contact along the scan (unit 1).
     pub contact: Estimate,
-    /// By how much the least level along the scan may be lower than it shows, relative to it: colour hides so much.
-    pub hidden: f64,
     /// Segment of the least contact.
     pub contact_at: usize,
     /// Place of the head along the scan, in micrometres.
@@ -141,12 +132,11 @@ pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, M
     let place_um = solved.place.map(|e| e * pitch_um);
     let smooth = smoothed(&solved.contact);
     let contact_at = (0..SEGMENTS).fold(0, |least, k| if smooth[k] < smooth[least] { k } else { least });
-    let (contact, hidden) = contact(places, &levels, smooth[contact_at], contact_at)?;
+    let contact = contact(places, &levels, smooth[contact_at], contact_at)?;
     Ok(GuideErrors {
         entrance: end(&levels, places, entrance, |(entrance, _)| entrance, pitch_um)?,
         exit: end(&levels, places, exit, |(_, exit)| exit, pitch_um)?,
         contact,
-        hidden,
         contact_at,
         place_um,
         contact_along: solved.contact,
@@ -200,24 +190,8 @@ fn end(
     Estimate::combined(value * pitch_um, contributions)
 }
 
-/// How much the colour-under signal may hide of a dip that shows the share `kept` of the level.
-///
-/// What takes the head off the tape takes `exp(-2 pi d / wavelength)` (spacing loss, R. Wallace 1951): `g` of the carrier leaves
-/// `g^q` of the colour, `q` being its frequency over the carrier's. Peak detection sees both one upon the other: of a colour
-/// that makes the share `c` of both it shows `g + c (g^q - g)`, and `c` lies anywhere from nothing to its bound.
-fn hidden(kept: f64) -> f64 {
-    let kept = kept.clamp(0.0, 1.0);
-    let shown = |g: f64| g + COLOUR * (g.powf(COLOUR_FREQUENCY) - g);
-    let (mut low, mut high) = (0.0, kept);
-    for _ in 0..40 {
-        let g = 0.5 * (low + high);
-        if shown(g) > kept { high = g } else { low = g }
-    }
-    kept - 0.5 * (low + high)
-}
-
-/// The least contact, and what colour may hide of it over it.
-fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Result<(Estimate, f64), MeasureError> {
+/// The least contact.
+fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Result<Estimate, MeasureError> {
     let near = at.saturating_sub(1)..(at + 2).min(SEGMENTS);
     let relative = |of: &HeadCurve| {
         let n = near.len() as f64;
@@ -254,14 +228,15 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
     if shape_u > 0.0 {
         contributions.push(Contribution::type_b("picture content", value * shape_u));
     }
-    let hides = hidden(value);
-    let estimate = Estimate::combined(value, contributions)?.or_lower("colour-under signal in a dip", hides)?;
-    Ok((estimate.within(0.0, f64::MAX), if value > 0.0 { hides / value } else { 0.0 }))
+    let hides = places.centre.colour.hides(value);
+    Ok(Estimate::combined(value, contributions)?.or_lower("colour-under signal in a dip", hides)?.within(0.0, f64::MAX))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::colour::ColourPart;
+    use crate::curve::flatness;
 
     /// A head as wide as its track, on a bent path, with a contact of its own: straight from the overlap.
     fn curve(offset: f64, bend: impl Fn(f64) -> f64, contact: impl Fn(f64) -> f64) -> HeadCurve {
@@ -282,6 +257,7 @@ mod tests {
             }],
             common: Vec::new(),
             shape_u: 0.0,
+            colour: ColourPart::beside_amplitude(0.316),
             noise_v: 0.002,
             frames: 8,
         }
@@ -329,18 +305,18 @@ mod tests {
         check(0.0, -0.2, 0.4, (0.4, 0.4));
     }
 
-    /// A dip that keeps 0.64 of the carrier in a picture in full colour shows 0.71 (computed by the formula in [`hidden`]): the
+    /// A dip that keeps 0.64 of the carrier in a picture in full colour shows 0.71 (computed by the formula in [`crate::colour`]): the
     /// interval reaches down to it, and no further up.
     #[test]
     fn a_dip_may_be_deeper_than_colour_shows() {
-        let shown = 0.64 + COLOUR * (0.64_f64.powf(COLOUR_FREQUENCY) - 0.64);
+        let shown = (0.64 + 0.316 * 0.64_f64.powf(0.11)) / 1.316;
         let contact = |x: f64| if (0.7..0.9).contains(&x) { shown } else { 1.0 };
         let [centre, plus, minus] = [0.0, 0.4, -0.4].map(|offset| curve(offset, |_| 0.0, contact));
         let errors = guide_errors(&Places { centre: &centre, plus: &plus, minus: &minus }, 58.0).unwrap();
         let got = &errors.contact;
         assert!(got.interval.low < 0.64 && got.interval.high < shown + 0.02, "{got:?}");
-        assert!(((1.0 - errors.hidden) * shown - 0.64).abs() < 0.01, "{}", errors.hidden);
-        assert!(hidden(1.0) < 1e-9 && hidden(0.0).abs() < 1e-9);
+        let flat = flatness(&centre).unwrap();
+        assert!(flat.interval.low < 0.64 && flat.interval.high < shown + 0.02, "{flat:?}");
     }
 
     #[test]

@@ -27,6 +27,7 @@ pub mod between;
 pub mod blanking;
 pub mod carrier;
 pub mod charts;
+pub mod colour;
 pub mod counts;
 pub mod course;
 pub mod curve;

@@ -34,6 +34,7 @@
 use crate::beside::{AT_BLANKING, Added, Beside, Left};
 use crate::blanking::FieldBlanking;
 use crate::carrier::Carrier;
+use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Segments, Shared};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Spread};
@@ -387,6 +388,7 @@ pub fn levels_by_peaks(
         shared: vec![lift, rounding, field, colour, beat],
         common: scale.common,
         shape_u: if picture.even { 0.0 } else { scale.shape_u },
+        colour: ColourPart::Amplitude(scale.colour.1),
         noise_v: sigma * core::f64::consts::SQRT_2,
     })
 }
@@ -420,9 +422,11 @@ struct Scale {
 impl Scale {
     fn of(picture: &Picture, gain: Contribution) -> Self {
         let (lo, hi) = picture.colour_share;
-        let share = 1.0 + 0.5 * (lo + hi);
-        // Tapes have colour or they have none: the ends of the bounds are the likeliest.
-        let share_u = 0.5 * (hi - lo) / core::f64::consts::SQRT_2 / share;
+        // Midway between the levels that either end leaves of a reading. Tapes have colour or they have none: the ends of the
+        // bounds are the likeliest.
+        let (most, least) = ((1.0 + lo).recip(), (1.0 + hi).recip());
+        let share = 2.0 / (most + least);
+        let share_u = 0.5 * (most - least) * share / core::f64::consts::SQRT_2;
         let Some(field) = &picture.blanking else {
             let colour = Contribution::type_b("colour-under", share_u).spread(Spread::AtEnds);
             let bounds = (lo / (1.0 + lo), hi / (1.0 + hi));

@@ -14,6 +14,7 @@
 
 use crate::blanking::{FieldBlanking, field_blanking_by_power};
 use crate::carrier::root_of_mean;
+use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least};
 use crate::estimate::{Contribution, Spread};
@@ -115,6 +116,7 @@ pub fn levels_by_power(
             Contribution::type_b("picture content and colour-under", factor_u).spread(Spread::Rectangular),
         ],
         shape_u: if picture.even { 0.0 } else { factor_u },
+        colour: ColourPart::beside_power(hi),
         noise_v: noise.deviation_v() * core::f64::consts::SQRT_2,
     };
     let place = |time_s: f64| (((time_s - trace.t0_s()) / trace.dt_s()).ceil().max(0.0) as usize).min(volts.len());

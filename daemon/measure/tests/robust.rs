@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 use tapewright_formats::{LineStandard, SignalForm, format_named};
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_measure::colour::ColourPart;
 use tapewright_measure::edges::{edges, edges_of_pairs, state_levels};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
 use tapewright_measure::power::{PowerNoise, levels_by_power};
@@ -142,6 +143,7 @@ proptest! {
             shared: vec![Shared { name: "of one sign", spread: Spread::Rectangular, by_v: [b; 20], own: false }],
             common: vec![Contribution::type_b("gain", a)],
             shape_u: b,
+            colour: ColourPart::beside_amplitude(0.316),
             noise_v: f,
         };
         all_of_curve(&[frame(0.1), frame(0.2), frame(a)])?;

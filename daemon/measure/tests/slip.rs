@@ -3,6 +3,7 @@
 mod synth;
 
 use synth::{Coverage, Random};
+use tapewright_measure::colour::ColourPart;
 use tapewright_measure::record::{LevelRecord, level_from_pairs};
 use tapewright_measure::slip::{Course, course_of};
 use tapewright_measure::steadiness::{demand_steady, frame_to_frame_change};
@@ -133,6 +134,7 @@ fn frames(random: &mut Random, count: usize, change: f64, noise: f64) -> Vec<Sca
                 shared: Vec::new(),
                 common: Vec::new(),
                 shape_u: 0.0,
+                colour: ColourPart::None,
                 noise_v: 0.01,
             }
         })

@@ -56,11 +56,7 @@ impl Round {
             }
             let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2] };
             let errors = guide_errors(&places, eye.pitch_um).on(what)?;
-            // What is lost by contact at a dip is lost at centre, too, and colour hides it there as well.
-            let flat = flatness(&curves[0]).on(what)?;
-            let hides = errors.hidden * flat.value;
-            let flatness = flat.or_lower("colour-under signal in a dip", hides)?.within(0.0, 1.0);
-            heads.push(HeadRound { head, flatness, errors, curves });
+            heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });
         }
         let entrance = mean_of(&heads.iter().map(|h| &h.errors.entrance).collect::<Vec<_>>())?;
         let exit = mean_of(&heads.iter().map(|h| &h.errors.exit).collect::<Vec<_>>())?;

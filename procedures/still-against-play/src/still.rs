@@ -167,6 +167,7 @@ pub(crate) fn weak(a: &HeadInStill, b: &HeadInStill) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use tapewright_sdk::measure::colour::ColourPart;
 
     fn scan(level_v: f64) -> ScanLevels {
         ScanLevels {
@@ -175,6 +176,7 @@ mod tests {
             shared: Vec::new(),
             common: Vec::new(),
             shape_u: 0.0,
+            colour: ColourPart::None,
             noise_v: 0.004,
         }
     }
