@@ -35,11 +35,11 @@ impl Front {
                     let pairs = codes.pairs()?;
                     let from_s = pairs.t0_s() - 0.5 * pairs.dt_s();
                     let scan = first_scan(from_s, from_s + pairs.len() as f64 * pairs.dt_s())?;
-                    if by_peaks.is_none() {
-                        by_peaks = Some(CourseByPeaks::new(*noise, &self.carrier, pairs.dt_s())?);
-                    }
-                    let Some(way) = &by_peaks else { continue };
-                    way.of(&pairs, &scan)?
+                    let way = match by_peaks.take() {
+                        Some(way) => way,
+                        None => CourseByPeaks::new(*noise, &self.carrier, pairs.dt_s())?,
+                    };
+                    by_peaks.insert(way).of(&pairs, &scan)?
                 }
                 Kind::Power(noise) => {
                     let trace = codes.samples()?;
