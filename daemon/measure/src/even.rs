@@ -11,8 +11,8 @@
 //! uncertainty their deviation: lines that the pulses leave open by keeping their place against the samples say so themselves.
 //!
 //! Rates and sample intervals are round numbers, so a train that keeps its place is no rarity; with every line as likely as
-//! any other it would seem to walk as soon as one pulse shows the next sample. Where it walks by no more than about a stretch
-//! in all, that it does not walk stays possible: half the walk is the least standard uncertainty.
+//! any other it would seem to walk as soon as one pulse shows the next sample. Where it walks by no more than a stretch and a half
+//! in all, that it does not walk stays possible: the interval reaches as far.
 
 /// Most pulses that are looked at; of more, so many spread over the train.
 const MOST: usize = 96;
@@ -24,20 +24,22 @@ const REACH: i32 = 32;
 const JITTERS: [f64; 5] = [0.015, 0.05, 0.1, 0.2, 0.4];
 /// Times that scatter more about a line, in stretches, are no even train that is only rounded.
 const MOST_SCATTER: f64 = 0.6;
-/// So far may a train seem to walk, in stretches to either side of its middle, that keeps its place.
-const KEEPS: f64 = 0.6;
+/// So far may a train seem to walk, in stretches to either side of its middle, that keeps its place,
+const KEEPS: f64 = 0.75;
+/// and this share of that walk is then the least standard uncertainty: a little more than an interval of 95 % needs.
+const KEEPS_U: f64 = 0.55;
 /// Steps of the tabled probability to a stretch, and stretches that the table reaches.
 const TABLE: (f64, f64) = (160.0, 3.0);
 
 /// A train that comes evenly.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Even {
+pub struct Even {
     /// Mean period, in seconds.
-    pub(crate) period_s: f64,
+    pub period_s: f64,
     /// Its standard uncertainty.
-    pub(crate) period_u_s: f64,
+    pub period_u_s: f64,
     /// Standard deviation of the pulses about an even train.
-    pub(crate) jitter_s: f64,
+    pub jitter_s: f64,
 }
 
 /// Logarithm of the probability that a pulse lies within half a stretch of a place `z` stretches away, tabled over `z`; by
@@ -119,7 +121,7 @@ pub(crate) fn even(times_s: &[f64], numbers: &[f64], half_s: f64) -> Option<Even
     // How far the train walks against whole stretches, to either side of its middle.
     let walk = half_train * (period_s / stretch_s - (period_s / stretch_s).round()).abs();
     if walk < KEEPS {
-        tilt_u = tilt_u.max(0.5 * walk);
+        tilt_u = tilt_u.max(KEEPS_U * walk);
     }
     Some(Even { period_s, period_u_s: tilt_u * stretch_s / half_train, jitter_s: stretch_s * (jitters / all).sqrt() })
 }

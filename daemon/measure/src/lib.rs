@@ -67,9 +67,11 @@ pub mod switching;
 pub mod sync;
 mod trace;
 pub mod tracking;
+mod train;
 pub mod video;
 
 pub use curve::{HeadCurve, ScanLevels, Shared};
 pub use error::MeasureError;
 pub use estimate::{COVERAGE, Contribution, Estimate, Evaluation, Spread};
+pub use even::Even;
 pub use trace::{Conversion, Converter, PairTrace, Trace};

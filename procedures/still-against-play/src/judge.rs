@@ -105,12 +105,13 @@ pub(crate) fn play(seen: &Play, settings: &Settings, report: &mut Report) -> Res
     Ok(result)
 }
 
-/// A slip goes on through whole pitches, a servo that hunts turns back before: a shorter run tells neither.
+/// A slip goes on from track to track, a servo that hunts turns back before the next: a shorter run tells neither.
 fn still_open(seen: &Play) -> Unable {
     let run = seen.lock.as_ref().map_or(0.0, |lock| lock.run_pitches);
     let why = format!(
-        "over {:.1} s the tape ran away from the drum by {run:.2} of a track pitch: a slip goes on through whole pitches, a tracking \
-         servo that hunts turns back before one, and this record is too short to tell; take a longer one (record-s)",
+        "over {:.1} s the tape ran away from the drum by {run:.2} of a track pitch: a slip goes on from track to track, a tracking \
+         servo that hunts turns back before the neighbour on either side, and this record is too short to tell; take a longer \
+         one (record-s)",
         seen.course.observed_s
     );
     Unable::new(UnableCode::TooShort, why).on("slip")

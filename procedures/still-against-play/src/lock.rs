@@ -16,17 +16,22 @@ const EVEN: f64 = 0.02;
 /// before it is a wander. Common practice, no source.
 const UNEVEN_RUN: f64 = 0.1;
 
-/// Phase that runs further than this share of a frame within the record is a slip, not a wander: a fifth
-/// of a pitch. Common practice, no source.
-const RUNS: f64 = 0.1;
+/// Phase that moves further than this share of a frame within the record is not held, and along a line it is a slip: a
+/// fifth of a pitch. Common practice, no source.
+const MOVES: f64 = 0.1;
 
-/// A run shorter than this may be the turn of a slow hunting: a servo that hunts comes back before a neighbour's track.
-const SURE_RUN_PITCHES: f64 = 1.0;
+/// So far to either side may a servo hunt: it comes back before the neighbour's track. Common practice, no source.
+const HUNTS_PITCHES: f64 = 1.0;
 
 impl Lock {
-    /// It runs, but not yet so far that a slow hunting could not do the same.
+    /// It runs, but a slow hunting could do the same: not from the neighbour on one side to the one on the other, and not as
+    /// straight as a slip. A swing that turns by `x` about its middle leaves a standard deviation of
+    /// `sqrt(1 / 7 - 3 / 25) / 6 x^3` of its size beside a line, the sine to its third power.
     pub(crate) fn may_turn_back(&self) -> bool {
-        self.kind == Kind::Drifts && self.run_pitches < SURE_RUN_PITCHES
+        let turned = (0.5 * self.run_pitches / HUNTS_PITCHES).clamp(0.0, 1.0).asin();
+        let beside_a_line = HUNTS_PITCHES * (1.0_f64 / 7.0 - 3.0 / 25.0).sqrt() / 6.0 * turned.powi(3);
+        let straight = self.wander.interval.high < beside_a_line;
+        self.kind == Kind::Drifts && self.run_pitches < 2.0 * HUNTS_PITCHES && !straight
     }
 }
 
@@ -76,39 +81,43 @@ pub(crate) fn lock(pulses: &Pulses, frame_s: f64, timebase_u: f64) -> Result<Loc
     let line = Line::through(times, &phase);
     let correlated = (times.len() as f64 / effective_count(&line.residuals)?).sqrt();
     let observed_s = times[times.len() - 1] - times[0];
-    // Pulses that keep step with the bins all fall on the same place of a bin: the residual then shows
-    // nothing, and the slope is known to a bin over the record.
+    // Pulses that keep step with the bins all fall on the same place of a bin: the residual then shows nothing.
     let stuck = line.deviation < 0.5 * pulses.time_u_s;
-    let sampling = if stuck { pulses.time_u_s / observed_s } else { 0.0 };
     let free = (times.len() as f64 / (correlated * correlated) - 2.0).max(1.0);
-    let percent = 100.0;
-    let signed = Estimate::combined(
-        line.slope * percent,
-        vec![
-            Contribution::type_a("scatter of the delay", line.slope_error * correlated * percent, free),
-            Contribution::type_b("pulses in step with the sampling", sampling * percent),
-            Contribution::type_b("time base of the scope", timebase_u * percent),
-        ],
-    )?;
+    // An even train is known by all its pulses together: what bins do to one is no scatter, it follows from the next.
+    let (slope, place) = match pulses.train(1.0 / frame_s)? {
+        Some(train) => {
+            let u = train.period_u_s / train.period_s;
+            (1.0 - frame_s / train.period_s, Contribution::type_b("place of the pulses between samples", 100.0 * u))
+        }
+        None => (line.slope, Contribution::type_a("scatter of the delay", 100.0 * line.slope_error * correlated, free)),
+    };
+    let timebase = Contribution::type_b("time base of the scope", 100.0 * timebase_u);
+    let signed = Estimate::combined(100.0 * slope, vec![place, timebase])?;
     let (least, greatest) = phase.iter().fold((f64::MAX, f64::MIN), |(l, g), p| (l.min(*p), g.max(*p)));
     let sure = signed.interval.low > 0.0 || signed.interval.high < 0.0;
     let wander = wander(line.deviation, pulses.time_u_s, stuck, times.len() as f64)?.scaled(2.0 / frame_s);
-    let run_pitches = 2.0 * line.slope.abs() * observed_s / frame_s;
-    // Pulses that flip between two bins are off by up to half a bin, which is sqrt(3) times what bins do at random.
-    let beyond_bins = line.deviation > 1.75 * pulses.time_u_s;
-    let kind = if beyond_bins && wander.interval.low > (2.0 * EVEN).max(UNEVEN_RUN * run_pitches) {
-        Kind::Wanders
-    } else if sure && line.slope.abs() * observed_s > RUNS * frame_s {
-        Kind::Drifts
-    } else {
-        Kind::Held
+    // Pulses that keep their time show one bin, and where they lie at its border the next one too: more is motion.
+    let bin_s = 12.0_f64.sqrt() * pulses.time_u_s;
+    let (excursion_s, least_moved_s) = (greatest - least, MOVES * frame_s);
+    let moved = excursion_s - bin_s > least_moved_s;
+    // Along the line, and no more than was surely seen: a line through half a swing is longer than the swing.
+    let run_s = (line.slope.abs() * observed_s).min((excursion_s - bin_s).max(0.0));
+    let run_pitches = 2.0 * run_s / frame_s;
+    let uneven = excursion_s > 1.5 * bin_s && wander.interval.low > (2.0 * EVEN).max(UNEVEN_RUN * run_pitches);
+    let runs = line.slope.abs() * observed_s > least_moved_s && (sure || moved);
+    let kind = match (uneven, runs) {
+        (true, _) => Kind::Wanders,
+        (false, true) => Kind::Drifts,
+        (false, false) if moved => Kind::Wanders,
+        (false, false) => Kind::Held,
     };
     Ok(Lock {
         kind,
         speed_error: without_sign(&signed)?,
         wander,
         run_pitches,
-        excursion_ms: (greatest - least) * 1e3,
+        excursion_ms: excursion_s * 1e3,
         observed_s,
     })
 }
@@ -218,6 +227,9 @@ mod tests {
                 let seen = pulses(bin_s, |t| rate * t + hunting * (TAU * t / 3.0).sin());
                 let lock = lock(&seen, FRAME_S, 2e-5).unwrap();
                 assert_eq!(lock.kind, want, "{name}, bins of {bin_s} s: {lock:?}");
+                // A run of one and two thirds of a pitch, as straight as fine bins show.
+                let sure = bin_s < 1e-3 && speed_error_percent > 0.6;
+                assert_eq!(lock.may_turn_back(), want == Kind::Drifts && !sure, "{name}, bins of {bin_s} s: {lock:?}");
                 let phase = lock.wander.interval;
                 let size = 2.0 * hunting / 2.0_f64.sqrt();
                 assert!(
@@ -240,12 +252,60 @@ mod tests {
     }
 
     #[test]
+    fn hunting_is_neither_lock_nor_a_sure_slip() {
+        // From the middle of the track to nearly the next one on either side, a part of a swing or several in the record.
+        for bin_s in [0.4e-3, 3.2e-3, 3.22e-3, 8e-3] {
+            for amplitude in [0.15, 0.25, 0.35, 0.45] {
+                for (period_s, start) in [3.0, 6.0, 9.0, 14.0].into_iter().flat_map(|p| (0..8).map(move |n| (p, n))) {
+                    let phase = |t: f64| amplitude * (TAU * (t / period_s + f64::from(start) / 8.0)).sin();
+                    let lock = lock(&pulses(bin_s, phase), FRAME_S, 2e-5).unwrap();
+                    let (least, greatest) = (0..120)
+                        .map(|n| phase((f64::from(n) + 0.3) * FRAME_S))
+                        .fold((f64::MAX, f64::MIN), |(l, g), p| (l.min(p), g.max(p)));
+                    let says = format!("{amplitude} of a frame in {period_s} s from {start}, bins {bin_s}: {lock:?}");
+                    // What a bin hides at either end is not to be seen.
+                    assert!(
+                        lock.kind != Kind::Held || (greatest - least) * FRAME_S < MOVES * FRAME_S + 2.0 * bin_s,
+                        "{says}"
+                    );
+                    assert!(lock.kind != Kind::Drifts || lock.may_turn_back(), "{says}");
+                }
+            }
+        }
+    }
+
+    #[test]
     fn pulses_in_step_with_the_bins_do_not_pretend() {
-        // A bin a tenth of a frame: each pulse falls on the same place of its bin.
-        let seen = pulses(FRAME_S / 10.0, |_| 0.0);
+        // A bin a tenth of a frame: each pulse falls on the same place within its bin.
+        let seen = pulses(FRAME_S / 10.0, |_| 0.04);
         let lock = lock(&seen, FRAME_S, 2e-5).unwrap();
         assert_eq!(lock.kind, Kind::Held);
         assert!(lock.speed_error.interval.high > 0.02 && lock.speed_error.interval.high < 0.1, "{lock:?}");
+    }
+
+    #[test]
+    fn pulses_that_pass_one_bin_do_not_run() {
+        // 25 frames a second in bins of a hundredth of a frame, the scope's clock off by up to its specification of
+        // 50 parts in a million: over the record pulses that keep their time pass one border of a bin, at most.
+        let (frame_s, bin_s) = (0.04, 4e-4);
+        let (mut held, mut all) = (0, 0);
+        for (n, start) in (-10..=10).flat_map(|n| (0..10).map(move |start| (n, f64::from(start)))) {
+            let clock = 1.0 + f64::from(n) * 5e-6;
+            let mut seen = pulses(bin_s, |_| 0.0);
+            seen.times_s = (0..100)
+                .map(|k| {
+                    // Jitter of some microseconds in a fixed pattern.
+                    let jitter_s = 2e-6 * f64::from((k * 7919 % 13) - 6) / 3.74;
+                    let t = (f64::from(k) + 0.3) * frame_s * clock + jitter_s + 0.1 * start * bin_s;
+                    ((t / bin_s).floor() + 0.5) * bin_s
+                })
+                .collect();
+            let lock = lock(&seen, frame_s, 5e-5 / 3.0_f64.sqrt()).unwrap();
+            assert_eq!(lock.kind, Kind::Held, "{n}: {lock:?}");
+            held += i32::from(lock.speed_error.interval.low == 0.0);
+            all += 1;
+        }
+        assert!(held * 20 >= all * 19, "{held} of {all} intervals hold that the tape keeps its time");
     }
 
     #[test]
