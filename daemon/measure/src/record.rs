@@ -29,6 +29,9 @@ pub struct LevelRecord {
     pub level_v: Vec<f64>,
     /// Frames a second.
     pub frame_rate_hz: f64,
+    /// What bins may add to how far the levels change, as a standard deviation, in volts: an edge of the picture, of the field
+    /// blanking or between the heads lies now within one bin, now at the border of two, and a bin shows the greater side.
+    pub bins_v: f64,
 }
 
 impl LevelRecord {
@@ -60,7 +63,7 @@ fn over_frames(start_s: f64, dt_s: f64, values: &[f64], frame_rate_hz: f64) -> R
     let level_v = (0..frames)
         .map(|n| (at(((n + 1) as f64 * bins).min(values.len() as f64)) - at(n as f64 * bins)) / bins)
         .collect();
-    Ok(LevelRecord { t0_s: start_s + 0.5 * frame, dt_s: frame, level_v, frame_rate_hz })
+    Ok(LevelRecord { t0_s: start_s + 0.5 * frame, dt_s: frame, level_v, frame_rate_hz, bins_v: 0.0 })
 }
 
 /// From peak-detect pairs whose bins are at most a frame long (half a scan or less keeps both heads).
@@ -93,7 +96,12 @@ pub fn level_from_pairs(
             if sigma > 0.0 { sigma * lift.amplitude(seen / sigma) } else { seen }
         })
         .collect();
-    over_frames(pairs.t0_s() - 0.5 * pairs.dt_s(), pairs.dt_s(), &levels, frame_rate_hz)
+    let record = over_frames(pairs.t0_s() - 0.5 * pairs.dt_s(), pairs.dt_s(), &levels, frame_rate_hz)?;
+    // A step of the level between two bins is one bin more or less of its greater side: half of the step, at the most, as the
+    // standard deviation of a sum over the frame's bins. Steps of the noise count too.
+    let steps = levels.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (levels.len() - 1) as f64;
+    let bins = record.dt_s / pairs.dt_s();
+    Ok(LevelRecord { bins_v: 0.5 * (steps / bins).sqrt(), ..record })
 }
 
 /// From under-sampled RF, at least 16 samples a frame: root of the frame's power less the noise's.
@@ -138,7 +146,8 @@ pub fn level_from_scans(start_s: f64, scan_s: f64, levels_v: &[f64]) -> Result<L
 ///
 /// A reading holds the colour-under signal of all tracks below the head, which stays where the own track is left, and
 /// the beat with the neighbour's carrier: something like a constant share of the greatest level. The value stands midway
-/// between none and as much as `picture` allows, the rest is uncertain.
+/// between none and as much as `picture` allows, the rest is uncertain. What bins may add (`bins_v`) only lets the
+/// interval reach lower: it may be all that changes.
 ///
 /// # Errors
 /// [`MeasureError::TooShort`], [`MeasureError::InNoise`] where no level is left, [`MeasureError::BadParameter`].
@@ -182,7 +191,9 @@ pub fn modulation(record: &LevelRecord, picture: &Picture, how: Reading) -> Resu
     let constant =
         Contribution::rectangular("colour-under and neighbouring tracks", 0.5 * (more - less) * root(course));
     let together = spread.hypot(constant.standard_uncertainty);
-    Estimate::with_interval(value, low, high, together, Some(n - 1.0), vec![of_noise, constant])
+    let seen = Estimate::with_interval(value, low, high, together, Some(n - 1.0), vec![of_noise, constant])?;
+    let without_bins = 0.5 * (less + more) * root(course - record.bins_v.powi(2));
+    Ok(seen.or_lower("edges of the picture in the bins", value - without_bins)?.within(0.0, f64::INFINITY))
 }
 
 #[cfg(test)]
@@ -191,7 +202,7 @@ mod tests {
     use core::f64::consts::TAU;
 
     fn seen(levels: impl Iterator<Item = f64>, how: Reading) -> Estimate {
-        let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: levels.collect(), frame_rate_hz: 25.0 };
+        let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: levels.collect(), frame_rate_hz: 25.0, bins_v: 0.0 };
         modulation(&record, &Picture::unknown(), how).unwrap()
     }
 
@@ -222,7 +233,36 @@ mod tests {
             let got = seen((0..120).map(noise), how);
             assert!(got.interval.high < 0.03, "{got:?}");
         }
-        let none = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: Vec::new(), frame_rate_hz: 25.0 };
+        let none = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: Vec::new(), frame_rate_hz: 25.0, bins_v: 0.0 };
         assert!(modulation(&none, &Picture::unknown(), Reading::Peaks).is_err());
+    }
+
+    /// Pairs of a steady picture whose field blanking shows nine tenths, in bins that drift by one against it over the record.
+    fn edges(bin_s: f64, drift_bins: f64) -> LevelRecord {
+        const SCAN_S: f64 = 0.02;
+        let bins = (4.0 / bin_s) as usize;
+        let start = |i: usize| (i as f64 + drift_bins * i as f64 / bins as f64) * bin_s;
+        let greatest: Vec<f32> = (0..bins)
+            .map(|i| {
+                let (from, to) = (start(i).rem_euclid(SCAN_S), start(i).rem_euclid(SCAN_S) + bin_s);
+                // Any of the picture in the bin shows; the blanking lies at 0.37 ms to 1.66 ms of each scan.
+                if from > 0.37e-3 && to < 1.66e-3 { 0.09 } else { 0.1 }
+            })
+            .collect();
+        let pairs = PairTrace::from_volts(0.5 * bin_s, bin_s, greatest.iter().map(|v| -v).collect(), greatest).unwrap();
+        let quiet = PairTrace::from_volts(0.0, bin_s, vec![0.0; 64], vec![0.0; 64]).unwrap();
+        let noise = PeakNoise::from_quiet(&quiet, 60e6).unwrap();
+        let carrier = Carrier { sync_hz: 3.4e6, white_hz: 4.4e6, line_s: 64e-6, sync_tip_s: 4.7e-6, beside: None };
+        level_from_pairs(&pairs, &noise, &carrier, 25.0).unwrap()
+    }
+
+    #[test]
+    fn what_bins_make_of_a_steady_picture_is_no_modulation() {
+        for (bin_s, drift_bins) in [(0.4e-3, 1.0), (0.4e-3, 0.5), (0.5e-3, 1.0), (0.2e-3, 0.7)] {
+            let got = modulation(&edges(bin_s, drift_bins), &Picture::unknown(), Reading::Peaks).unwrap();
+            let says = format!("bins of {bin_s} s drift by {drift_bins}: {got:?}");
+            // The bins are seen at all, and no more is sure than that the level may be steady.
+            assert!(got.value > 1e-4 && got.interval.low == 0.0 && got.interval.high < 0.01, "{says}");
+        }
     }
 }

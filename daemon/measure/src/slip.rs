@@ -347,7 +347,7 @@ mod tests {
                 };
                 let course: Vec<f64> = (0..count as usize).map(level).collect();
                 let level_v: Vec<f64> = course.iter().map(|v| v + 0.002 * noise.normal()).collect();
-                let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v, frame_rate_hz: 25.0 };
+                let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v, frame_rate_hz: 25.0, bins_v: 0.0 };
                 // Of the course itself, by what the middle nine tenths are.
                 let of_course = spreads(&course);
                 let want = (of_course.squared + OF_NOISE.powi(2) * of_course.noise_variance).sqrt() / of_course.top;

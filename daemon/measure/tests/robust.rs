@@ -136,7 +136,7 @@ proptest! {
         }
         sound(&mean_delay(&values, a, b))?;
         let _ = level_from_scans(a, b, &values).and_then(|r| course_of(&r));
-        let _ = course_of(&LevelRecord { t0_s: 0.0, dt_s: a, level_v: values.clone(), frame_rate_hz: b });
+        let _ = course_of(&LevelRecord { t0_s: 0.0, dt_s: a, level_v: values.clone(), frame_rate_hz: b, bins_v: 0.0 });
         let frame = |f: f64| ScanLevels {
             level_v: core::array::from_fn(|k| values.get(k).copied().unwrap_or(f)),
             random_v: core::array::from_fn(|k| values.get(k + 20).copied().unwrap_or(f)),

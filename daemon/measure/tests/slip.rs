@@ -21,7 +21,7 @@ fn overlap(place: f64) -> f64 {
 fn record(seconds: f64, noise: f64, random: &mut Random, mut place: impl FnMut(f64) -> f64) -> LevelRecord {
     let points = (seconds * FRAME_HZ) as usize;
     let level_v = (0..points).map(|n| 0.4 * overlap(place(n as f64 / FRAME_HZ)) + noise * random.normal()).collect();
-    LevelRecord { t0_s: 0.0, dt_s: 1.0 / FRAME_HZ, level_v, frame_rate_hz: FRAME_HZ }
+    LevelRecord { t0_s: 0.0, dt_s: 1.0 / FRAME_HZ, level_v, frame_rate_hz: FRAME_HZ, bins_v: 0.0 }
 }
 
 #[test]

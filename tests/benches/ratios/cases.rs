@@ -93,7 +93,7 @@ fn slip(folder: &Path) -> Case {
     let levels = signals::slip(frame_rate_hz);
     keep(folder, name, 1.0 / frame_rate_hz, levels.iter().copied());
     let samples = levels.len();
-    let record = LevelRecord { t0_s: 0.0, dt_s: 1.0 / frame_rate_hz, level_v: levels, frame_rate_hz };
+    let record = LevelRecord { t0_s: 0.0, dt_s: 1.0 / frame_rate_hz, level_v: levels, frame_rate_hz, bins_v: 0.0 };
     let run = move || match course_of(&record).expect("a course").course {
         Course::Slip { frequency, .. } => vec![frequency.value],
         _ => Vec::new(),
