@@ -20,8 +20,15 @@
 //! Level may be lost in other ways than aside (contact, dirt), and then there is no neighbour: so what is added
 //! lies from nothing to twice what these formulas give, and that much is what is uncertain; of the beat side by side
 //! what they give is the likeliest (triangular, JCGM 100:2008, 4.3.9).
+//!
+//! *Heads wider than their tracks* read both neighbours on track too, each by what the head is wider at that side; as do heads
+//! that recorded the tape themselves, since the next scan cuts what the former wrote down to a pitch. How wide a head is
+//! is not known, and it is each head's own: between none and half of `WIDER` at each side everything is possible. Both beats
+//! seldom stand at their crest together, and count by the root of the sum of their squares. A level is given for a head
+//! as wide as its track; what another one reads besides is uncertain, and cancels in ratios of one head's levels.
 
 use crate::beat::Beats;
+use crate::estimate::Contribution;
 use tapewright_formats::Format;
 use tapewright_formats::losses::{azimuth_x, sinc, wavelength_um};
 use tapewright_formats::relations::{line_shift, pitch_um, writing_speed_m_s};
@@ -72,6 +79,10 @@ impl Added {
     }
 }
 
+/// How much wider than its track a head may be, in pitches, so that no band between tracks is left unwritten (common practice,
+/// no source).
+pub(crate) const WIDER: f64 = 0.25;
+
 /// Carrier at blanking over that at sync tip: see the lift of noise in [`crate::peaks`].
 pub(crate) const AT_BLANKING: f64 = 0.95;
 
@@ -81,6 +92,11 @@ const SIDE_BY_SIDE: f64 = 0.03;
 /// Curve through the lobes of the azimuth loss, as a ratio.
 fn kept(x: f64) -> f64 {
     if x > core::f64::consts::FRAC_PI_2 { x.recip() } else { sinc(x) }
+}
+
+/// Of all levels of one head, relative: anything from nothing to `most` is as likely.
+fn from_none_to(most: f64) -> Contribution {
+    Contribution::rectangular("head wider than its track", 0.5 * most)
 }
 
 impl Beside {
@@ -114,6 +130,27 @@ impl Beside {
         let level = level.clamp(0.2, 1.0);
         let r = (1.0 - level) * kept(self.carrier_x * (1.0 - level)) / level;
         r.hypot(1.0) - 1.0
+    }
+
+    /// Both neighbours' amplitude over the own one on track, of a head as wide as one may be: of a carrier with the argument
+    /// `x` over a pitch.
+    fn both_at_most(x: f64) -> f64 {
+        let side = 0.5 * WIDER;
+        core::f64::consts::SQRT_2 * side * kept(x * side)
+    }
+
+    /// By how much a reading about the sync-tip frequency may be off on track because the head is wider than its track: such a
+    /// filter keeps out what the level's definition adds.
+    pub(crate) fn wide_kept_out(&self) -> Contribution {
+        from_none_to(if self.aligned { 0.0 } else { Self::both_at_most(self.carrier_x).hypot(1.0) - 1.0 })
+    }
+
+    /// By how much a reading on track that is taken as in [`Self::added`] may be off because the head is wider than its track.
+    pub(crate) fn wide(&self, left: Left, bounds: (f64, f64)) -> Contribution {
+        let (r, of_colour) = (Self::both_at_most(self.carrier_x), Self::both_at_most(self.colour_x));
+        let of_colour = 0.25 * of_colour * of_colour + 0.55 * left.twice.clamp(0.0, 1.0) * of_colour;
+        let shown = if self.aligned { self.beats.shown(r, left.coloured, false) } else { r };
+        from_none_to((1.0 + shown) / r.hypot(1.0) - 1.0 + 0.5 * (bounds.0 + bounds.1) * of_colour)
     }
 
     /// What the neighbour adds to a reading of which colour makes a share within `bounds`; in `plain` lines, without a
@@ -188,5 +225,57 @@ mod tests {
         }
         let on_track = beside.added(Left { level: 1.0, twice: 0.3, coloured: 1.0 }, (0.0, 0.2), true);
         assert!(on_track.colour.abs() < 1e-12 && on_track.carrier.abs() < 1e-12, "{on_track:?}");
+    }
+
+    /// Heads up to as wide as they may be read both neighbours on track. Where their lines lie elsewhere both beats go round
+    /// within a tip, and nearly its whole height shows: two heads' balance by the greatest of tips is off by no more than granted.
+    #[test]
+    fn a_wide_head_reads_no_more_than_is_granted() {
+        let mut noise = crate::extremes::Noise::new(12);
+        for name in ["vhs-525-lp", "vhs-625-lp", "beta-525-ii", "beta-625"] {
+            let beside = Beside::of(tapewright_formats::format_named(name).unwrap());
+            assert!(!beside.aligned, "{name}");
+            let wide = beside.wide(Left { level: 1.0, twice: 0.2, coloured: 0.0 }, (0.0, 0.0));
+            // Two heads of a width each: their balance with its share, and without it.
+            let (mut held, mut bare) = (0, 0);
+            for _ in 0..200 {
+                let mut reads = || {
+                    let side = 0.5 * WIDER * noise.uniform();
+                    // As the simulator has it, a root in place of lobes.
+                    let r = side / (1.0 + (beside.carrier_x * side).powi(2)).sqrt();
+                    let lines = 60;
+                    let shown: f64 = (0..lines)
+                        .map(|_| {
+                            let mut turns = || core::f64::consts::TAU * (0.2e6 + 0.8e6 * noise.uniform());
+                            let speeds = [turns(), -turns()];
+                            let from = [0, 1].map(|_| core::f64::consts::TAU * noise.uniform());
+                            let at = |t: f64, i: usize| (from[i] + speeds[i] * t).sin_cos();
+                            (0..24)
+                                .map(|i| {
+                                    let t = 4.7e-6 * f64::from(i) / 23.0;
+                                    let (a, b) = (at(t, 0), at(t, 1));
+                                    (1.0 + r * (a.1 + b.1)).hypot(r * (a.0 + b.0))
+                                })
+                                .fold(0.0, f64::max)
+                        })
+                        .sum();
+                    shown / f64::from(lines) / (1.0 + 2.0 * r * r).sqrt()
+                };
+                let error = (reads() / reads()).ln();
+                let u = wide.standard_uncertainty * core::f64::consts::SQRT_2;
+                held += i32::from(error.abs() < 1.96 * u);
+                bare += i32::from(error.abs() < 0.004);
+            }
+            assert!(held >= 170 && bare < 100, "{name}: {held}, {bare} without of 200");
+        }
+    }
+
+    /// A filter about the sync-tip frequency keeps out of a wide head's level what lies elsewhere, and nothing where lines lie
+    /// side by side.
+    #[test]
+    fn a_filter_keeps_out_what_a_wide_head_reads_elsewhere() {
+        let of = |name: &str| Beside::of(tapewright_formats::format_named(name).unwrap()).wide_kept_out();
+        let (apart, together) = (of("beta-525-ii"), of("vhs-625-sp"));
+        assert!(apart.standard_uncertainty > 0.0005 && together.standard_uncertainty == 0.0, "{apart:?} {together:?}");
     }
 }

@@ -194,6 +194,7 @@ pub fn levels_by_carrier(
         random_v: random,
         shared: vec![noise_left, beside],
         common: vec![trace.conversion().gain_share()],
+        of_head: carrier.beside.iter().map(Beside::wide_kept_out).collect(),
         shape_u: 0.0,
         colour: ColourPart::None,
         noise_v: noise.amplitude_v(),

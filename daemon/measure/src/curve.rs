@@ -38,6 +38,9 @@ pub struct ScanLevels {
     pub shared: Vec<Shared>,
     /// Relative uncertainties common to all levels of the set-up (unit 1); they cancel in ratios.
     pub common: Vec<Contribution>,
+    /// Relative uncertainties common to all levels of one head, each head with its own (unit 1); they cancel in ratios of one
+    /// head's levels.
+    pub of_head: Vec<Contribution>,
     /// Relative standard uncertainty of each segment that repeats in each frame (picture content).
     pub shape_u: f64,
     /// What of a level may be the colour-under signal.
@@ -77,6 +80,8 @@ pub struct HeadCurve {
     pub shared: Vec<Shared>,
     /// As in [`ScanLevels::common`], the greatest of the frames.
     pub common: Vec<Contribution>,
+    /// As in [`ScanLevels::of_head`], the greatest of the frames.
+    pub of_head: Vec<Contribution>,
     /// As in [`ScanLevels::shape_u`].
     pub shape_u: f64,
     /// As in [`ScanLevels::colour`].
@@ -112,11 +117,14 @@ impl HeadCurve {
                 ..cause.clone()
             })
             .collect();
-        let mut common = frames[0].common.clone();
-        for (i, share) in common.iter_mut().enumerate() {
-            let of = |f: &ScanLevels| f.common.get(i).map_or(0.0, |c| c.standard_uncertainty);
-            share.standard_uncertainty = frames.iter().fold(0.0, |m, f| of(f).max(m));
-        }
+        let greatest = |pick: fn(&ScanLevels) -> &[Contribution]| {
+            let mut shares = pick(&frames[0]).to_vec();
+            for (i, share) in shares.iter_mut().enumerate() {
+                let of = |f: &ScanLevels| pick(f).get(i).map_or(0.0, |c| c.standard_uncertainty);
+                share.standard_uncertainty = frames.iter().fold(0.0, |m, f| of(f).max(m));
+            }
+            shares
+        };
         let own_prediction: Segments = core::array::from_fn(|k| over(&|f| f.random_v[k]));
         // A few lines a segment predict their scatter badly: take neighbours together.
         let predicted: Segments = core::array::from_fn(|k| {
@@ -154,7 +162,8 @@ impl HeadCurve {
             mean_error_v,
             mean_dof,
             shared,
-            common,
+            common: greatest(|f| &f.common),
+            of_head: greatest(|f| &f.of_head),
             shape_u: frames.iter().fold(0.0, |m, f| f.shape_u.max(m)),
             colour: frames[0].colour,
             noise_v: over(&|f| f.noise_v),
@@ -313,7 +322,7 @@ fn absolute(c: &HeadCurve, of: &dyn Fn(&Segments) -> f64, shape_error: f64) -> R
     }];
     contributions.extend(c.moved_by(of, &c.median_v));
     contributions.extend(
-        c.common.iter().map(|share| Contribution {
+        c.common.iter().chain(&c.of_head).map(|share| Contribution {
             standard_uncertainty: value.abs() * share.standard_uncertainty,
             ..share.clone()
         }),
@@ -381,6 +390,9 @@ pub fn balance(a: &HeadCurve, b: &HeadCurve) -> Result<Estimate, MeasureError> {
         let (by_a, by_b) = (moved(level_a, of_a), moved(level_b, of_b));
         let u = if of_a.own { by_a.hypot(by_b) } else { (by_b - by_a).abs() };
         contributions.push(Contribution::type_b(of_a.name, u).spread(of_a.spread));
+    }
+    for share in a.of_head.iter().chain(&b.of_head) {
+        contributions.push(Contribution { standard_uncertainty: per * share.standard_uncertainty, ..share.clone() });
     }
     Estimate::combined(value, contributions)
 }

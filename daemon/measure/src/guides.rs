@@ -7,6 +7,7 @@
 //! contact `g = (a + b) / (o(e + d) + o(e - d))`. At the middle `e` is 0 by definition, which gives `d = s - r`
 //! with the level `r` there. What a head or an amplifier does along the scan by itself counts as contact.
 
+use crate::beside::WIDER;
 use crate::curve::{HeadCurve, Segments, mean};
 use crate::error::MeasureError;
 use crate::estimate::{Contribution, Estimate};
@@ -19,9 +20,6 @@ pub const SIDE_LEVEL: (f64, f64) = (0.35, 0.85);
 
 /// How far the level at centre may lie from the greatest that tracking can reach (relative, a guess, no source).
 const CENTRE_MISSED: f64 = 0.05;
-
-/// How much wider than its track a head may be, as pitches of `s` beyond 1 (common practice, no source).
-const WIDER: f64 = 0.25;
 
 /// What neighbouring tracks add to a level at a side, by their azimuth, over the level at centre (computed for
 /// the crossed azimuth of the formats of the table at 0.4 of overlap: at most this).
@@ -256,6 +254,7 @@ mod tests {
                 own: false,
             }],
             common: Vec::new(),
+            of_head: Vec::new(),
             shape_u: 0.0,
             colour: ColourPart::beside_amplitude(0.316),
             noise_v: 0.002,

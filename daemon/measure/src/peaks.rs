@@ -339,6 +339,8 @@ pub fn levels_by_peaks(
         let of = |bounds, plain| beside.added(Left { level, twice, coloured: scale.coloured }, bounds, plain);
         of(scale.colour, false).mixed(of(scale.burst, true), blanked)
     };
+    let on_track = Left { level: 1.0, twice, coloured: scale.coloured };
+    let of_head = picture.beside.iter().map(|beside| beside.wide(on_track, scale.colour)).collect();
     // The ratio of field blanking was taken at the end of it, about the border of segments 1 and 2.
     let border = 0.5 * (means[1] + means[2]) / greatest;
     let both = |added: Added| added.colour + added.carrier;
@@ -387,6 +389,7 @@ pub fn levels_by_peaks(
         random_v,
         shared: vec![lift, rounding, field, colour, beat],
         common: scale.common,
+        of_head,
         shape_u: if picture.even { 0.0 } else { scale.shape_u },
         colour: ColourPart::Amplitude(scale.colour.1),
         noise_v: sigma * core::f64::consts::SQRT_2,

@@ -111,6 +111,7 @@ pub fn levels_by_power(
         shared: ["correction of noise", "field blanking"]
             .map(|name| Shared { name, spread: Spread::Normal, by_v: [0.0; SEGMENTS], own: false })
             .to_vec(),
+        of_head: Vec::new(),
         common: vec![
             trace.conversion().gain_share(),
             Contribution::type_b("picture content and colour-under", factor_u).spread(Spread::Rectangular),

@@ -142,6 +142,7 @@ proptest! {
             random_v: core::array::from_fn(|k| values.get(k + 20).copied().unwrap_or(f)),
             shared: vec![Shared { name: "of one sign", spread: Spread::Rectangular, by_v: [b; 20], own: false }],
             common: vec![Contribution::type_b("gain", a)],
+            of_head: Vec::new(),
             shape_u: b,
             colour: ColourPart::beside_amplitude(0.316),
             noise_v: f,

@@ -133,6 +133,7 @@ fn frames(random: &mut Random, count: usize, change: f64, noise: f64) -> Vec<Sca
                 random_v: [noise; 20],
                 shared: Vec::new(),
                 common: Vec::new(),
+                of_head: Vec::new(),
                 shape_u: 0.0,
                 colour: ColourPart::None,
                 noise_v: 0.01,

@@ -175,6 +175,7 @@ mod tests {
             random_v: [0.001; SEGMENTS],
             shared: Vec::new(),
             common: Vec::new(),
+            of_head: Vec::new(),
             shape_u: 0.0,
             colour: ColourPart::None,
             noise_v: 0.004,
