@@ -121,6 +121,18 @@ impl Beside {
         kept(self.carrier_x)
     }
 
+    /// By how much the level has fallen at the most, by its definition, where a reading fell by `lost` of itself: a head that
+    /// lies aside by `a` pitches has lost `a` and shows up to `r = a kept(a)` of the neighbour upon it.
+    pub(crate) fn lost_at_most(&self, lost: f64) -> f64 {
+        let neighbour = |aside: f64| aside * kept(self.carrier_x * aside);
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..40 {
+            let aside = 0.5 * (low + high);
+            if aside - neighbour(aside) < lost { low = aside } else { high = aside }
+        }
+        (1.0 - (1.0 - high).hypot(neighbour(high))).max(lost)
+    }
+
     /// The neighbour's part of the level by definition (a sum of powers), relative to the own track's, that a filter about
     /// the sync-tip frequency keeps out at the most: nothing where lines lie side by side.
     pub(crate) fn kept_out(&self, level: f64) -> f64 {

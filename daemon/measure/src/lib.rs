@@ -63,6 +63,7 @@ pub mod special;
 pub mod spectrum;
 pub mod statistics;
 pub mod steadiness;
+pub mod swing;
 pub mod switching;
 pub mod sync;
 mod trace;

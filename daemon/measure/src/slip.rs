@@ -17,6 +17,7 @@ use crate::error::{MeasureError, at_least, finite, positive};
 use crate::estimate::{Contribution, Estimate};
 use crate::record::LevelRecord;
 use crate::statistics::{effective_count, moments_of_finite};
+use crate::swing::{Spreads, spreads};
 
 /// Harmonics of the fit.
 const HARMONICS: usize = 3;
@@ -153,63 +154,6 @@ fn solve(mut m: [[f64; COLUMNS + 1]; COLUMNS]) -> Option<[f64; COLUMNS]> {
     Some(core::array::from_fn(|c| m[c][COLUMNS] / m[c][c]))
 }
 
-/// Of how many deviations the middle nine tenths of normal noise are.
-const OF_NOISE: f64 = 3.29;
-
-/// What a swing is taken from.
-struct Spreads {
-    /// Variance from level to level, as half the mean square of their differences.
-    noise_variance: f64,
-    /// The level that a twentieth exceeds.
-    top: f64,
-    /// Square of how far the middle nine tenths reach, less the noise's; below 0 where noise happens to reach less.
-    squared: f64,
-}
-
-fn spreads(y: &[f64]) -> Spreads {
-    let noise_variance = y.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * (y.len() - 1) as f64);
-    let mut sorted = y.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
-    let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p).round() as usize];
-    let (bottom, top) = (at(0.05), at(0.95));
-    Spreads { noise_variance, top, squared: (top - bottom).powi(2) - OF_NOISE * OF_NOISE * noise_variance }
-}
-
-/// Swing of a record, `(greatest - least) / greatest` of the middle nine tenths, with its uncertainty.
-///
-/// What noise reaches is taken off as a square. Of `n` normal values an end of the middle nine tenths scatters by
-/// `sqrt(0.05 0.95 / n) / 0.103` of their deviation (0.103: the normal density there), and the variance of their
-/// differences by `sqrt(3 / n)` of itself: so much is not known of the square, and a level that keeps still shows a swing
-/// of its root. Where the level does swing, its turning points are noisy besides.
-///
-/// # Errors
-/// As [`course_of`].
-pub fn swing_of(record: &LevelRecord) -> Result<Estimate, MeasureError> {
-    let y = &record.level_v;
-    at_least("points of a slow record", y.len(), 16)?;
-    finite("levels of a slow record", y)?;
-    let Spreads { noise_variance, top, squared } = spreads(y);
-    if top <= 0.0 {
-        return Err(MeasureError::InNoise { what: "level against time", detail: format!("{top} V at most") });
-    }
-    let n = y.len() as f64;
-    let end = (0.05 * 0.95 / n).sqrt() / 0.103;
-    let square_u =
-        noise_variance * (2.0 * OF_NOISE * core::f64::consts::SQRT_2 * end).hypot(OF_NOISE.powi(2) * (3.0 / n).sqrt());
-    let swing = |square: f64| (square.max(0.0).sqrt() / top).min(1.0);
-    let value = swing(squared);
-    let turning = 0.5 * noise_variance.sqrt() / top * if value > 0.0 { 1.0 } else { 0.0 };
-    let k = 1.96;
-    let down = (value - swing(squared - k * square_u)).hypot(k * turning);
-    let up = (swing(squared.max(0.0) + k * square_u) - value).hypot(k * turning);
-    let u = 0.5 * (down + up) / k;
-    let shares = vec![
-        Contribution::type_a("reach of the noise, taken off", (u * u - turning * turning).max(0.0).sqrt(), n - 1.0),
-        Contribution::type_b("noise at the turning points", turning),
-    ];
-    Ok(Estimate::with_interval(value, value - down, value + up, u, None, shares)?.within(0.0, 1.0))
-}
-
 /// Judges a record of level against time.
 ///
 /// # Errors
@@ -326,37 +270,4 @@ fn frequency_of(y: &[f64], w: f64, best: &Fit, dt_s: f64) -> Result<Estimate, Me
         ],
     )
     .map(|e| e.within(0.0, f64::MAX))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::extremes::Noise;
-
-    /// Levels that keep still, and levels that swing by a sine of a known height, in noise: the interval holds the swing.
-    #[test]
-    fn the_swing_is_held_still_or_not() {
-        for (swing, count) in [(0.0, 50), (0.0, 150), (0.0, 180), (0.3, 150), (0.5, 60)] {
-            let mut noise = Noise::new(23);
-            let (trials, mut held) = (300, 0);
-            for _ in 0..trials {
-                let (from, turns) = (noise.uniform(), 1.0 + 2.0 * noise.uniform());
-                let level = |i: usize| {
-                    let phase = core::f64::consts::TAU * (from + turns * i as f64 / f64::from(count));
-                    0.2 * (1.0 - 0.5 * swing * (1.0 - phase.cos()))
-                };
-                let course: Vec<f64> = (0..count as usize).map(level).collect();
-                let level_v: Vec<f64> = course.iter().map(|v| v + 0.002 * noise.normal()).collect();
-                let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v, frame_rate_hz: 25.0, bins_v: 0.0 };
-                // Of the course itself, by what the middle nine tenths are.
-                let of_course = spreads(&course);
-                let want = (of_course.squared + OF_NOISE.powi(2) * of_course.noise_variance).sqrt() / of_course.top;
-                let got = swing_of(&record).unwrap();
-                held += i32::from(got.interval.low <= want && want <= got.interval.high);
-                assert!(got.interval.high - got.interval.low < 0.1, "{got:?}");
-            }
-            // Three deviations of so many trials below 0.95.
-            assert!(held >= 274, "swing {swing} of {count}: {held} of {trials}");
-        }
-    }
 }

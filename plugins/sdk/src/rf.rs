@@ -15,6 +15,7 @@ use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_pe
 use tapewright_measure::power::{PowerNoise, blanking_by_power, levels_by_power};
 use tapewright_measure::record::{LevelRecord, Reading, level_from_pairs, level_from_samples, modulation};
 use tapewright_measure::scan::{Head as ScanHead, Scan, scans_from_trigger};
+use tapewright_measure::swing::swing_of;
 use tapewright_measure::{Estimate, PairTrace, ScanLevels, Trace};
 
 mod beside;
@@ -411,8 +412,19 @@ impl Front {
     /// # Errors
     /// `too-short`, `in-noise`.
     pub fn modulation(&self, record: &LevelRecord) -> Result<Estimate> {
-        let how = if self.way == Way::Peaks { Reading::Peaks } else { Reading::Power };
-        Ok(modulation(record, &self.picture, how)?)
+        Ok(modulation(record, &self.picture, self.reading())?)
+    }
+
+    /// How far the level of a slow record swings.
+    ///
+    /// # Errors
+    /// `too-short`, `in-noise`.
+    pub fn swing(&self, record: &LevelRecord) -> Result<Estimate> {
+        Ok(swing_of(record, &self.picture, self.reading())?)
+    }
+
+    fn reading(&self) -> Reading {
+        if self.way == Way::Peaks { Reading::Peaks } else { Reading::Power }
     }
 }
 

@@ -12,7 +12,6 @@ use parameters::{
 };
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
-use tapewright_sdk::measure::slip::swing_of;
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
@@ -109,7 +108,7 @@ fn swing(front: &Front, n: u32, play: &Watched, settings: &Settings, report: &mu
         report.unable(unable.on(&what));
         return Ok(());
     }
-    let swing = swing_of(&front.level_against_time(&play.record, &floor).on(&what)?).on(&what)?;
+    let swing = front.swing(&front.level_against_time(&play.record, &floor).on(&what)?).on(&what)?;
     report.measured(Measured::new(what, Unit::One, &swing).judged(settings.at_most(&SWING_GOOD, &SWING_REJECT)));
     Ok(())
 }
