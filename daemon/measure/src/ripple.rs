@@ -6,9 +6,9 @@
 
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
-use crate::sine::{ToneFit, fit_near, fit_tones};
+use crate::sine::{Tone, ToneFit, fit_near, fit_periodic, fit_tones};
 use crate::spectrum::Spectrum;
-use crate::trace::Trace;
+use crate::trace::{Conversion, Trace};
 
 /// Harmonics of a periodic part that are fitted, the fundamental counted.
 pub const HARMONICS: usize = 6;
@@ -24,6 +24,9 @@ const SKIRT: f64 = 2e-3;
 
 /// A fitted part must stand so many of its standard errors clear.
 const SURE: f64 = 4.0;
+
+/// A harmonic must stand so many of its standard errors clear to count.
+const HARMONIC: f64 = 3.5;
 
 /// A line is real when the other record shows it with at least this share of its amplitude.
 const SAME: f64 = 0.5;
@@ -114,18 +117,10 @@ pub fn ripple(
     let least_v = (CLEAR * floor).max(0.35 * conversion.step_v);
     let guess = fundamental(&spectrum, &spectrum_of(second)?, from_hz, to_hz);
     // A line that no sine fits best is noise that looked like one.
-    let found = match guess.map(|hz| fit_near(first, hz)) {
-        Some(Ok(found)) => Some(found),
-        None | Some(Err(MeasureError::InNoise { .. })) => None,
+    let (fit, hz_error) = match guess.map(|hz| periodic(first, hz)) {
+        Some(Ok(found)) => found,
+        None | Some(Err(MeasureError::InNoise { .. })) => (fit_tones(first, &[], true)?, 0.0),
         Some(Err(error)) => return Err(error),
-    };
-    let (fit, hz_error) = match found {
-        None => (fit_tones(first, &[], true)?, 0.0),
-        Some((single, error)) => {
-            let hz = single.tones[0].hz;
-            let all: Vec<f64> = (1..=HARMONICS).map(|k| k as f64 * hz).filter(|f| *f < 0.45 / first.dt_s()).collect();
-            (fit_tones(first, &all, true)?, error)
-        }
     };
     let mean_v = mean(&fit, first, second)?;
     // What the residual of everything else hides is no part.
@@ -133,6 +128,30 @@ pub fn ripple(
     let part = if sure(&fit) { Some(part(&fit, hz_error, &conversion, timebase_u)?) } else { None };
     let least_v = least_v.max(fit.tones.first().map_or(0.0, |tone| SURE * tone.error));
     Ok(Ripple { mean_v, part, least_v })
+}
+
+/// Fundamental and harmonics near a guess, and the standard error of the frequency in hertz.
+fn periodic(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureError> {
+    let all =
+        |hz: f64| -> Vec<f64> { (1..=HARMONICS).map(|k| k as f64 * hz).filter(|f| *f < 0.45 / trace.dt_s()).collect() };
+    let (single, _) = fit_near(trace, guess_hz)?;
+    let rough = fit_tones(trace, &all(single.tones[0].hz), true)?;
+    // What is noise in a harmonic would be counted so many times over in the frequency.
+    let orders: Vec<f64> = clear(&rough).map(|(k, _)| k as f64 + 1.0).collect();
+    let (fine, hz_error) = fit_periodic(trace, single.tones[0].hz, &orders, true)?;
+    Ok((fit_tones(trace, &all(fine.tones[0].hz), true)?, hz_error))
+}
+
+/// The fundamental, and those harmonics that stand clear of their own error.
+fn clear(fit: &ToneFit) -> impl Iterator<Item = (usize, &Tone)> {
+    fit.tones.iter().enumerate().filter(|(k, tone)| *k == 0 || tone.amplitude() > HARMONIC * tone.error)
+}
+
+/// What the scope's gain adds to a voltage.
+fn gain(conversion: &Conversion, volts: f64) -> Contribution {
+    let share = conversion.gain_share();
+    let standard_uncertainty = share.standard_uncertainty * volts.abs();
+    Contribution { name: "gain of the scope", standard_uncertainty, ..share }
 }
 
 fn mean(fit: &ToneFit, first: &Trace, second: &Trace) -> Result<Estimate, MeasureError> {
@@ -147,21 +166,15 @@ fn mean(fit: &ToneFit, first: &Trace, second: &Trace) -> Result<Estimate, Measur
                 fit.degrees_of_freedom,
             ),
             Contribution::rectangular("steps of the converter", 0.5 * c.step_v),
-            Contribution::type_b("gain of the scope", c.gain_uncertainty * fit.offset.abs()),
+            gain(c, fit.offset),
             Contribution::type_b("offset of the scope", c.offset_uncertainty_v),
         ],
     )
 }
 
-fn part(
-    fit: &ToneFit,
-    hz_error: f64,
-    conversion: &crate::trace::Conversion,
-    timebase_u: f64,
-) -> Result<Part, MeasureError> {
-    // Harmonics that do not stand clear of their own error would only widen the extremes.
-    let tones: Vec<_> =
-        fit.tones.iter().enumerate().filter(|(k, tone)| *k == 0 || tone.amplitude() > 3.5 * tone.error).collect();
+fn part(fit: &ToneFit, hz_error: f64, conversion: &Conversion, timebase_u: f64) -> Result<Part, MeasureError> {
+    // The others would only widen the extremes.
+    let tones: Vec<_> = clear(fit).collect();
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for n in 0..LOOKS {
         let turn = core::f64::consts::TAU * n as f64 / LOOKS as f64;
@@ -179,7 +192,6 @@ fn part(
     let error = fit.tones[0].error;
     let left_out = (fit.tones.len() - tones.len()) as f64;
     let steps = conversion.step_v / 12.0_f64.sqrt();
-    let gain = conversion.gain_uncertainty;
     let dof = fit.degrees_of_freedom;
     Ok(Part {
         hz: Estimate::combined(
@@ -196,7 +208,7 @@ fn part(
                 Contribution::type_a("noise", error * (2.0 * tones.len() as f64).sqrt(), dof),
                 Contribution::type_b("harmonics in the noise", error * left_out.sqrt() * 1.4),
                 Contribution::type_b("steps of the converter", steps),
-                Contribution::type_b("gain of the scope", gain * (high - low)),
+                gain(conversion, high - low),
             ],
         )?,
         rms_v: Estimate::combined(
@@ -204,7 +216,7 @@ fn part(
             vec![
                 Contribution::type_a("noise", error * core::f64::consts::FRAC_1_SQRT_2, dof),
                 Contribution::type_b("steps of the converter", 0.5 * steps),
-                Contribution::type_b("gain of the scope", gain * rms),
+                gain(conversion, rms),
             ],
         )?,
     })
@@ -239,6 +251,34 @@ mod tests {
         assert!((part.peak_to_peak_v.value / (0.05 * (high - low)) - 1.0).abs() < 0.02, "{part:?}");
         assert!((part.rms_v.value / (0.05 * (0.5 * 1.09_f64).sqrt()) - 1.0).abs() < 0.02, "{part:?}");
         assert!((found.mean_v.value - 12.01).abs() < 2e-3, "{:?}", found.mean_v);
+    }
+
+    /// The second harmonic draws the frequency of a sine fitted alone to either side, by its phase.
+    #[test]
+    fn the_frequency_of_a_wave_with_harmonics_is_held() {
+        let (rate, hz, noise_v) = (10e3, 60.0, 1e-3);
+        let mut noise = crate::extremes::Noise::new(31);
+        let mut record = |start: f64, count: u32| {
+            let volts = (0..count).map(|i| {
+                let x = core::f64::consts::TAU * hz * f64::from(i) / rate + start;
+                (9.0 + 0.1 * x.cos() + 0.03 * (2.0 * x + 0.2).cos() + noise_v * noise.normal()) as f32
+            });
+            Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
+        };
+        let trials = 100;
+        let covered = (0..trials)
+            .filter(|k| {
+                let start = core::f64::consts::TAU * f64::from(*k) / f64::from(trials);
+                let hz_seen = periodic(&record(start, 2000), hz + 1.0).and_then(|(fit, error)| {
+                    let noise = Contribution::type_a("noise", error, fit.degrees_of_freedom);
+                    Estimate::combined(fit.tones[0].hz, vec![noise])
+                });
+                let hz_seen = hz_seen.unwrap();
+                assert!(hz_seen.standard_uncertainty < 2e-3, "{hz_seen:?}");
+                (hz_seen.interval.low..=hz_seen.interval.high).contains(&hz)
+            })
+            .count();
+        assert!((90..=99).contains(&covered), "{covered} of {trials}");
     }
 
     #[test]

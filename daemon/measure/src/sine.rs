@@ -147,25 +147,48 @@ pub(crate) fn fit_values(values: &[f64], dt_s: f64, hz: &[f64]) -> Result<ToneFi
 /// # Errors
 /// As [`fit_tones`]; [`MeasureError::InNoise`] where no frequency near the guess fits best.
 pub fn fit_near(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureError> {
+    fit_periodic(trace, guess_hz, &[1.0], false)
+}
+
+/// [`fit_near`] of a wave of several harmonics (`orders`, the fundamental first), with `drift` on a straight line: the
+/// frequency of all of them together. A harmonic that is there and is not fitted draws the frequency to one side, by its
+/// phase, and that is no noise: the residual does not say how far.
+///
+/// # Errors
+/// As [`fit_near`].
+pub fn fit_periodic(trace: &Trace, guess_hz: f64, orders: &[f64], drift: bool) -> Result<(ToneFit, f64), MeasureError> {
     let (dt, volts) = (trace.dt_s(), trace.volts());
     let span_s = trace.span_s();
     let mut hz = positive("frequency of a sine fit", guess_hz)?;
     let mut variance = f64::INFINITY;
+    let tones_at = |hz: f64| orders.iter().map(|order| order * hz).collect::<Vec<_>>();
+    // Two columns a tone, the constant, the straight line, and last the slope with the frequency.
+    let last = 2 * orders.len() + 1 + usize::from(drift);
+    let mut row = Vec::with_capacity(last + 1);
     for _ in 0..ROUNDS {
-        let now = fit(0.0, dt, volts, &[hz], false)?;
-        let tone = now.tones[0];
-        let mut normal = Normal::new(4);
+        let now = fit(0.0, dt, volts, &tones_at(hz), drift)?;
+        let mut normal = Normal::new(last + 1);
         for (i, v) in volts.iter().enumerate() {
             let t = i as f64 * dt;
-            let (s, c) = (core::f64::consts::TAU * hz * t).sin_cos();
-            let left = f64::from(*v) - now.offset - tone.cosine * c - tone.sine * s;
-            // The fourth column is the slope with the frequency, in cycles over the record.
-            let slope = core::f64::consts::TAU * t / span_s * (tone.sine * c - tone.cosine * s);
-            normal.add(&[c, s, 1.0, slope], left);
+            let (mut left, mut slope) = (f64::from(*v) - now.offset, 0.0);
+            row.clear();
+            for (tone, order) in now.tones.iter().zip(orders) {
+                let (s, c) = (core::f64::consts::TAU * tone.hz * t).sin_cos();
+                left -= tone.cosine * c + tone.sine * s;
+                // In cycles of the fundamental over the record.
+                slope += order * core::f64::consts::TAU * t / span_s * (tone.sine * c - tone.cosine * s);
+                row.extend([c, s]);
+            }
+            row.push(1.0);
+            if drift {
+                row.push(t / span_s - 0.5);
+            }
+            row.push(slope);
+            normal.add(&row, left);
         }
         let Some(solved) = normal.solve() else { break };
-        let step = solved.coefficients[3] / span_s;
-        variance = solved.inverse[15] * now.residual.powi(2) / span_s.powi(2);
+        let step = solved.coefficients[last] / span_s;
+        variance = solved.inverse[last * (last + 1) + last] * now.residual.powi(2) / span_s.powi(2);
         hz += step;
         if !(hz.is_finite() && hz > 0.0 && (hz - guess_hz).abs() * span_s < 2.0) {
             break;
@@ -178,7 +201,7 @@ pub fn fit_near(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureE
         let detail = format!("no sine near {guess_hz} Hz fits best");
         return Err(MeasureError::InNoise { what: "frequency of a tone", detail });
     }
-    Ok((fit_tones(trace, &[hz], false)?, variance.sqrt()))
+    Ok((fit_tones(trace, &tones_at(hz), drift)?, variance.sqrt()))
 }
 
 /// How far beside the bounds of a search the noise is looked for, in widths of a line.

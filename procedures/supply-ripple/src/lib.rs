@@ -3,6 +3,7 @@
 mod parameters;
 
 use parameters as p;
+use tapewright_sdk::measure::Spread;
 use tapewright_sdk::measure::ripple::{Part, Ripple, ripple};
 use tapewright_sdk::prelude::*;
 
@@ -166,7 +167,7 @@ fn tell(all: &[&Ripple], step_v: f64, rail_v: &Estimate, settings: &Settings, re
         .map(|c| c.standard_uncertainty)
         .sum();
     let mut absolute = contributions.clone();
-    absolute.push(Contribution::type_b("gain of the scope", gain));
+    absolute.push(Contribution::type_b("gain of the scope", gain).spread(Spread::Rectangular));
     let widened = |estimate: Estimate, more_v: f64| -> Result<Estimate> {
         let Estimate { value, standard_uncertainty: u, degrees_of_freedom: dof, interval, mut contributions } =
             estimate;
