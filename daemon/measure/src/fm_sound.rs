@@ -5,7 +5,7 @@
 
 use crate::demodulate::{Band, demodulate};
 use crate::error::{MeasureError, at_least, positive};
-use crate::estimate::{Contribution, Estimate};
+use crate::estimate::{Contribution, Estimate, Spread};
 use crate::statistics::{effective_count, moments};
 use crate::trace::Trace;
 
@@ -96,7 +96,7 @@ pub fn carrier(seen: &[Seen], floor_v: f64, gain_u: f64, timebase_u: f64) -> Res
             level,
             vec![
                 Contribution::type_a("captures: place in the scan, noise", power_error / (2.0 * level), dof),
-                Contribution::type_b("gain of the scope", gain_u * level),
+                Contribution::type_b("gain of the scope", gain_u * level).spread(Spread::Rectangular),
                 Contribution::type_b("flatness of the filter", 0.002 * level),
             ],
         )?,

@@ -3,8 +3,8 @@
 //! Nothing is taken for granted but the line standard: the signal may stand on any direct voltage, drift as AC
 //! coupling lets it, hum, be noisy, lack pulses, have any gain.
 //!
-//! 1. Samples closer than a quarter of a microsecond are smoothed by a running mean of about that length: it is even,
-//!    so the middle of an edge stays where it is.
+//! 1. Samples that are close enough are smoothed by a running mean of about a cycle of the subcarrier, so that strong
+//!    colour below blanking is not taken for sync: it is even, so the middle of an edge stays where it is.
 //! 2. The sync tip is followed: every line holds at least `TIP_SHARE` of tip (two equalising pulses), so the quantile
 //!    in the middle of that share is the tip in each line; the median over five lines steps over lines without sync.
 //! 3. Low stretches under a first threshold are pulses; behind those as wide as a line's sync lies the back porch, whose mean
@@ -31,6 +31,8 @@ const LINE_SYNC_S: f64 = 3.5e-6;
 const WIDEST_S: f64 = 7.0e-6;
 /// Samples farther apart miss equalising pulses: three of 2.3 us.
 const SLOWEST_S: f64 = 0.85e-6;
+/// Straight edge over a half wave of a sine that takes as long from 10 % to 90 %: `0.8` of the one, `0.590` of the other.
+const SINE_LENGTH: f64 = 0.590 / 0.8;
 /// Sync must stand so many deviations of the smoothed noise above nothing.
 const CLEAR: f64 = 5.0;
 
@@ -81,9 +83,14 @@ pub struct Syncs {
     pub line_s: f64,
 }
 
+/// Length of the running mean: about a cycle of the subcarrier.
+const SMOOTH_S: f64 = 0.25e-6;
+/// Three samples are averaged where they lie no farther apart than this: a quarter of an equalising pulse together.
+const SMOOTH_DT_S: f64 = 0.2e-6;
+
 /// Running mean over an odd number of samples, even about each.
 fn smooth(volts: &[f32], dt_s: f64) -> (Vec<f32>, usize) {
-    let half = ((0.25e-6 / dt_s) as usize) / 2;
+    let half = (((SMOOTH_S / dt_s) as usize) / 2).max(usize::from(dt_s <= SMOOTH_DT_S));
     let count = 2 * half + 1;
     if half == 0 || volts.len() < count {
         return (volts.to_vec(), 1);
@@ -256,10 +263,9 @@ pub fn separate(trace: &Trace, lines: LineStandard) -> Result<Syncs, MeasureErro
     if depth_v < CLEAR * smoothed_noise {
         return Err(none(format!("sync of {depth_v:.4} V over noise of {smoothed_noise:.4} V")));
     }
-    let edge_s = (timing.sync_edge_us.value * 1e-6 / 0.8).max(averaged as f64 * dt_s);
-    // Between samples farther apart than the edge is long, it lies anywhere.
-    let sampling_s = if dt_s > 0.5 * edge_s { dt_s / 12.0_f64.sqrt() } else { 0.1 * dt_s };
-    let lead_u_s = (smoothed_noise * edge_s.max(dt_s) / depth_v).hypot(sampling_s);
+    let edge_s = timing.sync_edge_us.value * 1e-6 / 0.8;
+    let sampling_s = between_samples_s(edge_s, dt_s, averaged);
+    let lead_u_s = (smoothed_noise * edge_s.max(averaged as f64 * dt_s) / depth_v).hypot(sampling_s);
     let time = |place: f64| trace.t0_s() + place * dt_s;
     let mut course = Course { points: &tips, next: 0 };
     Ok(Syncs {
@@ -276,6 +282,29 @@ pub fn separate(trace: &Trace, lines: LineStandard) -> Result<Syncs, MeasureErro
     .and_then(|found| {
         if middle > 0.0 && !found.pulses.is_empty() { Ok(found) } else { Err(none("no whole pulse".into())) }
     })
+}
+
+/// Standard deviation of where a straight line between two samples puts the middle of an edge, the samples lying anywhere
+/// against it. A slope from sample to sample tells the middle well; between samples that both miss the edge it lies anywhere.
+///
+/// Each sample is the mean of so many. The edge is straight, `edge_s` from foot to top, or a half wave of a sine as long from
+/// 10 % to 90 %: the greater of both, since its form is not known.
+fn between_samples_s(edge_s: f64, dt_s: f64, averaged: usize) -> f64 {
+    const LOOKS: usize = 64;
+    const QUARTER: f64 = core::f64::consts::FRAC_PI_2;
+    let straight = |at_s: f64| (2.0 * at_s / edge_s).clamp(-1.0, 1.0);
+    let sine = |at_s: f64| (SINE_LENGTH * 2.0 * QUARTER * at_s / edge_s).clamp(-QUARTER, QUARTER).sin();
+    let half = 0.5 * (averaged as f64 - 1.0);
+    let scatter = |edge: &dyn Fn(f64) -> f64| {
+        let level = |at_s: f64| (0..averaged).map(|k| edge(at_s + (k as f64 - half) * dt_s)).sum::<f64>();
+        let error_s = |n: usize| {
+            let at_s = -dt_s * (n as f64 + 0.5) / LOOKS as f64;
+            let (before, after) = (level(at_s), level(at_s + dt_s));
+            at_s + dt_s * before / (before - after)
+        };
+        ((0..LOOKS).map(|n| error_s(n).powi(2)).sum::<f64>() / LOOKS as f64).sqrt()
+    };
+    scatter(&straight).max(scatter(&sine))
 }
 
 type Found = (Vec<SyncPulse>, usize, Vec<(usize, usize)>);

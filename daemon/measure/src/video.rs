@@ -4,7 +4,7 @@
 //! kept out of brightness by means over whole cycles of the subcarrier.
 
 use crate::error::{MeasureError, at_least};
-use crate::estimate::{COVERAGE, Contribution, Estimate};
+use crate::estimate::{COVERAGE, Contribution, Estimate, Spread};
 use crate::statistics::{deviation_interval, median_efficiency_factor, median_in_place, moments_of_finite};
 use crate::sync::{PulseKind, SyncPulse, Syncs};
 use crate::trace::Trace;
@@ -150,7 +150,7 @@ pub fn level_over_lines(values: &[f64], step_v: f64, gain_u: f64) -> Result<Esti
             ),
             // Means of many samples round far less than one; half a step each way is more than they can be off.
             Contribution::rectangular("conversion", 0.5 * step_v),
-            Contribution::type_b("gain of the channel", (median * gain_u).abs()),
+            Contribution::type_b("gain of the channel", (median * gain_u).abs()).spread(Spread::Rectangular),
         ],
     )
 }
@@ -200,8 +200,9 @@ pub fn scatter_of_times(values_s: &[f64], one_u_s: f64) -> Result<Estimate, Meas
     let (low, high) = deviation_interval(m.standard_deviation, dof, COVERAGE);
     // Noise and sampling are known to a third: they may be all of it, or hide a part.
     let clean = |s: f64, share: f64| (s * s - share * one_u_s * one_u_s).max(0.0).sqrt();
-    // Values that scatter less than that do not have so much noise: then how much is theirs is not known.
-    let most = if clean(high, 0.4) > 0.5 * high { clean(high, 0.4) } else { high };
+    // Values that scatter less than that were not sampled anywhere: line and samples keep step, and hide as much as
+    // they would add.
+    let most = if clean(high, 0.4) > 0.5 * high { clean(high, 0.4) } else { high.hypot(one_u_s) };
     let u = m.standard_deviation / (2.0 * dof).sqrt();
     Estimate::with_interval(
         clean(m.standard_deviation, 1.0),
@@ -267,6 +268,8 @@ mod tests {
         assert!((all.value - 3e-8).abs() < 1e-9 && all.interval.low < 3e-8 && all.interval.high > 3e-8);
         assert!(scatter_of_times(&even, 3e-8).unwrap().interval.low == 0.0);
         assert!(scatter_of_times(&even[..3], 0.0).is_err());
+        // Lines in step with the samples: all edges seem to lie at one place, wherever between two samples they are.
+        assert!(scatter_of_times(&[1e-9, -1e-9, 1e-9, -1e-9, 0.0], 1e-7).unwrap().interval.high >= 1e-7);
         assert!(level_over_lines(&[0.3, 0.3], 0.0, 0.0).is_err());
     }
 }

@@ -200,6 +200,47 @@ fn pulses_have_their_widths_and_the_sync_its_depth() {
     }
 }
 
+/// Lines of a picture 30 lines and more below vertical sync, and how far each leading edge lies from where it is, in microseconds.
+fn leads_of_lines(s: &Standard, wrong: &Wrong, dt_us: f64, random: &mut Random) -> (Syncs, Vec<f64>) {
+    let syncs = found(s, &record(s, 1, wrong, (dt_us, 0.0, 100.3 * s.line_us), -30.3 * s.line_us, random));
+    let away = syncs.pulses.iter().filter(|pulse| pulse.kind == PulseKind::Line).map(|pulse| {
+        let lines = pulse.lead_s * 1e6 / s.line_us + 0.3;
+        (lines - lines.round()) * s.line_us
+    });
+    let away = away.collect();
+    (syncs, away)
+}
+
+/// Saturated colour reaches below blanking; at a rate that just shows it, it must not be taken for pulses.
+#[test]
+fn strong_colour_is_not_taken_for_sync() {
+    let mut random = Random::new(6);
+    for s in [NTSC_TIMES, PAL_TIMES] {
+        for dt_us in [0.06, 0.12, 0.179] {
+            let wrong = Wrong { picture_v: 0.15, colour_v: 0.36, noise_v: 0.01, ..Wrong::nothing() };
+            let (syncs, away) = leads_of_lines(&s, &wrong, dt_us, &mut random);
+            assert_eq!(syncs.pulses.len(), 100, "{:?}, {dt_us} us", s.lines);
+            assert!(away.len() == 100 && away.iter().all(|us| us.abs() < 0.3), "{:?}, {dt_us} us: {away:?}", s.lines);
+        }
+    }
+}
+
+/// What is stated for one leading edge is what leading edges scatter by, whether samples resolve them or miss them.
+#[test]
+fn leading_edges_scatter_by_what_is_stated() {
+    let mut random = Random::new(7);
+    for s in [NTSC_TIMES, PAL_TIMES] {
+        // Rates that are not in step with the lines.
+        for dt_us in [0.0587, 0.1793, 0.2517, 0.4516] {
+            let wrong = Wrong { noise_v: 0.003, ..Wrong::nothing() };
+            let (syncs, away) = leads_of_lines(&s, &wrong, dt_us, &mut random);
+            let seen_us = (away.iter().map(|us| us * us).sum::<f64>() / away.len() as f64).sqrt();
+            let ratio = syncs.lead_u_s * 1e6 / seen_us;
+            assert!((0.7..1.8).contains(&ratio), "{:?}, {dt_us} us: {seen_us} us, stated {ratio} of it", s.lines);
+        }
+    }
+}
+
 #[test]
 fn noise_alone_and_records_that_cannot_tell_are_refused() {
     let mut random = Random::new(3);
