@@ -113,7 +113,10 @@ impl Quantity {
         let (low, high) = share_interval(hits.0, hits.1, 0.95).unwrap_or((0.0, 1.0));
         let covered = self.covered as f64 / n.max(1) as f64;
         // A bound for a value about nothing holds always: its coverage is that of one side alone.
-        let verdict = if 2 * self.bounds > n && covered >= 0.95 {
+        let exact = self.errors.iter().chain(&self.uncertainties).all(|v| *v == 0.0);
+        let verdict = if exact {
+            "exact"
+        } else if 2 * self.bounds > n && covered >= 0.95 {
             "bound: mostly says `at most`"
         } else if covered > 0.995 && low > 0.95 {
             "too wide"
@@ -138,7 +141,7 @@ impl Quantity {
             decided: (self.far > 0).then(|| self.decided as f64 / self.far as f64),
             wrong_passes: self.wrong_passes.len(),
             verdict,
-            reason: if verdict == "true" { String::new() } else { self.mostly() },
+            reason: if ["true", "exact"].contains(&verdict) { String::new() } else { self.mostly() },
             missed: self.misses.clone(),
             passed_wrongly: self.wrong_passes.clone(),
         }

@@ -373,7 +373,8 @@ impl PhaseRecord {
 
 impl PhaseRecord {
     /// Time from a key to lock, in seconds: `took_s` passed from the key to the first look. From the first look on that lies
-    /// within four deviations of where the phase stands later, it stands. Where that is the very first look, only a bound is known.
+    /// within four deviations of where the phase stands later, it stands. It came to stand at any time between that look and the one
+    /// before it, or the key: the value is the middle of that rectangle (JCGM 100, 4.3.7).
     ///
     /// # Errors
     /// As [`Estimate::with_interval`].
@@ -391,6 +392,6 @@ impl PhaseRecord {
         let (low, high) = if first == 0 { (0.0, at(0)) } else { (at(first - 1), at(first.min(looks.len() - 1))) };
         let u = (high - low) / 12.0_f64.sqrt();
         let from = vec![Contribution::type_b("time between the key, and the looks", u)];
-        Estimate::with_interval(high, low, high, u, None, from)
+        Estimate::with_interval(0.5 * (low + high), low, high, u, None, from)
     }
 }

@@ -84,6 +84,23 @@ fn slopes_jitter_and_swing_are_covered() {
 }
 
 #[test]
+fn the_time_to_lock_lies_between_two_looks_or_before_the_first() {
+    let mut random = Random::new(4);
+    // From the first look on: when the phase came to stand; `took_s` before it the key was pressed.
+    for (locked_s, took_s, jitter_s) in [(6.2, 1.5, 1e-5), (9.1, 0.4, 1e-4), (-1.0, 1.7, 1e-5)] {
+        let course = |t: f64| if t < locked_s { 9e-3 } else { 5e-3 };
+        let seen = looks((course, 0.0), jitter_s, 0.3, 120, &mut random);
+        let time = PhaseRecord::new(&seen, TURNS).unwrap().lock_time(&seen, took_s).unwrap();
+        let truth = (took_s + locked_s - seen[0].at_s).max(0.0);
+        assert!(covers(&time, truth), "{truth}: {time:?}");
+        let (low, high) = (time.interval.low, time.interval.high);
+        assert!((time.value - 0.5 * (low + high)).abs() < 1e-9, "{time:?}");
+        // One gap of the looks and its unevenness, or all from the key on.
+        assert!(high - low < if locked_s > 0.0 { 0.5 } else { took_s + 1e-9 }, "{time:?}");
+    }
+}
+
+#[test]
 fn looks_that_cannot_tell_how_often_the_phase_went_round_are_refused() {
     let mut random = Random::new(3);
     // Evenly every 25 turns: a slope of a 25th of a turn a turn looks like none.
