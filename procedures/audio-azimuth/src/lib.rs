@@ -174,14 +174,7 @@ fn turned(id: &str, text: &str) -> Result<bool> {
 }
 
 fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Report) -> Result<()> {
-    let rounds = settings.count(&p::ROUNDS);
-    if rounds < 3 {
-        tones.find(true, report).on("azimuth.below-peak")?;
-        let level = tones.level(true).on("azimuth.below-peak")?;
-        report.measured(Measured::new("high-tone.level", Unit::Volt, &level));
-        let why = "one channel tells its distance from the level peak only while the screw is turned past it: hook up the second channel, or set `rounds` to 12 or so";
-        return Err(Unable::new(UnableCode::NotPossible, why).on("azimuth.below-peak"));
-    }
+    let rounds = settings.count(&p::PEAK_ROUNDS);
     if tape != TapeKind::Alignment {
         let why = "the azimuth screw is only turned with an alignment tape: any other may lean itself";
         return Err(Unable::new(UnableCode::WrongTape, why).on("azimuth.below-peak"));
@@ -191,7 +184,7 @@ fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Rep
     tones.find(true, report).on("azimuth.below-peak")?;
     let (fine, last) = climb(tones, true, rounds - rounds / 2, "fine", report)?;
     if !fine.passed_peak() {
-        let why = "the level was not seen to fall on both sides of its best: whether that is the peak is not known; turn on, with more `rounds`";
+        let why = "the level was not seen to fall on both sides of its best: whether that is the peak is not known; turn on, with more `peak-rounds`, or hook up the second channel";
         return Err(Unable::new(UnableCode::TooShort, why).on("azimuth.below-peak"));
     }
     let below = fine.below_best_db();

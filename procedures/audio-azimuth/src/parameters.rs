@@ -43,9 +43,15 @@ pub(crate) const DISTANCE: Number = Number::practice(
 );
 pub(crate) const ROUNDS: Number = Number::practice(
     "rounds",
-    "how often the operator is asked to turn the azimuth screw and the head is measured again; one channel alone needs some",
+    "how often the operator is asked to turn the azimuth screw and the head is measured again, by two channels",
     Unit::One,
     [0.0, 0.0, 60.0],
+);
+pub(crate) const PEAK_ROUNDS: Number = Number::practice(
+    "peak-rounds",
+    "the same by one channel, which tells nothing until the screw was turned past the level peak and back",
+    Unit::One,
+    [12.0, 4.0, 60.0],
 );
 
 pub(crate) const DESCRIPTION: Description = Description {
@@ -64,6 +70,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LOSS_REJECT),
         Parameter::Number(DISTANCE),
         Parameter::Number(ROUNDS),
+        Parameter::Number(PEAK_ROUNDS),
     ],
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: true,
@@ -71,7 +78,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. The \
             limits are those angles at which a single full-width track loses 0.5 dB and 2 dB at 6 kHz. A test tape itself is \
             true to one minute of arc, which is in the interval. With one channel the level at 6 kHz has its peak at the \
-            right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one. Only an \
+            right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one; you are \
+            asked to turn the screw past it and back, since no level alone says how far it lies from its peak. Only an \
             alignment tape judges: a tape of this machine leans as its head does.",
     when_it_fails: "Order of work on the audio head: height first, then azimuth, then the height again; tilt for a steady level; then its place \
                     along the tape (tracking). Turn the azimuth screw by small parts of a turn, with a tool that is not magnetic, \
