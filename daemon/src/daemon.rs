@@ -126,6 +126,10 @@ impl Api for Daemon {
         })
     }
 
+    fn rejudge<'a>(&'a self, run: &'a RunId, from: u32) -> ApiFuture<'a, Value> {
+        Box::pin(async move { wire(&crate::run::rejudge::rejudge(&self.data, &self.library, run, from).await?) })
+    }
+
     fn events<'a>(&'a self, bench: &'a str, after: u64, wait: Duration) -> ApiFuture<'a, BenchEvents> {
         Box::pin(async move {
             let shared = self.bench(bench)?.shared();

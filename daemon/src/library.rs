@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tapewright_clock::Clock;
 use tapewright_host::{
-    Cancel, CaptureStore, Engine, Limits, Live, LiveError, LiveRun, Log, Permission, Procedure, Run, RunError,
-    Services, Setting, Value, Verdict,
+    Call, Cancel, CaptureStore, Engine, Limits, Live, LiveError, LiveRun, Log, Permission, Procedure, RejudgeError,
+    Run, RunError, Services, Setting, Value, Verdict,
 };
 use tokio::sync::Mutex;
 
@@ -221,6 +221,20 @@ impl Loaded {
             cancel: cancel.clone(),
         };
         self.engine.live(&self.procedure, run).await
+    }
+
+    /// Runs it again on a run's own evidence, under the limits of that run.
+    ///
+    /// # Errors
+    /// [`RejudgeError`] at the call where the component, the log or a capture is not what it was.
+    pub async fn rejudge(
+        &self,
+        calls: Vec<Call>,
+        store: impl CaptureStore + 'static,
+        limits: Limits,
+        clock: &Clock,
+    ) -> Result<Verdict, RejudgeError> {
+        self.engine.rejudge(&self.procedure, calls, Box::new(store), limits, clock.clone()).await
     }
 
     /// Runs it.

@@ -8,7 +8,15 @@ use support::program::{check_code, err, out, program, run, serve, start, write_c
 use tapewright::live::LiveFrame;
 use tapewright::records::Job;
 use tapewright::report::run_report::RunReport;
+use tapewright::run::rejudge::Rejudged;
 use tapewright_formats::Outcome;
+
+/// Some file in a folder or one of its folders.
+fn a_file_below(folder: &std::path::Path) -> std::path::PathBuf {
+    let mut there = std::fs::read_dir(folder).expect("a folder").map(|entry| entry.expect("an entry").path());
+    let first = there.next().expect("something is in it");
+    if first.is_dir() { a_file_below(&first) } else { first }
+}
 
 #[test]
 fn a_run_from_the_command_line() {
@@ -46,6 +54,28 @@ fn a_run_from_the_command_line() {
     let as_json = run(&["show", &report.run, "--json", "--config", &config_text]);
     let again: RunReport = serde_json::from_str(&out(&as_json)).expect("JSON");
     assert_eq!(again, report, "the records say what was shown");
+
+    // The same evidence and the same component: the same verdict, bit for bit.
+    let rejudged = run(&["rejudge", &report.run, "--config", &config_text]);
+    check_code(&rejudged, 0);
+    let said = out(&rejudged);
+    assert!(said.contains("signal-presence      PASS, the same again"), "{said}");
+    assert!(said.contains("1 of 1 procedures give the same verdict again"), "{said}");
+    // Evidence that was changed proves nothing, and it says which.
+    let capture = a_file_below(&folder.path().join("records/captures"));
+    let kept = std::fs::read(&capture).expect("a capture");
+    let mut other = kept.clone();
+    other[kept.len() / 2] ^= 1;
+    std::fs::write(&capture, other).expect("it is changed");
+    let rejudged = run(&["rejudge", &report.run, "--config", &config_text]);
+    check_code(&rejudged, 14);
+    let (said, name) = (out(&rejudged), capture.file_name().expect("a name").to_string_lossy().into_owned());
+    assert!(said.contains("was PASS, and cannot be judged again:") && said.contains(&name[..32]), "{said}");
+    std::fs::write(&capture, kept).expect("it is put back");
+    let as_json = run(&["rejudge", &report.run, "--json", "--config", &config_text]);
+    check_code(&as_json, 0);
+    let all: Vec<Rejudged> = serde_json::from_str(&out(&as_json)).expect("JSON");
+    assert_eq!((all[0].again, all[0].differences.len()), (Some(Outcome::Pass), 0));
 
     // A run that is stopped ends without a verdict on the machine.
     let mut running = run_it("first-look").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");

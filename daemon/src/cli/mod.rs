@@ -11,6 +11,7 @@ mod jobs;
 mod live;
 mod out;
 mod procedures;
+mod rejudge;
 mod serve;
 
 use clap::{Parser, Subcommand};
@@ -37,6 +38,9 @@ enum Command {
         /// The configuration
         #[arg(long, value_name = "FILE", default_value = DEFAULT_CONFIG)]
         config: PathBuf,
+        /// Throw the index of the records away, and make it anew from the journals
+        #[arg(long)]
+        rebuild_index: bool,
     },
     /// Work with benches
     #[command(subcommand)]
@@ -66,6 +70,8 @@ enum Command {
     Runs(client::RunsArgs),
     /// Show a run
     Show(client::ShowArgs),
+    /// Judge a run again on its own evidence, and say what differs
+    Rejudge(rejudge::RejudgeArgs),
     /// Stop a bench's transport at once, and cancel what runs
     Stop(client::StopArgs),
 }
@@ -82,10 +88,11 @@ pub fn main() -> Exit {
         Command::Live(args) => live::run(&args),
         Command::Runs(args) => client::runs(&args),
         Command::Show(args) => client::show(&args),
+        Command::Rejudge(args) => rejudge::run(&args),
         Command::Stop(args) => client::stop(&args),
         Command::Dialect(command) => wait_for(dialect::run(command)),
         Command::Demo(args) => wait_for(demo::run(args)),
-        Command::Serve { config } => wait_for(async move { serve::serve(&config).await }),
+        Command::Serve { config, rebuild_index } => wait_for(async move { serve::serve(&config, rebuild_index).await }),
         Command::Bench(command) => wait_for(serve::bench(command)),
         Command::Procedures { command, folder, json } => {
             wait_for(async move { procedures::run(command, &folder, json).await })

@@ -45,8 +45,8 @@ pub(crate) fn token_file(config: &Config) -> PathBuf {
 }
 
 /// Runs the daemon until Ctrl-C.
-pub(crate) async fn serve(path: &Path) -> Exit {
-    match serving(path).await {
+pub(crate) async fn serve(path: &Path, rebuild_index: bool) -> Exit {
+    match serving(path, rebuild_index).await {
         Ok(()) => Exit::Done,
         Err(error) => {
             out::error(&error);
@@ -55,11 +55,15 @@ pub(crate) async fn serve(path: &Path) -> Exit {
     }
 }
 
-async fn serving(path: &Path) -> Result<(), ServeError> {
+async fn serving(path: &Path, rebuild_index: bool) -> Result<(), ServeError> {
     let config = Config::read(path)?;
     let address = config.listen.parse().map_err(|_| ServeError::Listen(config.listen.clone()))?;
     let clock = Clock::real();
-    let data = DataFolder::open(&config.data, clock.clone()).await?;
+    let data = if rebuild_index {
+        DataFolder::open_and_rebuild(&config.data, clock.clone()).await?
+    } else {
+        DataFolder::open(&config.data, clock.clone()).await?
+    };
     for recovered in data.recovered() {
         out::say(&format!("recovered: {recovered:?}"));
     }

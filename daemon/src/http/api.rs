@@ -23,6 +23,10 @@ pub trait Api: Send + Sync + 'static {
     fn start_run<'a>(&'a self, bench: &'a str, request: Value) -> ApiFuture<'a, RunId>;
     /// One run with its verdict.
     fn run<'a>(&'a self, run: &'a RunId) -> ApiFuture<'a, Value>;
+    /// Judges the first procedure of a run from a place on again, on its own evidence: a [`RejudgePage`].
+    ///
+    /// [`RejudgePage`]: crate::run::rejudge::RejudgePage
+    fn rejudge<'a>(&'a self, run: &'a RunId, from: u32) -> ApiFuture<'a, Value>;
     /// Events of a bench after a number, oldest first; if there is none yet, waits so long for one.
     fn events<'a>(&'a self, bench: &'a str, after: u64, wait: Duration) -> ApiFuture<'a, BenchEvents>;
     /// The open prompts of a bench.

@@ -3,6 +3,7 @@
 use super::{Answered, Cursor, ErrorBody, EventPage, Started, Token, TokenError, limits};
 use crate::live::{LiveFrame, LiveSpec};
 use crate::records::{Job, JobEvent, JobId, JobOpened, RunFilter, RunId, RunRow};
+use crate::run::rejudge::RejudgePage;
 use core::time::Duration;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -207,6 +208,14 @@ impl Client {
     /// [`ClientError`].
     pub fn run(&self, run: &RunId) -> Result<Value, ClientError> {
         self.get(&format!("/v1/runs/{run}"))
+    }
+
+    /// Judges the first procedure of a run from a place on again, on its own evidence. Ask on with the page's `next`.
+    ///
+    /// # Errors
+    /// [`ClientError`].
+    pub fn rejudge(&self, run: &RunId, from: u32) -> Result<RejudgePage, ClientError> {
+        self.post(&format!("/v1/runs/{run}/rejudge"), &json!({ "from": from }))
     }
 
     /// Cancels a run.

@@ -53,6 +53,7 @@ pub(super) fn router(shared: Shared) -> Router {
         .route("/v1/runs", get(runs))
         .route("/v1/runs/{run}", get(run))
         .route("/v1/runs/{run}/cancel", post(cancel))
+        .route("/v1/runs/{run}/rejudge", post(rejudge))
         .route("/v1/procedures", get(procedures))
         .route("/v1/jobs", get(jobs).post(start_job))
         .route("/v1/jobs/{job}", get(job))
@@ -226,6 +227,17 @@ async fn cancel(State(shared): State<Shared>, run: At<String>) -> Answer {
     let run = at(run)?.parse::<RunId>()?;
     to_its_end(async move { shared.api.cancel(&run).await }).await?;
     ok(&json!({}))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RejudgeFrom {
+    #[serde(default)]
+    from: u32,
+}
+
+async fn rejudge(State(shared): State<Shared>, run: At<String>, body: Body<RejudgeFrom>) -> Answer {
+    ok(&shared.api.rejudge(&at(run)?.parse::<RunId>()?, body.0.from).await?)
 }
 
 async fn procedures(State(shared): State<Shared>) -> Answer {

@@ -130,7 +130,7 @@ pub enum RecordsError {
         file: PathBuf,
     },
     /// The index could not be read or written.
-    #[error("cannot {doing} the index {}: it holds nothing of its own; to rebuild it from the journals take it away, with the files named after it, and start again", .file.display())]
+    #[error("cannot {doing} the index {}: it holds nothing of its own; rebuild it from the journals with `tapewright serve --rebuild-index`", .file.display())]
     Index {
         /// What was tried.
         doing: &'static str,
@@ -140,7 +140,7 @@ pub enum RecordsError {
         source: sqlx::Error,
     },
     /// The index has another schema than its numbered steps make.
-    #[error("index {} does not fit this tapewright ({why}): use the newer tapewright; or to rebuild it from the journals take it away, with the files named after it, and start again", .file.display())]
+    #[error("index {} does not fit this tapewright ({why}): use the newer tapewright; or rebuild it from the journals with `tapewright serve --rebuild-index`", .file.display())]
     IndexSchema {
         /// The database.
         file: PathBuf,

@@ -9,6 +9,7 @@ mod close;
 pub(crate) mod convert;
 mod evidence;
 mod record;
+pub mod rejudge;
 mod services;
 pub mod spec;
 

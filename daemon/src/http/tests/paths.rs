@@ -36,6 +36,8 @@ fn what_is_wrong_with_a_request_is_said() {
         ("GET /v1/runs/r-none", "", "", 404, "no run `r-none` in data folder"),
         ("GET /v1/jobs/j-none", "", "", 404, "no job `j-none` in data folder"),
         ("GET /v1/runs/%ff", "", "", 400, "UTF-8"),
+        ("POST /v1/runs/r-none/rejudge", json, "{}", 404, "no run `r-none` in data folder"),
+        ("POST /v1/runs/r-none/rejudge", json, "{\"from\": -1}", 400, "expected u32"),
     ] {
         let (found, body) = server.ask(line, headers, body);
         assert_eq!(found, status, "{line}: {body}");
