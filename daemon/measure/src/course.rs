@@ -8,10 +8,12 @@
 //!
 //! *Under-sampled RF.* The noise's power is taken off the power of a place.
 //!
-//! The mean level is the mean of the segments' levels, which are roots of mean squares over the segment, by definition.
+//! The mean level is the mean of the segments' levels, which are roots of mean squares over the segment, by definition; over
+//! whole bars, since a part of one lifts or lowers the mean by where it lies, and scans that are caught one after the other
+//! may all have it at one place.
 
 use crate::carrier::Carrier;
-use crate::curve::mean;
+use crate::curve::Segments;
 use crate::error::{MeasureError, at_least};
 use crate::lift::{Lift, Part, with_colour};
 use crate::peaks::{BAR, PeakNoise};
@@ -19,7 +21,7 @@ use crate::power::{PowerNoise, offset_of};
 use crate::scan::Scan;
 use crate::search::ScanCourse;
 use crate::trace::{PairTrace, Trace};
-use tapewright_formats::definitions::SEGMENTS;
+use tapewright_formats::definitions::{SEGMENTS, whole_bars};
 
 /// Places of a segment.
 const A_SEGMENT: usize = 6;
@@ -31,7 +33,19 @@ const PLACES: usize = A_SEGMENT * SEGMENTS;
 pub struct Course {
     /// Level against position.
     pub scan: ScanCourse,
-    /// Mean level, in volts.
+    guard: f64,
+    /// Levels of the segments, in volts.
+    levels_v: Segments,
+    /// The same when the noise is off by its standard uncertainty.
+    noisier_v: Segments,
+    /// The same when a whole bin stands at its crest.
+    crest_v: Segments,
+}
+
+/// Mean level of a scan.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CourseLevel {
+    /// In volts.
     pub mean_v: f64,
     /// By how much the mean is off when the noise is by its standard uncertainty, in volts.
     pub by_noise_v: f64,
@@ -39,13 +53,31 @@ pub struct Course {
     pub by_crest_v: f64,
 }
 
-/// Mean over the segments of the root of the mean square.
-fn mean_level(level_v: &[f64]) -> f64 {
-    let segments: Vec<f64> = level_v
-        .chunks(A_SEGMENT)
-        .map(|places| (places.iter().map(|v| v * v).sum::<f64>() / places.len() as f64).sqrt())
-        .collect();
-    mean(&segments)
+impl Course {
+    /// Mean level over whole bars, of which a scan holds so many; over the whole scan where that is not known.
+    #[must_use]
+    pub fn level(&self, bars: Option<f64>) -> CourseLevel {
+        let filled = bars.map_or(SEGMENTS as f64, |bars| whole_bars(bars, self.guard));
+        let over = |levels: &Segments| {
+            let sum: f64 = levels.iter().enumerate().map(|(k, v)| v * (filled - k as f64).clamp(0.0, 1.0)).sum();
+            sum / filled
+        };
+        let mean_v = over(&self.levels_v);
+        CourseLevel {
+            mean_v,
+            by_noise_v: (mean_v - over(&self.noisier_v)).abs(),
+            by_crest_v: (mean_v - over(&self.crest_v)).abs() / 3.0_f64.sqrt(),
+        }
+    }
+}
+
+/// Roots of the mean squares of each segment's places.
+fn segments(level_v: &[f64]) -> Segments {
+    let mut segments = [0.0; SEGMENTS];
+    for (segment, places) in segments.iter_mut().zip(level_v.chunks(A_SEGMENT)) {
+        *segment = (places.iter().map(|v| v * v).sum::<f64>() / places.len() as f64).sqrt();
+    }
+    segments
 }
 
 /// Means of what each place holds.
@@ -74,11 +106,10 @@ fn course(
 ) -> Course {
     let of = |level: &dyn Fn(f64) -> f64| seen.iter().map(|v| level(*v)).collect::<Vec<f64>>();
     let level_v = of(&corrected);
-    let mean_v = mean_level(&level_v);
-    let (by_noise_v, by_crest_v) = (mean_v - mean_level(&of(&noisier)), mean_v - mean_level(&of(&crest)));
-    let half = 0.5 * (1.0 - 2.0 * scan.guard()) / PLACES as f64;
-    let scan = ScanCourse { level_v, from: scan.guard() + half, to: 1.0 - scan.guard() - half };
-    Course { scan, mean_v, by_noise_v: by_noise_v.abs(), by_crest_v: by_crest_v.abs() / 3.0_f64.sqrt() }
+    let (levels_v, guard) = (segments(&level_v), scan.guard());
+    let half = 0.5 * (1.0 - 2.0 * guard) / PLACES as f64;
+    let scan = ScanCourse { level_v, from: guard + half, to: 1.0 - guard - half };
+    Course { scan, guard, levels_v, noisier_v: segments(&of(&noisier)), crest_v: segments(&of(&crest)) }
 }
 
 /// The way from pairs of one length: made once, used for each scan.
@@ -133,6 +164,7 @@ pub fn course_by_power(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::curve::mean;
     use crate::extremes::Noise;
     use crate::scan::{Head, scans_from_trigger};
     use tapewright_formats::{Format, format_named};
@@ -181,11 +213,12 @@ mod tests {
         let mut of = |gain: f64| {
             let pairs = pairs(format, &scan, gain, &mut noise);
             seen.push(mean(&(0..pairs.len()).map(|i| pairs.half_range(i)).collect::<Vec<f64>>()));
-            way.of(&pairs, &scan).unwrap()
+            way.of(&pairs, &scan).unwrap().level(None)
         };
         let (strong, weak) = (of(1.0), of(gain));
         let db = |a: f64, b: f64| 20.0 * (b / a).log10();
-        let brief = |c: &Course| format!("{:.5} by noise {:.1e} by crest {:.1e}", c.mean_v, c.by_noise_v, c.by_crest_v);
+        let brief =
+            |c: &CourseLevel| format!("{:.5} by noise {:.1e} by crest {:.1e}", c.mean_v, c.by_noise_v, c.by_crest_v);
         let says = format!("{}; {}", brief(&strong), brief(&weak));
         let crest = weak.by_crest_v / weak.mean_v - strong.by_crest_v / strong.mean_v;
         // And a few hundredths of one scan's noise.
@@ -193,7 +226,7 @@ mod tests {
         assert!((db(strong.mean_v, weak.mean_v) + 8.5).abs() < most, "{says}");
         assert!(crest < 0.02 && weak.by_noise_v < 0.01 * weak.mean_v, "{says}");
         assert!(db(seen[0], seen[1]) > -7.2, "{seen:?}");
-        let want = mean_level(
+        let want = mean(&segments(
             &(0..PLACES)
                 .map(|i| {
                     let share = (i as f64 + 0.5) / PLACES as f64;
@@ -201,8 +234,33 @@ mod tests {
                     truth_v(&scan, a + share * (b - a), 1.0)
                 })
                 .collect::<Vec<f64>>(),
-        );
+        ));
         assert!((strong.mean_v - want).abs() < 2.0 * strong.by_crest_v, "{} for {want}", strong.mean_v);
+    }
+
+    /// Where the bars lie moves the mean of a scan that holds no whole number of them, and not the mean over whole bars.
+    #[test]
+    fn the_level_over_whole_bars_does_not_ask_where_they_lie() {
+        let format = format_named("vhs-625-sp").unwrap();
+        let scan = scans_from_trigger(format.lines, Head::A, -1e-4, 0.0205)[0];
+        for bars in [1.3, 1.5, 2.5, 3.7] {
+            let level = |from: f64, bars_known: Option<f64>| {
+                let seen: Vec<f64> = (0..PLACES)
+                    .map(|i| {
+                        let x = scan.guard() + (1.0 - 2.0 * scan.guard()) * (i as f64 + 0.5) / PLACES as f64;
+                        (2.0 * (bars * x + from).rem_euclid(1.0) - 1.0).abs().max(0.03)
+                    })
+                    .collect();
+                course(&scan, &seen, |v| v, |v| v, |v| v).level(bars_known).mean_v
+            };
+            let reach = |known: Option<f64>| {
+                let levels = (0..40).map(|i| level(f64::from(i) / 40.0, known));
+                let (low, high) = levels.fold((f64::MAX, 0.0_f64), |(l, h), v| (l.min(v), h.max(v)));
+                (high - low) / high
+            };
+            let (all, whole) = (reach(None), reach(Some(bars)));
+            assert!(all > 0.1 && whole < 0.03, "{bars} bars: {all} of the whole scan, {whole} of whole bars");
+        }
     }
 
     /// The power of noise is taken off; a record that ends early is no scan.
@@ -220,7 +278,7 @@ mod tests {
             Trace::from_volts(0.0, DT_S, volts.collect()).unwrap()
         };
         let quiet = PowerNoise::from_quiet(&samples(0.0, 2_950)).unwrap();
-        let of = |trace: &Trace| course_by_power(trace, &scan, &quiet);
+        let of = |trace: &Trace| Ok::<_, MeasureError>(course_by_power(trace, &scan, &quiet)?.level(None));
         let (strong, weak) = (of(&samples(1.0, 2_950)).unwrap(), of(&samples(0.3, 2_950)).unwrap());
         let db = 20.0 * (weak.mean_v / strong.mean_v).log10();
         assert!((db - 20.0 * 0.3_f64.log10()).abs() < 0.4, "{db}");

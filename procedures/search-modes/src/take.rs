@@ -1,7 +1,7 @@
 //! Scans in search: captures first, levels against position once the noise is known; the tape's speed by its control pulses.
 
 use tapewright_sdk::formats::{Format, SignalForm};
-use tapewright_sdk::measure::course::Course;
+use tapewright_sdk::measure::course::CourseLevel;
 use tapewright_sdk::measure::pulses::pulses_in;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::search::{Bars, ScanCourse, count_bars};
@@ -27,7 +27,7 @@ pub(crate) struct Take {
 pub(crate) struct HeadLook {
     pub(crate) name: &'static str,
     pub(crate) bars: Result<Bars>,
-    /// Mean levels of its scans.
+    /// Mean levels of its scans, over whole bars.
     pub(crate) level_v: Moments,
     /// By how much their mean is off when the noise is by its standard uncertainty.
     pub(crate) by_noise_v: f64,
@@ -55,17 +55,25 @@ pub(crate) fn take(
 
 /// Both heads' levels, and the bars in them.
 pub(crate) fn looks(front: &Front, take: &Take, floor: &Floor) -> Result<Vec<HeadLook>> {
-    let mut found = Vec::new();
+    let mut seen = Vec::new();
     for (head, captures) in &take.scans {
         let courses = front.courses(captures, floor, *head)?;
-        let of = |each: fn(&Course) -> f64| courses.iter().map(each).collect::<Vec<f64>>();
         let scans: Vec<ScanCourse> = courses.iter().map(|course| course.scan.clone()).collect();
+        seen.push((*head, courses, count_bars(&scans, COUNTS.0, COUNTS.1)));
+    }
+    // Both heads cross the same tape: the one whose bars are known better tells how many there are.
+    let known = seen.iter().filter_map(|(_, _, bars)| bars.as_ref().ok().map(|bars| &bars.count));
+    let known = known.min_by(|a, b| a.standard_uncertainty.total_cmp(&b.standard_uncertainty)).map(|count| count.value);
+    let mut found = Vec::new();
+    for (head, courses, bars) in seen {
+        let levels: Vec<CourseLevel> = courses.iter().map(|course| course.level(known)).collect();
+        let of = |each: fn(&CourseLevel) -> f64| levels.iter().map(each).collect::<Vec<f64>>();
         found.push(HeadLook {
-            name: if *head == ScanHead::A { "head-a" } else { "head-b" },
-            bars: count_bars(&scans, COUNTS.0, COUNTS.1).map_err(Unable::from),
-            level_v: moments(&of(|course| course.mean_v))?,
-            by_noise_v: moments(&of(|course| course.by_noise_v))?.mean,
-            by_crest_v: moments(&of(|course| course.by_crest_v))?.mean,
+            name: if head == ScanHead::A { "head-a" } else { "head-b" },
+            bars: bars.map_err(Unable::from),
+            level_v: moments(&of(|level| level.mean_v))?,
+            by_noise_v: moments(&of(|level| level.by_noise_v))?.mean,
+            by_crest_v: moments(&of(|level| level.by_crest_v))?.mean,
         });
     }
     let strongest_v = found.iter().map(|head| head.level_v.mean).fold(0.0, f64::max);

@@ -4,6 +4,7 @@ use super::{Window, deviation, in_mode, mean, mean_slope_and_swing, span as cove
 use sim_instrument::machine::{Head, Machine, Picture};
 use std::collections::BTreeMap;
 use tapewright_formats::Mode;
+use tapewright_formats::definitions::{GUARD_LINES, whole_bars};
 use tapewright_formats::relations::degrees_a_line;
 
 /// Adds what there is to say about these windows.
@@ -202,10 +203,17 @@ fn search_modes(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String
         // Bars follow from the geometry, on every machine.
         all.insert(format!("search-modes/{mode}.bars-off"), 0.0);
         let Some((from_s, to_s)) = covered(in_mode(windows, "search-modes", mode)) else { continue };
+        let guard = GUARD_LINES / machine.format().lines.lines_a_scan();
         let level_v = |head: Head| {
-            let curves =
-                machine.scans(head, from_s, to_s).into_iter().filter_map(|(at, _)| machine.level_curve(head, at));
-            mean(&curves.map(|curve| mean(&curve)).collect::<Vec<_>>())
+            let level_v = |(at_s, until_s): (f64, f64)| {
+                let filled = whole_bars(0.5 * slope.abs() * (until_s - at_s), guard);
+                let curve = machine.level_curve(head, at_s)?;
+                Some(
+                    curve.iter().zip(0..).map(|(v, k)| v * (filled - f64::from(k)).clamp(0.0, 1.0)).sum::<f64>()
+                        / filled,
+                )
+            };
+            mean(&machine.scans(head, from_s, to_s).into_iter().filter_map(level_v).collect::<Vec<_>>())
         };
         all.insert(format!("search-modes/{mode}.balance"), 20.0 * (level_v(Head::B) / level_v(Head::A)).log10());
     }
