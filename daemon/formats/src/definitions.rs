@@ -108,8 +108,8 @@
 //! the drum at `r` times its nominal rate that is `|n - r| / 2`. *Speed* is `n = r + 2 bars` in cue, `r - 2 bars` in review,
 //! where a machine that corrects its line rate has `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
 //! *Balance* is `20 log10` of head B's mean level over head A's, over all scans of the mode. The level of a scan is here the
-//! mean of `L_k` over the greatest whole number of bars that fits between its guards, counted from segment 0, so that it
-//! matters nothing where the bars lie: the last segment that they reach counts by its share ([`whole_bars`]).
+//! root of the mean of `L_k^2` over the greatest whole number of bars that fits between its guards, counted from segment 0, so
+//! that it matters nothing where the bars lie: the last segment that they reach counts by its share ([`whole_bars`]).
 
 /// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
 pub const LATE_LINES: f64 = 20.0;

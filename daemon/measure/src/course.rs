@@ -3,14 +3,13 @@
 //!
 //! *Pairs.* All bins of a place count alike, not the greatest of a line, so that picture and colour are to both heads
 //! what they are to one, and only noise lifts a weak level more than a strong one. The mean half range of a place goes
-//! back through the lift of the noise (`lift.rs`). How much of a bin stands at its crest depends on the colour: with none,
-//! or with that of ordinary bars; half way between is taken, and the rest is a contribution.
+//! back through the lift of the noise (`lift.rs`). How much of a bin stands at its crest depends on the picture: all of it
+//! with no colour, or what one colour bar fills of it; half way between is taken, and the rest is a contribution.
 //!
 //! *Under-sampled RF.* The noise's power is taken off the power of a place.
 //!
-//! The mean level is the mean of the segments' levels, which are roots of mean squares over the segment, by definition; over
-//! whole bars, since a part of one lifts or lowers the mean by where it lies, and scans that are caught one after the other
-//! may all have it at one place.
+//! The level of a scan is, by definition, the root of the mean square over whole bars: a part of one lifts or lowers it by
+//! where it lies, and scans that are caught one after the other may all have it at one place.
 
 use crate::carrier::Carrier;
 use crate::curve::Segments;
@@ -42,31 +41,31 @@ pub struct Course {
     crest_v: Segments,
 }
 
-/// Mean level of a scan.
+/// Level of a scan.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CourseLevel {
     /// In volts.
-    pub mean_v: f64,
-    /// By how much the mean is off when the noise is by its standard uncertainty, in volts.
+    pub level_v: f64,
+    /// By how much it is off when the noise is by its standard uncertainty, in volts.
     pub by_noise_v: f64,
-    /// Standard uncertainty of the mean from how much of a bin stands at its crest, in volts.
+    /// Its standard uncertainty from how much of a bin stands at its crest, in volts.
     pub by_crest_v: f64,
 }
 
 impl Course {
-    /// Mean level over whole bars, of which a scan holds so many; over the whole scan where that is not known.
+    /// Level over whole bars, of which a scan holds so many; over the whole scan where that is not known.
     #[must_use]
     pub fn level(&self, bars: Option<f64>) -> CourseLevel {
         let filled = bars.map_or(SEGMENTS as f64, |bars| whole_bars(bars, self.guard));
         let over = |levels: &Segments| {
-            let sum: f64 = levels.iter().enumerate().map(|(k, v)| v * (filled - k as f64).clamp(0.0, 1.0)).sum();
-            sum / filled
+            let squares = levels.iter().enumerate().map(|(k, v)| v * v * (filled - k as f64).clamp(0.0, 1.0));
+            (squares.sum::<f64>() / filled).sqrt()
         };
-        let mean_v = over(&self.levels_v);
+        let level_v = over(&self.levels_v);
         CourseLevel {
-            mean_v,
-            by_noise_v: (mean_v - over(&self.noisier_v)).abs(),
-            by_crest_v: (mean_v - over(&self.crest_v)).abs() / 3.0_f64.sqrt(),
+            level_v,
+            by_noise_v: (level_v - over(&self.noisier_v)).abs(),
+            by_crest_v: (level_v - over(&self.crest_v)).abs() / 3.0_f64.sqrt(),
         }
     }
 }
@@ -112,6 +111,16 @@ fn course(
     Course { scan, guard, levels_v, noisier_v: segments(&of(&noisier)), crest_v: segments(&of(&crest)) }
 }
 
+/// Colour's share of the amplitude in search. Between the tracks the carrier falls to nothing and, over a bar of noise, to half
+/// in the mean; the colour stays, since its low frequency knows hardly any azimuth.
+const SHARE: f64 = BAR.0 / (BAR.0 + 0.5 * (1.0 - BAR.0));
+
+/// What the highest of the colour bars that a bin holds fills of it in the mean: a bin lies anywhere against them, so it
+/// straddles two or has one and parts of its neighbours.
+fn filled_by_a_bar(dt_s: f64, bar_s: f64) -> f64 {
+    if dt_s < bar_s { 1.0 - 0.5 * dt_s / bar_s } else { 0.5 * bar_s / dt_s }
+}
+
 /// The way from pairs of one length: made once, used for each scan.
 pub struct CourseByPeaks {
     noise: PeakNoise,
@@ -126,9 +135,10 @@ impl CourseByPeaks {
     /// [`MeasureError::BadParameter`].
     pub fn new(noise: PeakNoise, carrier: &Carrier, dt_s: f64) -> Result<Self, MeasureError> {
         carrier.check()?;
-        let bin = Part { amplitude: 1.0, looks: noise.looks(dt_s), cycles: carrier.sync_hz * dt_s };
-        let coloured: Vec<Part> = with_colour(bin, BAR.0).collect();
-        Ok(Self { noise, plain: Lift::of(&[bin]), coloured: Lift::of(&coloured) })
+        let part = |span_s: f64| Part { amplitude: 1.0, looks: noise.looks(span_s), cycles: carrier.sync_hz * span_s };
+        let bar_s = dt_s * filled_by_a_bar(dt_s, BAR.1 * carrier.sync_tip_s);
+        let coloured: Vec<Part> = with_colour(part(bar_s), SHARE).collect();
+        Ok(Self { noise, plain: Lift::of(&[part(dt_s)]), coloured: Lift::of(&coloured) })
     }
 
     /// The course of one scan.
@@ -179,18 +189,30 @@ mod tests {
         gain * LEVEL_V * (1.0 - (at.rem_euclid(2.0) - 1.0).abs()).max(0.04)
     }
 
-    /// A scan as bins of 100 samples a microsecond, with a level or with noise alone.
-    fn pairs(format: &Format, scan: &Scan, gain: f64, noise: &mut Noise) -> PairTrace {
+    fn rms(values: &[f64]) -> f64 {
+        (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+    }
+
+    /// A scan as bins of 100 samples a microsecond, with a level or with noise alone; with colour bars of so much colour, which
+    /// has no bars of noise.
+    fn pairs(format: &Format, scan: &Scan, gain: f64, colour: f64, noise: &mut Noise) -> PairTrace {
         let bins = ((scan.end_s - scan.start_s) / DT_S) as usize + 20;
         let (mut least, mut greatest) = (Vec::new(), Vec::new());
         for bin in 0..bins {
             let at_s = (bin as f64 - 8.0) * DT_S;
             let level_v = truth_v(scan, at_s, gain);
+            let colour_turn = noise.uniform();
             let (mut low, mut high) = (f64::MAX, f64::MIN);
             let turn = core::f64::consts::TAU * noise.uniform();
             for i in 0..680 {
                 let phase = turn + core::f64::consts::TAU * format.fm_sync_hz.value * 1e-8 * f64::from(i);
-                let v = level_v * phase.cos() + NOISE_V * noise.normal();
+                let mut v = level_v * phase.cos() + NOISE_V * noise.normal();
+                if colour > 0.0 {
+                    let since_s = at_s + 1e-8 * f64::from(i);
+                    let height = [1.0, 0.6, 0.9, 0.7][(since_s / 6.5e-6).floor().rem_euclid(4.0) as usize];
+                    let cycles = colour_turn + format.colour_under_hz.value * since_s;
+                    v += gain * LEVEL_V * colour * height * (core::f64::consts::TAU * cycles).cos();
+                }
                 (low, high) = (low.min(v), high.max(v));
             }
             least.push(low as f32);
@@ -206,27 +228,27 @@ mod tests {
         let format = format_named("vhs-625-sp").unwrap();
         let mut noise = Noise::new(5);
         let scan = scans_from_trigger(format.lines, Head::A, -1e-4, 0.0205)[0];
-        let quiet = PeakNoise::from_quiet(&pairs(format, &scan, 0.0, &mut noise), 50e6).unwrap();
+        let quiet = PeakNoise::from_quiet(&pairs(format, &scan, 0.0, 0.0, &mut noise), 50e6).unwrap();
         let way = CourseByPeaks::new(quiet, &Carrier::of(format), DT_S).unwrap();
         let gain = 10_f64.powf(-8.5 / 20.0);
         let mut seen = Vec::new();
         let mut of = |gain: f64| {
-            let pairs = pairs(format, &scan, gain, &mut noise);
+            let pairs = pairs(format, &scan, gain, 0.0, &mut noise);
             seen.push(mean(&(0..pairs.len()).map(|i| pairs.half_range(i)).collect::<Vec<f64>>()));
             way.of(&pairs, &scan).unwrap().level(None)
         };
         let (strong, weak) = (of(1.0), of(gain));
         let db = |a: f64, b: f64| 20.0 * (b / a).log10();
         let brief =
-            |c: &CourseLevel| format!("{:.5} by noise {:.1e} by crest {:.1e}", c.mean_v, c.by_noise_v, c.by_crest_v);
+            |c: &CourseLevel| format!("{:.5} by noise {:.1e} by crest {:.1e}", c.level_v, c.by_noise_v, c.by_crest_v);
         let says = format!("{}; {}", brief(&strong), brief(&weak));
-        let crest = weak.by_crest_v / weak.mean_v - strong.by_crest_v / strong.mean_v;
+        let crest = weak.by_crest_v / weak.level_v - strong.by_crest_v / strong.level_v;
         // And a few hundredths of one scan's noise.
         let most = 0.04 + 8.686 * 3.0_f64.sqrt() * crest;
-        assert!((db(strong.mean_v, weak.mean_v) + 8.5).abs() < most, "{says}");
-        assert!(crest < 0.02 && weak.by_noise_v < 0.01 * weak.mean_v, "{says}");
+        assert!((db(strong.level_v, weak.level_v) + 8.5).abs() < most, "{says}");
+        assert!(crest < 0.02 && weak.by_noise_v < 0.01 * weak.level_v, "{says}");
         assert!(db(seen[0], seen[1]) > -7.2, "{seen:?}");
-        let want = mean(&segments(
+        let want = rms(&segments(
             &(0..PLACES)
                 .map(|i| {
                     let share = (i as f64 + 0.5) / PLACES as f64;
@@ -235,10 +257,25 @@ mod tests {
                 })
                 .collect::<Vec<f64>>(),
         ));
-        assert!((strong.mean_v - want).abs() < 2.0 * strong.by_crest_v, "{} for {want}", strong.mean_v);
+        assert!((strong.level_v - want).abs() < 2.0 * strong.by_crest_v, "{} for {want}", strong.level_v);
     }
 
-    /// Where the bars lie moves the mean of a scan that holds no whole number of them, and not the mean over whole bars.
+    /// With colour bars in the picture, too: they stand at the other edge, for few of a bin's cycles are highest.
+    #[test]
+    fn colour_lies_within_what_is_not_known_of_the_crest() {
+        let format = format_named("vhs-625-sp").unwrap();
+        let mut noise = Noise::new(7);
+        let scan = scans_from_trigger(format.lines, Head::A, -1e-4, 0.0205)[0];
+        let quiet = PeakNoise::from_quiet(&pairs(format, &scan, 0.0, 0.0, &mut noise), 50e6).unwrap();
+        let way = CourseByPeaks::new(quiet, &Carrier::of(format), DT_S).unwrap();
+        let mut of = |gain: f64| way.of(&pairs(format, &scan, gain, 0.25, &mut noise), &scan).unwrap().level(None);
+        let (strong, weak) = (of(1.0), of(10_f64.powf(-8.5 / 20.0)));
+        let off = 20.0 * (weak.level_v / strong.level_v).log10() + 8.5;
+        let edge = 8.686 * 3.0_f64.sqrt() * (weak.by_crest_v / weak.level_v - strong.by_crest_v / strong.level_v);
+        assert!(off.abs() < edge + 0.02, "{off} dB off, {edge} dB not known");
+    }
+
+    /// Where the bars lie moves the level of a scan that holds no whole number of them, and not the level over whole bars.
     #[test]
     fn the_level_over_whole_bars_does_not_ask_where_they_lie() {
         let format = format_named("vhs-625-sp").unwrap();
@@ -251,7 +288,7 @@ mod tests {
                         (2.0 * (bars * x + from).rem_euclid(1.0) - 1.0).abs().max(0.03)
                     })
                     .collect();
-                course(&scan, &seen, |v| v, |v| v, |v| v).level(bars_known).mean_v
+                course(&scan, &seen, |v| v, |v| v, |v| v).level(bars_known).level_v
             };
             let reach = |known: Option<f64>| {
                 let levels = (0..40).map(|i| level(f64::from(i) / 40.0, known));
@@ -259,7 +296,7 @@ mod tests {
                 (high - low) / high
             };
             let (all, whole) = (reach(None), reach(Some(bars)));
-            assert!(all > 0.1 && whole < 0.03, "{bars} bars: {all} of the whole scan, {whole} of whole bars");
+            assert!(all > 0.05 && whole < 0.012, "{bars} bars: {all} of the whole scan, {whole} of whole bars");
         }
     }
 
@@ -280,7 +317,7 @@ mod tests {
         let quiet = PowerNoise::from_quiet(&samples(0.0, 2_950)).unwrap();
         let of = |trace: &Trace| Ok::<_, MeasureError>(course_by_power(trace, &scan, &quiet)?.level(None));
         let (strong, weak) = (of(&samples(1.0, 2_950)).unwrap(), of(&samples(0.3, 2_950)).unwrap());
-        let db = 20.0 * (weak.mean_v / strong.mean_v).log10();
+        let db = 20.0 * (weak.level_v / strong.level_v).log10();
         assert!((db - 20.0 * 0.3_f64.log10()).abs() < 0.4, "{db}");
         assert!(matches!(of(&samples(1.0, 2_000)), Err(MeasureError::TooShort { .. })));
     }

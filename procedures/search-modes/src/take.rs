@@ -27,7 +27,7 @@ pub(crate) struct Take {
 pub(crate) struct HeadLook {
     pub(crate) name: &'static str,
     pub(crate) bars: Result<Bars>,
-    /// Mean levels of its scans, over whole bars.
+    /// Levels of its scans, over whole bars.
     pub(crate) level_v: Moments,
     /// By how much their mean is off when the noise is by its standard uncertainty.
     pub(crate) by_noise_v: f64,
@@ -71,7 +71,7 @@ pub(crate) fn looks(front: &Front, take: &Take, floor: &Floor) -> Result<Vec<Hea
         found.push(HeadLook {
             name: if head == ScanHead::A { "head-a" } else { "head-b" },
             bars: bars.map_err(Unable::from),
-            level_v: moments(&of(|level| level.mean_v))?,
+            level_v: moments(&of(|level| level.level_v))?,
             by_noise_v: moments(&of(|level| level.by_noise_v))?.mean,
             by_crest_v: moments(&of(|level| level.by_crest_v))?.mean,
         });

@@ -208,10 +208,8 @@ fn search_modes(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String
             let level_v = |(at_s, until_s): (f64, f64)| {
                 let filled = whole_bars(0.5 * slope.abs() * (until_s - at_s), guard);
                 let curve = machine.level_curve(head, at_s)?;
-                Some(
-                    curve.iter().zip(0..).map(|(v, k)| v * (filled - f64::from(k)).clamp(0.0, 1.0)).sum::<f64>()
-                        / filled,
-                )
+                let squares = curve.iter().zip(0..).map(|(v, k)| v * v * (filled - f64::from(k)).clamp(0.0, 1.0));
+                Some((squares.sum::<f64>() / filled).sqrt())
             };
             mean(&machine.scans(head, from_s, to_s).into_iter().filter_map(level_v).collect::<Vec<_>>())
         };
