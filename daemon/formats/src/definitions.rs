@@ -108,8 +108,8 @@
 //! the drum at `r` times its nominal rate that is `|n - r| / 2`. *Speed* is `n = r + 2 bars` in cue, `r - 2 bars` in review,
 //! where a machine that corrects its line rate has `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
 //! *Balance* is `20 log10` of head B's mean level over head A's, over all scans of the mode. The level of a scan is here the
-//! root of the mean of `L_k^2` over the greatest whole number of bars that fits between its guards, counted from segment 0, so
-//! that it matters nothing where the bars lie: the last segment that they reach counts by its share ([`whole_bars`]).
+//! root of the mean square of the level against position, from the first guard over the greatest whole number of bars that
+//! fits before the second, so that it matters nothing where the bars lie ([`whole_bars`]).
 
 /// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
 pub const LATE_LINES: f64 = 20.0;
@@ -135,22 +135,22 @@ pub const MIDDLE: core::ops::Range<usize> = 8..12;
 /// Segments that make the exit level.
 pub const EXIT: core::ops::Range<usize> = 17..20;
 
-/// How many segments, counted from the entrance, the greatest whole number of bars fills that fits between the guards (unit 1,
-/// the last by its share), where a whole scan holds `bars`: all of them where no whole bar fits.
+/// What the greatest whole number of bars that fits between the guards fills of the way from one to the other (unit 1), where
+/// a whole scan holds `bars`: all of it where no whole bar fits.
 ///
 /// ```
 /// use tapewright_formats::definitions::whole_bars;
 /// let guard = 0.02;
-/// assert!((whole_bars(2.0 / 0.96, guard) - 20.0).abs() < 1e-9);
-/// assert!((whole_bars(2.5 / 0.96, guard) - 16.0).abs() < 1e-9);
-/// assert!((whole_bars(0.7, guard) - 20.0).abs() < 1e-9);
+/// assert!((whole_bars(2.0 / 0.96, guard) - 1.0).abs() < 1e-9);
+/// assert!((whole_bars(2.5 / 0.96, guard) - 0.8).abs() < 1e-9);
+/// assert!((whole_bars(0.7, guard) - 1.0).abs() < 1e-9);
 /// ```
 #[must_use]
 pub fn whole_bars(bars: f64, guard: f64) -> f64 {
     let held = bars * (1.0 - 2.0 * guard);
     // Two bars but for the rounding of the arithmetic are two.
     let whole = (held + 1e-9).floor();
-    if whole >= 1.0 { SEGMENTS as f64 * (whole / held).min(1.0) } else { SEGMENTS as f64 }
+    if whole >= 1.0 { (whole / held).min(1.0) } else { 1.0 }
 }
 
 /// Position of a segment's start: `g + k (1 - 2 g) / SEGMENTS`, with the guard `g` as a share of the scan.

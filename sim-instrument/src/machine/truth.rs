@@ -7,6 +7,7 @@ use super::Machine;
 use super::conditions::Head;
 use super::pulses::Train;
 use super::replay::Picture;
+use super::scan::Stretch;
 use serde::Serialize;
 use tapewright_formats::definitions::{ENTRANCE, EXIT, GUARD_LINES, MIDDLE, SEGMENTS, segment_start};
 use tapewright_formats::{Signal, SignalForm};
@@ -119,24 +120,37 @@ impl Machine {
             return None;
         }
         let guard = GUARD_LINES / self.format.lines.lines_a_scan();
-        let (edge_s, scan_s) = (stretch.edge_s, 1.0 / stretch.rate_hz);
-        let mut curve = [0.0; SEGMENTS];
+        let (from_s, scan_s) = (stretch.edge_s, 1.0 / stretch.rate_hz);
         let mut current = stretch;
-        for (k, level) in curve.iter_mut().enumerate() {
-            let (from, to) = (segment_start(k, guard), segment_start(k + 1, guard));
-            let mut power = 0.0;
-            for i in 0..LOOKS {
-                let x = from + (to - from) * (i as f64 + 0.5) / LOOKS as f64;
-                let t = edge_s + x * scan_s;
-                if t < current.start_s || t >= current.end_s {
-                    // A new epoch within the scan.
-                    current = self.timeline.stretch(t, self.seed);
-                }
-                power += current.read(t).level_v().powi(2);
-            }
-            *level = (power / LOOKS as f64).sqrt();
+        let at_s = |k: usize| from_s + segment_start(k, guard) * scan_s;
+        Some(core::array::from_fn(|k| self.rms_level_v(&mut current, at_s(k), at_s(k + 1), LOOKS)))
+    }
+
+    /// Root of the mean square of the level over a share of the way from one guard to the other, counted from the entrance.
+    #[must_use]
+    pub fn level_over_v(&self, head: Head, scan_start_s: f64, share: f64) -> Option<f64> {
+        let mut stretch = self.timeline.stretch(scan_start_s + 1e-9, self.seed);
+        if stretch.head() != Some(head) || stretch.rate_hz <= 0.0 {
+            return None;
         }
-        Some(curve)
+        let guard = GUARD_LINES / self.format.lines.lines_a_scan();
+        let from_s = stretch.edge_s + guard / stretch.rate_hz;
+        let to_s = from_s + share * (1.0 - 2.0 * guard) / stretch.rate_hz;
+        Some(self.rms_level_v(&mut stretch, from_s, to_s, LOOKS * SEGMENTS))
+    }
+
+    /// Root of the mean square of the level at so many instants, evenly from one to the other.
+    fn rms_level_v(&self, current: &mut Stretch, from_s: f64, to_s: f64, looks: usize) -> f64 {
+        let mut power = 0.0;
+        for i in 0..looks {
+            let t = from_s + (to_s - from_s) * (i as f64 + 0.5) / looks as f64;
+            if t < current.start_s || t >= current.end_s {
+                // A new epoch within the scan.
+                *current = self.timeline.stretch(t, self.seed);
+            }
+            power += current.read(t).level_v().powi(2);
+        }
+        (power / looks as f64).sqrt()
     }
 
     /// The curve of a head over a span; none: no whole scan of it.

@@ -206,10 +206,7 @@ fn search_modes(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String
         let guard = GUARD_LINES / machine.format().lines.lines_a_scan();
         let level_v = |head: Head| {
             let level_v = |(at_s, until_s): (f64, f64)| {
-                let filled = whole_bars(0.5 * slope.abs() * (until_s - at_s), guard);
-                let curve = machine.level_curve(head, at_s)?;
-                let squares = curve.iter().zip(0..).map(|(v, k)| v * v * (filled - f64::from(k)).clamp(0.0, 1.0));
-                Some((squares.sum::<f64>() / filled).sqrt())
+                machine.level_over_v(head, at_s, whole_bars(0.5 * slope.abs() * (until_s - at_s), guard))
             };
             mean(&machine.scans(head, from_s, to_s).into_iter().filter_map(level_v).collect::<Vec<_>>())
         };
