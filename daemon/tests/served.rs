@@ -94,6 +94,9 @@ fn a_run_from_the_command_line() {
     check_code(&ended, 13);
     let report: RunReport = serde_json::from_str(&out(&ended)).expect("one JSON object");
     assert_eq!(report.verdict, Some(Outcome::Unable));
+    let rejudged = run(&["rejudge", &report.run, "--config", &config_text]);
+    check_code(&rejudged, 14);
+    assert!(out(&rejudged).contains("it was cancelled"), "{}", out(&rejudged));
 
     let unknown = run_it("no-such-sequence").output().expect("the program starts");
     check_code(&unknown, 20);

@@ -7,7 +7,7 @@ use crate::report::chain;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use tapewright_formats::Outcome;
-use tapewright_host::{Call, Measurement, Verdict};
+use tapewright_host::{Call, Ended, Measurement, Verdict};
 
 /// What one procedure of a run came to when it was judged again.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -95,6 +95,10 @@ async fn one(data: &DataFolder, library: &Library, place: u32, recorded: Recorde
             return done;
         }
     };
+    if was.ended == Ended::Cancelled {
+        done.differences.push("it was cancelled, so its evidence ends before a verdict on the machine".to_owned());
+        return done;
+    }
     let loaded = match library.procedure(&done.procedure).await {
         Ok(loaded) => loaded,
         Err(error) => {
