@@ -7,7 +7,7 @@ use tapewright_formats::{LineStandard, SignalForm, format_named};
 use tapewright_measure::Trace;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::edges::{edges, state_levels};
-use tapewright_measure::peaks::Picture;
+use tapewright_measure::picture::Picture;
 use tapewright_measure::power::{PowerNoise, levels_by_power};
 use tapewright_measure::pulses::pulses_in;
 use tapewright_measure::scan::{Head, Scan};

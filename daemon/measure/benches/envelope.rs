@@ -3,7 +3,8 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use tapewright_formats::{LineStandard, format_named};
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
-use tapewright_measure::peaks::{PeakCorrection, PeakNoise, Picture, levels_by_peaks};
+use tapewright_measure::peaks::{PeakCorrection, PeakNoise, levels_by_peaks};
+use tapewright_measure::picture::Picture;
 use tapewright_measure::scan::{Head, scans_from_trigger};
 use tapewright_measure::{HeadCurve, PairTrace, Trace, curve};
 

@@ -6,7 +6,7 @@
 //! first phase, over the turns in a line (evenly from none to one) and over where in a line the window begins.
 
 use crate::beside::AT_BLANKING;
-use crate::peaks::{BAR, NEXT_BARS};
+use crate::picture::{BAR, NEXT_BARS};
 
 /// Ratios of amplitudes that are tabulated, this far apart.
 const STEP: f64 = 0.05;

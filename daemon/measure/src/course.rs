@@ -14,7 +14,8 @@
 use crate::carrier::Carrier;
 use crate::error::{MeasureError, at_least};
 use crate::lift::{Lift, Part, with_colour};
-use crate::peaks::{BAR, PeakNoise};
+use crate::peaks::PeakNoise;
+use crate::picture::BAR;
 use crate::power::{PowerNoise, offset_of};
 use crate::scan::Scan;
 use crate::search::ScanCourse;

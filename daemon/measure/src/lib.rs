@@ -47,6 +47,7 @@ pub mod guides;
 mod lift;
 pub mod linear;
 pub mod peaks;
+pub mod picture;
 pub mod pilots;
 pub mod power;
 pub mod preconditions;

@@ -31,39 +31,19 @@
 //! spread of `s` steps, is a sine of the level with amplitude `exp(-2 pi^2 s^2) / pi` steps (first term of
 //! its Fourier series); it repeats from frame to frame and is each head's own.
 
-use crate::beside::{AT_BLANKING, Added, Beside, Left};
-use crate::blanking::FieldBlanking;
+use crate::beside::{AT_BLANKING, Added, Left};
 use crate::carrier::Carrier;
 use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Segments, Shared};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Spread};
 use crate::lift::{Lift, Part, greatest_of_noise, with_colour};
+use crate::picture::{BAR, NEXT_BARS, Picture};
 use crate::scan::Scan;
 use crate::statistics::moments_of_finite;
 use crate::trace::PairTrace;
 use tapewright_formats::definitions::SEGMENTS;
 
-/// What is known about the picture and the colour-under signal.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Picture {
-    /// The picture is the same from top to bottom, so what it does to the level cancels in ratios.
-    pub even: bool,
-    /// Bounds of the colour-under signal's amplitude over the carrier's.
-    pub colour_share: (f64, f64),
-    /// Bounds of the carrier's level, averaged as the method does, over that at sync tip.
-    pub content: (f64, f64),
-    /// What lines of field blanking show less, where it was taken: see [`crate::blanking`].
-    pub blanking: Option<FieldBlanking>,
-    /// What the format says about the neighbouring track: see [`crate::beside`].
-    pub beside: Option<Beside>,
-}
-
-/// Colour's share of the greatest amplitude in ordinary bars, and how many tips long a bar is; the next bar reaches
-/// nearly as high (computed for bars of 75 per cent and a burst 20 dB below the carrier).
-pub(crate) const BAR: (f64, f64) = (0.2, 1.4);
-/// Amplitudes of the highest bars over the greatest.
-pub(crate) const NEXT_BARS: [f64; 4] = [1.0, 0.97, 0.95, 0.94];
 /// Length of front and back porch, in tips: 10.9 us of blanking less 4.7 us of tip, or 12 us less 4.7 us (SMPTE 170M, BT.1700;
 /// from memory).
 const PORCHES: f64 = 1.4;
@@ -76,34 +56,6 @@ const BLANKING: (f64, f64) = (0.9, 0.97);
 /// colours are 3.2 times the burst's amplitude (0.63 V over half of 0.286 V or 0.3 V; computed from full bars), ordinary
 /// bars 2.2 times.
 const BURST: f64 = 1.0 / 2.2;
-
-impl Picture {
-    /// Nothing is known: colour-under up to 10 dB below the carrier, white up to 4 dB below sync
-    /// (common practice, no source).
-    #[must_use]
-    pub const fn unknown() -> Self {
-        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0), blanking: None, beside: None }
-    }
-
-    /// A test picture, the same from top to bottom.
-    #[must_use]
-    pub const fn even() -> Self {
-        Self { even: true, ..Self::unknown() }
-    }
-
-    pub(crate) fn check(&self) -> Result<(), MeasureError> {
-        let (a, b) = self.colour_share;
-        let (c, d) = self.content;
-        if !(a >= 0.0 && b >= a && b < 10.0 && c > 0.0 && d >= c && d < 10.0) {
-            return Err(MeasureError::BadParameter {
-                what: "bound of the picture's shares",
-                given: b,
-                expected: "in order, 0 or more",
-            });
-        }
-        Ok(())
-    }
-}
 
 /// Noise as peak detection sees it, from pairs in the same set-up without RF.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -18,7 +18,7 @@ use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least};
 use crate::estimate::{Contribution, Spread};
-use crate::peaks::Picture;
+use crate::picture::Picture;
 use crate::scan::Scan;
 use crate::trace::Trace;
 use tapewright_formats::LineStandard;

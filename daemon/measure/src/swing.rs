@@ -2,7 +2,7 @@
 
 use crate::error::{MeasureError, at_least, finite};
 use crate::estimate::{Contribution, Estimate};
-use crate::peaks::Picture;
+use crate::picture::Picture;
 use crate::record::{LevelRecord, Reading};
 
 /// Of how many deviations the middle nine tenths of normal noise are.

@@ -5,7 +5,7 @@ use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::heads::figure;
 use tapewright_sdk::measure::curve::{HeadCurve, balance, flatness};
 use tapewright_sdk::measure::demodulate::alias_of;
-use tapewright_sdk::measure::peaks::Picture;
+use tapewright_sdk::measure::picture::Picture;
 use tapewright_sdk::measure::power::{PowerNoise, levels_by_power};
 use tapewright_sdk::measure::scan::{Head as ScanHead, scans_from_trigger};
 use tapewright_sdk::prelude::*;

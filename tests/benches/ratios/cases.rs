@@ -8,7 +8,7 @@ use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::dropouts::{Definition, Dropouts};
 use tapewright_measure::edges::{edges, state_levels};
 use tapewright_measure::flutter::SpeedError;
-use tapewright_measure::peaks::Picture;
+use tapewright_measure::picture::Picture;
 use tapewright_measure::power::{PowerNoise, levels_by_power};
 use tapewright_measure::pulses::pulses_in;
 use tapewright_measure::record::LevelRecord;

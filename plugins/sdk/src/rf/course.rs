@@ -1,6 +1,7 @@
 //! Single scans whose level rises and falls within them, as in search, the noise taken off.
 
-use super::{Floor, Front, Kind, ends};
+use super::floor::Kind;
+use super::{Floor, Front, ends};
 use crate::captures::Capture;
 use crate::unable::{Result, Unable};
 use tapewright_formats::{Signal, UnableCode};
