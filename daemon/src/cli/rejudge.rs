@@ -59,6 +59,6 @@ fn lines_of(one: &Rejudged) -> String {
         None => format!("was {was}, and cannot be judged again:"),
     };
     let first = format!("{:<20} {said}", one.procedure);
-    let below = one.differences.iter().map(|difference| format!("    {difference}"));
+    let below = one.made_otherwise.iter().chain(&one.differences).map(|line| format!("    {line}"));
     core::iter::once(first).chain(below).collect::<Vec<_>>().join("\n")
 }

@@ -7,7 +7,7 @@ use crate::report::chain;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use tapewright_formats::Outcome;
-use tapewright_host::{Call, Ended, Measurement, Verdict};
+use tapewright_host::{Call, Ended, MadeBy, Measurement, Verdict};
 
 /// What one procedure of a run came to when it was judged again.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -20,7 +20,9 @@ pub struct Rejudged {
     pub recorded: Outcome,
     /// The verdict of now; none: it could not be judged again.
     pub again: Option<Outcome>,
-    /// What is not as it was then, in words; empty: the whole verdict is the same, bit for bit.
+    /// By what it was made then and is now, where that is not the same; what it says may be.
+    pub made_otherwise: Option<String>,
+    /// What is not as it was then, in words; empty: all that the verdict says is the same, bit for bit.
     pub differences: Vec<String>,
 }
 
@@ -86,6 +88,7 @@ async fn one(data: &DataFolder, library: &Library, place: u32, recorded: Recorde
         procedure: name,
         recorded: outcome.unwrap_or(Outcome::Unable),
         again: None,
+        made_otherwise: None,
         differences: Vec::new(),
     };
     let was = match was {
@@ -111,7 +114,8 @@ async fn one(data: &DataFolder, library: &Library, place: u32, recorded: Recorde
     match loaded.rejudge(calls, store, was.limits.clone(), data.clock()).await {
         Ok(now) => {
             done.again = Some(now.outcome);
-            done.differences = differences(&was, &now);
+            done.made_otherwise = made_otherwise(&was, &now);
+            done.differences = differences(&was, now);
         }
         Err(error) => {
             let other = loaded.hash().to_string() != was.made_by.component;
@@ -122,19 +126,26 @@ async fn one(data: &DataFolder, library: &Library, place: u32, recorded: Recorde
     done
 }
 
-/// What differs, each in a line; empty only where the verdicts are equal.
-fn differences(was: &Verdict, now: &Verdict) -> Vec<String> {
+/// By what each was made, where that is not the same.
+fn made_otherwise(was: &Verdict, now: &Verdict) -> Option<String> {
+    let by = |m: &MadeBy| {
+        format!("{} {} ({:.12}), runtime {} on {}", m.procedure, m.version, m.component, m.wasmtime, m.architecture)
+    };
+    (was.made_by != now.made_by).then(|| format!("then by {}; now by {}", by(&was.made_by), by(&now.made_by)))
+}
+
+/// What differs, each in a line; empty only where the verdicts are equal but for by what they were made.
+fn differences(was: &Verdict, mut now: Verdict) -> Vec<String> {
+    if was.made_by != now.made_by {
+        // Another build uses another amount of fuel for the same.
+        (now.made_by, now.fuel) = (was.made_by.clone(), was.fuel);
+    }
     let mut all = Vec::new();
     let mut other = |what: &str, differs: bool, text: String| {
         if differs {
             all.push(format!("{what}: {text}"));
         }
     };
-    let (then, here) = (&was.made_by, &now.made_by);
-    let by = |m: &tapewright_host::MadeBy| {
-        format!("{} {} ({:.12}), runtime {} on {}", m.procedure, m.version, m.component, m.wasmtime, m.architecture)
-    };
-    other("made by", then != here, format!("was {}; is {}", by(then), by(here)));
     let value = |m: &Measurement| format!("{} [{}, {}] {}", m.value, m.interval.low, m.interval.high, m.unit);
     for m in &was.measurements {
         let again = now.measurements.iter().find(|n| n.name == m.name);
@@ -145,13 +156,53 @@ fn differences(was: &Verdict, now: &Verdict) -> Vec<String> {
         other(&m.name, true, format!("was not measured; is {}", value(m)));
     }
     let found = |v: &Verdict| v.findings.iter().map(|f| f.finding.to_string()).collect::<Vec<_>>().join(", ");
-    other("findings", was.findings != now.findings, format!("were {}; are {}", found(was), found(now)));
+    other("findings", was.findings != now.findings, format!("were {}; are {}", found(was), found(&now)));
     let unable =
         |v: &Verdict| v.unables.iter().map(|u| format!("{}: {}", u.what, u.code)).collect::<Vec<_>>().join(", ");
-    other("not measured", was.unables != now.unables, format!("was {}; is {}", unable(was), unable(now)));
+    other("not measured", was.unables != now.unables, format!("was {}; is {}", unable(was), unable(&now)));
     other("fuel", was.fuel != now.fuel, format!("was {}; is {}", was.fuel, now.fuel));
-    if all.is_empty() && was != now {
+    if all.is_empty() && *was != now {
         all.push("figures, advice or notes are worded or drawn in another way".to_owned());
     }
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn verdict(component: &str, value: f64, fuel: u64, note: &str) -> Verdict {
+        let limits = serde_json::to_value(tapewright_host::Limits::default()).expect("it is written");
+        serde_json::from_value(json!({
+            "outcome": "pass", "ended": "finished", "figures": [], "findings": [], "unables": [], "advice": [],
+            "notes": [note], "calls": 3, "fuel": fuel, "limits": limits,
+            "measurements": [{
+                "name": "balance", "unit": "dB", "value": value,
+                "interval": { "low": -1.0, "high": 1.0, "coverage": 0.95 },
+                "degrees_of_freedom": null, "limits": null, "outcome": null, "contributions": [],
+            }],
+            "made_by": {
+                "procedure": "envelope", "version": "0.1.0", "component": component, "contract": "0.1.0",
+                "wasmtime": "1", "switches": "", "architecture": "x",
+            },
+        }))
+        .expect("a verdict")
+    }
+
+    #[test]
+    fn another_build_is_said_and_is_no_difference_by_itself() {
+        let was = verdict("aaaa", 0.5, 70, "as it was");
+        for (now, otherwise, differs) in [
+            (verdict("aaaa", 0.5, 70, "as it was"), false, ""),
+            (verdict("bbbb", 0.5, 71, "as it was"), true, ""),
+            (verdict("aaaa", 0.5, 71, "as it was"), false, "fuel: was 70; is 71"),
+            (verdict("bbbb", 0.5000001, 71, "as it was"), true, "balance: was 0.5 [-1, 1] dB; is 0.5000001 [-1, 1] dB"),
+            (verdict("aaaa", 0.5, 70, "otherwise"), false, "figures, advice or notes"),
+        ] {
+            assert_eq!(made_otherwise(&was, &now).is_some(), otherwise, "{now:?}");
+            let found = differences(&was, now).join("; ");
+            assert!(found.starts_with(differs) && found.is_empty() == differs.is_empty(), "{found} for {differs}");
+        }
+    }
 }
