@@ -1,9 +1,14 @@
-//! What the beat of two carriers adds to the greatest of a line whose neighbours lie side by side.
+//! What beats add to the greatest of a line: that of two carriers where neighbours' lines lie side by side, that of two colours
+//! where they do not.
 //!
 //! Both carriers are at nearly one frequency all along a line, so their sum is `|1 + r exp(i phi)|` of the own one, with a phase
 //! that turns evenly: recorders differ by thousands of hertz (from memory), a turn a line at the most or thereabouts.
 //! The greatest of a window is the greatest of what its places show, each at its own phase. The mean is taken over the
 //! first phase, over the turns in a line (evenly from none to one) and over where in a line the window begins.
+//!
+//! Colours of both tracks have one frequency. Side by side they have one hue as well, and one phase between them all along a
+//! line; elsewhere each bar of the own line meets another hue of the neighbour's, at a phase of its own, and the greatest is
+//! the greatest of several bars.
 
 use crate::beside::AT_BLANKING;
 use crate::picture::{BAR, NEXT_BARS};
@@ -13,6 +18,10 @@ const STEP: f64 = 0.05;
 const RATIOS: usize = 17;
 /// First phases, turns in a line, beginnings.
 const MEANS: (usize, usize, usize) = (8, 5, 6);
+/// Ratios of colours, this far apart: a neighbour's may be the greater.
+const COLOUR_STEP: f64 = 0.1;
+/// Phases between two colours, over half a turn: the other half is its mirror.
+const PHASES: usize = 6;
 /// Length of a window in lines: whole bins, a line at least.
 const WINDOW: f64 = 1.2;
 
@@ -76,26 +85,46 @@ fn mean_greatest(places: &[Place], r: f64) -> f64 {
     sum / (phases * turns * starts) as f64 - 1.0
 }
 
+/// Mean greatest of the highest bars, each at a phase of its own, less what it is without a neighbour's colour, over the colour.
+fn mean_of_colours(r: f64) -> f64 {
+    let lengths: [f64; PHASES] = core::array::from_fn(|i| {
+        let phi = core::f64::consts::PI * (i as f64 + 0.5) / PHASES as f64;
+        (1.0 + 2.0 * r * phi.cos() + r * r).sqrt() - 1.0
+    });
+    let all = PHASES.pow(NEXT_BARS.len() as u32);
+    let greatest = |number: usize| {
+        let phase = |bar: usize| number / PHASES.pow(bar as u32) % PHASES;
+        let shows = |(bar, height): (usize, f64)| height + BAR.0 * lengths[phase(bar)];
+        NEXT_BARS.into_iter().enumerate().map(shows).fold(0.0, f64::max)
+    };
+    ((0..all).map(greatest).sum::<f64>() / all as f64 - 1.0) / BAR.0
+}
+
 /// Tables over the ratio of the neighbour's amplitude to the own one.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Beats {
     picture: [f64; RATIOS],
     coloured: [f64; RATIOS],
     blanked: [f64; RATIOS],
+    colours: [f64; RATIOS],
 }
 
 impl Beats {
     pub(crate) fn new() -> Self {
         let table = |places: Vec<Place>| core::array::from_fn(|i| mean_greatest(&places, STEP * i as f64));
-        Self { picture: table(picture()), coloured: table(coloured()), blanked: table(blanked()) }
+        let colours = core::array::from_fn(|i| mean_of_colours(COLOUR_STEP * i as f64));
+        Self { picture: table(picture()), coloured: table(coloured()), blanked: table(blanked()), colours }
+    }
+
+    /// What the neighbour's colour adds to the greatest of several bars, over the own colour, at a ratio of both.
+    pub(crate) fn of_colours(&self, r: f64) -> f64 {
+        between(&self.colours, r / COLOUR_STEP)
     }
 
     /// What is added at a ratio, in lines whose greatest is as surely colour as `coloured` says, or in lines of field
     /// blanking.
     pub(crate) fn shown(&self, r: f64, coloured: f64, blanked: bool) -> f64 {
-        let place = (r / STEP).clamp(0.0, (RATIOS - 1) as f64);
-        let below = (place as usize).min(RATIOS - 2);
-        let of = |table: &[f64; RATIOS]| table[below] + (place - below as f64) * (table[below + 1] - table[below]);
+        let of = |table: &[f64; RATIOS]| between(table, r / STEP);
         if blanked {
             return of(&self.blanked);
         }
@@ -104,9 +133,37 @@ impl Beats {
     }
 }
 
+fn between(table: &[f64; RATIOS], place: f64) -> f64 {
+    let place = place.clamp(0.0, (RATIOS - 1) as f64);
+    let below = (place as usize).min(RATIOS - 2);
+    table[below] + (place - below as f64) * (table[below + 1] - table[below])
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Against bars at phases drawn at random.
+    #[test]
+    fn the_greatest_of_several_bars_shows_more_than_one_of_them() {
+        let beats = Beats::new();
+        assert!(beats.of_colours(0.0).abs() < 1e-9);
+        let mut noise = crate::extremes::Noise::new(6);
+        for r in [0.2, 0.4, 0.8, 1.3] {
+            let trials = 20_000;
+            let sum: f64 = (0..trials)
+                .map(|_| {
+                    let mut shows = |height: f64| {
+                        let (sin, cos) = (core::f64::consts::TAU * noise.uniform()).sin_cos();
+                        height + BAR.0 * ((1.0 + r * cos).hypot(r * sin) - 1.0)
+                    };
+                    NEXT_BARS.map(&mut shows).into_iter().fold(0.0, f64::max)
+                })
+                .sum();
+            let (got, want) = (beats.of_colours(r), (sum / f64::from(trials) - 1.0) / BAR.0);
+            assert!((got / want - 1.0).abs() < 0.1 && got > 2.0 * (0.25 * r * r).min(0.3 * r), "{r}: {got}, {want}");
+        }
+    }
 
     #[test]
     fn a_beat_adds_nothing_alone_and_never_more_than_its_height() {

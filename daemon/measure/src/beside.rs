@@ -8,7 +8,8 @@
 //! * *Colour* of both tracks has one frequency and a phase between that turns from line to line (colour-under phases
 //!   rotate against each other, from memory). The mean of `|1 + r exp(i phi)|` over phases is `1 + r^2 / 4`, for `r > 1`
 //!   `r + 1 / (4 r)`; a window that holds two lines shows the greater of two phases, `0.55 r` more (mean of half the
-//!   difference, between quarter and half turns). Upon a colour of the share `s` of the reading that is `s` times as much.
+//!   difference, between quarter and half turns). Where lines do not lie side by side, bars of a picture meet other hues
+//!   each, and the greatest of several shows (`beat`). Upon a colour of the share `s` of the reading that is `s` times as much.
 //! * *Carriers* of recorders differ by thousands of hertz, so their beat is at any phase from line to line. Where the lines
 //!   of neighbours lie side by side (R6 and the half line between fields make whole lines), both are at one frequency
 //!   together, and their beat goes round about once in a line or not at all. A line's greatest is then the greatest of
@@ -176,7 +177,8 @@ impl Beside {
         let twice = left.twice.clamp(0.0, 1.0);
         let r = aside * kept(self.colour_x * aside) / level;
         let mean = if r < 1.0 { r * r / 4.0 } else { r + 0.25 / r - 1.0 };
-        let of_colour = mean + 0.55 * twice * r.min(1.0);
+        let of_one = mean + 0.55 * twice * r.min(1.0);
+        let of_colour = if plain || self.aligned { of_one } else { self.beats.of_colours(r).max(of_one) };
         let (share, share_u) = (0.5 * (bounds.0 + bounds.1), 0.5 * (bounds.1 - bounds.0) / 3.0_f64.sqrt());
         let r = aside * kept(self.carrier_x * aside) / level;
         let (shown, spread) = if self.aligned {

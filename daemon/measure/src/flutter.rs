@@ -25,6 +25,12 @@ pub const HIGHEST_HZ: f64 = 200.0;
 /// A flutter line must stand so many times above the median of the spectrum.
 const CLEAR: f64 = 5.0;
 
+/// The filter of the demodulation is flat to within so much (see there).
+const FILTER_RIPPLE: f64 = 0.002;
+
+/// What lines that were not fitted pull the frequency of one that was, in cycles over the record (standard uncertainty, from trials).
+const PULLED: f64 = 0.003;
+
 /// Lowest frequency that a line may have, in cycles over the record.
 const LEAST_CYCLES: f64 = 2.0;
 
@@ -248,8 +254,7 @@ impl SpeedError {
                 100.0 * undo * amplitude,
                 vec![
                     Contribution::type_a("noise about the line", 100.0 * undo * error, 20.0),
-                    Contribution::type_b("ripple of the filter", 100.0 * undo * 0.003 * amplitude),
-                    Contribution::type_b("frequency of the line", 100.0 * undo * 0.004 * amplitude),
+                    Contribution::rectangular("ripple of the filter", 100.0 * undo * FILTER_RIPPLE * amplitude),
                 ],
             )?;
             let hz = Estimate::combined(
@@ -257,7 +262,7 @@ impl SpeedError {
                 vec![
                     // The lower bound of a sine's frequency, with the noise about the line.
                     Contribution::type_a("noise about the line", 0.55 * error / amplitude / span_s, 20.0),
-                    Contribution::type_b("place of the peak", 0.04 / span_s),
+                    Contribution::type_b("other lines beside it", PULLED / span_s),
                 ],
             )?;
             lines.push(FlutterLine { hz, percent });

@@ -166,15 +166,9 @@ fn end(
     };
     let with_plus = |plus: Segments| Levels { plus, ..*levels };
     let with_minus = |minus: Segments| Levels { minus, ..*levels };
-    let both = Levels {
-        plus: moved(&places.plus.median_v, &places.plus.shared_v()),
-        minus: moved(&places.minus.median_v, &places.minus.shared_v()),
-        ..*levels
-    };
-    let contributions = vec![
+    let mut contributions = vec![
         type_a("scatter over frames, towards the next track", scatter(places.plus, &with_plus), places.plus),
         type_a("scatter over frames, towards the former track", scatter(places.minus, &with_minus), places.minus),
-        Contribution::type_b("correction of noise", moves(both)),
         Contribution::rectangular(
             "centre missed by the operator",
             moves(Levels { centre: levels.centre * (1.0 + CENTRE_MISSED), ..*levels }),
@@ -185,7 +179,20 @@ fn end(
         ),
         Contribution::rectangular("neighbouring tracks", NEIGHBOURS * pitch_um),
     ];
+    contributions.extend(by_cause(levels, places, moves));
     Estimate::combined(value * pitch_um, contributions)
+}
+
+/// What each cause that all segments share contributes: it moves both sides at once.
+fn by_cause(levels: &Levels, places: &Places<'_>, moves: impl Fn(Levels) -> f64) -> Vec<Contribution> {
+    let causes = places.plus.shared.iter().zip(&places.minus.shared);
+    causes
+        .map(|(plus, minus)| {
+            let both =
+                Levels { plus: moved(&levels.plus, &plus.by_v), minus: moved(&levels.minus, &minus.by_v), ..*levels };
+            Contribution::type_b(plus.name, moves(both)).spread(plus.spread)
+        })
+        .collect()
 }
 
 /// The least contact.
@@ -197,18 +204,14 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
         own / mean(&of.median_v[MIDDLE]).max(f64::MIN_POSITIVE)
     };
     let scatter = 0.5 * value * relative(places.plus).hypot(relative(places.minus));
-    let shifted = Levels {
-        plus: moved(&places.plus.median_v, &places.plus.shared_v()),
-        minus: moved(&places.minus.median_v, &places.minus.shared_v()),
-        ..*levels
-    };
-    let noise = (smoothed(&shifted.solve().contact)[at] - value).abs();
+    let causes = by_cause(levels, places, |changed| (smoothed(&changed.solve().contact)[at] - value).abs());
+    let shared = causes.iter().map(|cause| cause.standard_uncertainty.powi(2)).sum::<f64>().sqrt();
     let wider = (smoothed(&Levels { reach: levels.reach + WIDER, ..*levels }.solve().contact)[at] - value).abs();
     // Where nothing dips, the least of so many noisy values lies below what they all scatter about, by this many deviations of
     // one (G. Blom, 1958, from memory); neighbours share two of their three segments. What the corrections leave differs from segment
     // to segment as well.
     let smooth = smoothed(&levels.solve().contact);
-    let spread = scatter.hypot(noise);
+    let spread = scatter.hypot(shared);
     let rivals = smooth.iter().filter(|other| **other - value < 2.0 * spread).count() as f64;
     let rivals = (rivals / 2.0).max(1.0);
     let lowered = spread * normal_quantile((rivals - 0.375) / (rivals + 0.25)).max(0.0);
@@ -219,9 +222,9 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
             ..Contribution::type_a("scatter over frames", scatter, 1.0)
         },
         Contribution::rectangular("least of noisy segments", lowered),
-        Contribution::type_b("correction of noise", noise),
         Contribution::rectangular("head wider than its track", wider),
     ];
+    contributions.extend(causes);
     let shape_u = places.plus.shape_u.max(places.minus.shape_u);
     if shape_u > 0.0 {
         contributions.push(Contribution::type_b("picture content", value * shape_u));

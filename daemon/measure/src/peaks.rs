@@ -27,9 +27,8 @@
 //! *Windows* of a line and a little more follow each other bin by bin, so that every place of the bins against
 //! the lines comes up; neighbouring windows share bins, and count as so many fewer.
 //!
-//! *Conversion.* Rounding averages out where noise spreads the readings over steps. What is left of it, for a normal
-//! spread of `s` steps, is a sine of the level with amplitude `exp(-2 pi^2 s^2) / pi` steps (first term of
-//! its Fourier series); it repeats from frame to frame and is each head's own.
+//! *Conversion.* What is left of rounding where noise spreads the readings over steps repeats from frame to frame and is
+//! each head's own.
 
 use crate::beside::{AT_BLANKING, Added, Left};
 use crate::carrier::Carrier;
@@ -40,7 +39,7 @@ use crate::estimate::{Contribution, Spread};
 use crate::lift::{Lift, Part, greatest_of_noise, with_colour};
 use crate::picture::{BAR, NEXT_BARS, Picture};
 use crate::scan::Scan;
-use crate::statistics::moments_of_finite;
+use crate::statistics::{left_of_rounding, moments_of_finite};
 use crate::trace::PairTrace;
 use tapewright_formats::definitions::SEGMENTS;
 
@@ -293,8 +292,9 @@ pub fn levels_by_peaks(
     };
     let on_track = Left { level: 1.0, twice, coloured: scale.coloured };
     let of_head = picture.beside.iter().map(|beside| beside.wide(on_track, scale.colour)).collect();
-    // The ratio of field blanking was taken at the end of it, about the border of segments 1 and 2.
-    let border = 0.5 * (means[1] + means[2]) / greatest;
+    // The ratio of field blanking was taken at the end of it, about the border of segments 1 and 2; of a scan beside its track,
+    // on the track.
+    let border = picture.on_track_v.map_or(0.5 * (means[1] + means[2]) / greatest, |_| 1.0);
     let both = |added: Added| added.colour + added.carrier;
     let at_border = if picture.blanking.is_some() { both(added(border, 0.0)) - both(added(border, 1.0)) } else { 0.0 };
     let shared = |name, spread, own| Shared { name, spread, by_v: [0.0; SEGMENTS], own };
@@ -316,7 +316,8 @@ pub fn levels_by_peaks(
         let scatter = if apart > 0 { (differences / (2.0 * apart as f64)).sqrt() } else { 0.5 * sigma };
         let independent = (n / correction.bins as f64).max(1.0);
         let share = blanked[k] as f64 / n;
-        let added = added(seen / greatest, share);
+        let fallen = picture.on_track_v.map_or(seen / greatest, |on_track_v| level / scale.factor / on_track_v);
+        let added = added(fallen, share);
         // Blanked lines were scaled by a ratio that the neighbour's colour had a part in, where it was taken.
         let whole = scale.factor * (1.0 + added.colour + added.carrier) * (1.0 + (share - 1.0) * at_border);
         let level = level / whole;
@@ -331,7 +332,9 @@ pub fn levels_by_peaks(
         // Which of both it is is known as well as colour shows; where none does, a burst may still be the greatest.
         let either = (0.5 - 0.25 * scale.coloured) * (coloured - plain) / 3.0_f64.sqrt();
         lift.by_v[k] = ((seen - level * whole) * correction.noise.relative_u).hypot(looks).hypot(either) / whole;
-        rounding.by_v[k] = left_of_rounding(step, scatter) / whole;
+        // Half of the sum of two ends, each of which scatters by `sqrt(2)` of the half range.
+        let one_end = left_of_rounding(step, core::f64::consts::SQRT_2 * scatter);
+        rounding.by_v[k] = one_end / core::f64::consts::SQRT_2 / whole;
         field.by_v[k] = level * (lifted[k] / seen.max(f64::MIN_POSITIVE) - 1.0);
         colour.by_v[k] = level * added.colour_u;
         beat.by_v[k] = level * added.carrier_u;
@@ -346,18 +349,6 @@ pub fn levels_by_peaks(
         colour: ColourPart::Amplitude(scale.colour.1),
         noise_v: sigma * core::f64::consts::SQRT_2,
     })
-}
-
-/// What is left of rounding to steps when readings are averaged whose half ranges scatter by so much, as the standard
-/// uncertainty of a half range: each end scatters by `sqrt(2)` of it.
-fn left_of_rounding(step: f64, scatter: f64) -> f64 {
-    if step <= 0.0 {
-        return 0.0;
-    }
-    let s = core::f64::consts::SQRT_2 * scatter / step;
-    let amplitude = step / core::f64::consts::PI * (-2.0 * (core::f64::consts::PI * s).powi(2)).exp();
-    // A sine's standard deviation; half of the sum of two ends.
-    amplitude / core::f64::consts::SQRT_2 / core::f64::consts::SQRT_2
 }
 
 /// From readings of lines with a picture to the carrier's level at sync tip.

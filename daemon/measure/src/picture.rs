@@ -17,6 +17,9 @@ pub struct Picture {
     pub blanking: Option<FieldBlanking>,
     /// What the format says about the neighbouring track: see [`crate::beside`].
     pub beside: Option<Beside>,
+    /// Greatest level of the head on its track, in volts, in a scan that lies beside it all along; none: the scan's own greatest
+    /// lies on the track.
+    pub on_track_v: Option<f64>,
 }
 
 /// Colour's share of the greatest amplitude in ordinary bars, and how many tips long a bar is; the next bar reaches
@@ -30,7 +33,14 @@ impl Picture {
     /// (common practice, no source).
     #[must_use]
     pub const fn unknown() -> Self {
-        Self { even: false, colour_share: (0.0, 0.316), content: (0.75, 1.0), blanking: None, beside: None }
+        Self {
+            even: false,
+            colour_share: (0.0, 0.316),
+            content: (0.75, 1.0),
+            blanking: None,
+            beside: None,
+            on_track_v: None,
+        }
     }
 
     /// A test picture, the same from top to bottom.

@@ -9,6 +9,9 @@
 //! *Field blanking* at the top of each scan holds no picture and shows more than the rest: its lines count by the ratio
 //! that the scans themselves tell ([`blanking_by_power`]).
 //!
+//! Carriers that hold no picture keep their frequency, and what their squares hold beside their power turns under the samples
+//! at a rate that stays: [`levels_of_carriers`].
+//!
 //! The mean is over the whole picture, not the sync tip: what white does to the level stays in it, as
 //! a factor with bounds ([`Picture::content`]) that cancels in ratios of an even picture.
 
@@ -20,6 +23,7 @@ use crate::error::{MeasureError, at_least};
 use crate::estimate::{Contribution, Spread};
 use crate::picture::Picture;
 use crate::scan::Scan;
+use crate::statistics::left_of_rounding;
 use crate::trace::Trace;
 use tapewright_formats::LineStandard;
 use tapewright_formats::definitions::SEGMENTS;
@@ -155,4 +159,108 @@ pub fn levels_by_power(
         out.shared[1].by_v[k] = out.level_v[k] * (ratio_u * blanked / count).hypot(PULSES.1 * pulses / count);
     }
     Ok(out)
+}
+
+/// What of a segment its fading in or out takes (unit 1), half of it beyond the segment's end.
+const FADE: f64 = 0.25;
+
+/// Levels of one scan of carriers that keep their frequencies, from under-sampled RF: the root of twice their summed power.
+///
+/// The square of their sum holds doubles, sums and differences of their frequencies as well. A segment that begins and ends at
+/// once would keep of each what its last part of a turn leaves, by a phase that is another in each frame: such an error lies
+/// at either of two ends rather than near its middle, and a median over frames is less sure of it than of noise. So each
+/// segment fades in and out, which a level that is even or falls evenly does not show, and nothing is left of what turns
+/// ten times and more in a segment.
+///
+/// # Errors
+/// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan or a segment holds fewer than
+/// 32 samples.
+pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result<ScanLevels, MeasureError> {
+    trace.conversion().demand_unclipped("RF")?;
+    scan.demand_inside(trace.t0_s(), trace.t0_s() + trace.span_s())?;
+    let offset = offset_of(trace);
+    let mut out = ScanLevels {
+        level_v: [0.0; SEGMENTS],
+        random_v: [0.0; SEGMENTS],
+        shared: ["correction of noise", "rounding without a carrier"]
+            .map(|name| Shared { name, spread: Spread::Normal, by_v: [0.0; SEGMENTS], own: false })
+            .to_vec(),
+        of_head: Vec::new(),
+        common: vec![trace.conversion().gain_share()],
+        shape_u: 0.0,
+        colour: ColourPart::beside_power(0.0),
+        noise_v: noise.deviation_v() * core::f64::consts::SQRT_2,
+    };
+    // A quiet record may hold one code only, where a carrier meets many: noise that spreads over steps shows both alike.
+    let step_v = trace.conversion().step_v;
+    let scatter_v2 = noise.power_v2.max(step_v * step_v / 12.0);
+    let rounding_v2 = left_of_rounding(step_v, noise.deviation_v()).powi(2);
+    // From 0 to 1 about 0, by half a turn of a cosine from -1/2 to 1/2.
+    let rise = |x: f64| 0.5 + 0.5 * (core::f64::consts::PI * x.clamp(-0.5, 0.5)).sin();
+    for k in 0..SEGMENTS {
+        let (from_s, to_s) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
+        let fade_s = FADE * (to_s - from_s);
+        let place = |time_s: f64| ((time_s - trace.t0_s()) / trace.dt_s()).ceil().max(0.0) as usize;
+        let first = place(from_s - 0.5 * fade_s);
+        let samples = &trace.volts()[first..place(to_s + 0.5 * fade_s).min(trace.volts().len())];
+        at_least("samples in a segment", samples.len(), 32)?;
+        let (mut sum, mut weights, mut weights_squared) = (0.0, 0.0, 0.0);
+        for (i, v) in samples.iter().enumerate() {
+            let time_s = trace.time_s(first + i);
+            let weight = rise((time_s - from_s) / fade_s) * rise((to_s - time_s) / fade_s);
+            sum += weight * 2.0 * ((f64::from(*v) - offset).powi(2) - noise.power_v2);
+            weights += weight;
+            weights_squared += weight * weight;
+        }
+        // Noise alone scatters: what it adds to a square is its product with the carriers, and its own square.
+        let level_v = (sum / weights).max(0.0).sqrt();
+        let one_v2 = (8.0 * scatter_v2 * (level_v * level_v + scatter_v2)).sqrt();
+        let mean_u_v2 = one_v2 * weights_squared.sqrt() / weights;
+        out.level_v[k] = level_v;
+        out.random_v[k] = mean_u_v2 / (2.0 * level_v).max(mean_u_v2.sqrt()).max(f64::MIN_POSITIVE);
+        let as_level = |power_v2: f64| power_v2 / level_v.max(power_v2.sqrt()).max(f64::MIN_POSITIVE);
+        out.shared[0].by_v[k] = as_level(noise.power_v2 * noise.relative_u);
+        out.shared[1].by_v[k] = as_level(rounding_v2);
+    }
+    Ok(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::extremes::Noise;
+    use crate::scan::Head;
+
+    /// Over a little more than a scan: all beats of the two carriers lie clear of 0 under so many a record.
+    const POINTS: usize = 2_490;
+    const SCAN: Scan = Scan { head: Head::A, start_s: 0.0, end_s: 1.0 / 59.94, lines: 262.5 };
+
+    /// Two carriers without noise whose level falls by a fifth over the scan, at phases of their own: greatest error of a segment.
+    fn greatest_error(random: &mut Noise, levels: impl Fn(&Trace, &PowerNoise) -> ScanLevels) -> f64 {
+        let (points, span_s) = (POINTS, 1.02 / 59.94);
+        let at = |i: usize| i as f64 * span_s / points as f64 - 0.005 * span_s;
+        let level = |t: f64| 1.0 - 0.2 * t / SCAN.end_s;
+        let phases = [random.uniform(), random.uniform()];
+        let sine = |hz: f64, phase: f64, t: f64| (core::f64::consts::TAU * (hz * t + phase)).cos();
+        let of = |t: f64| level(t) * (0.3 * sine(1.3e6, phases[0], t) + 0.4 * sine(1.7e6, phases[1], t));
+        let volts = (0..points).map(|i| of(at(i)) as f32).collect();
+        let trace = Trace::from_volts(at(0), span_s / points as f64, volts).unwrap();
+        let quiet = Trace::from_volts(0.0, 1e-6, vec![0.0; 64]).unwrap();
+        let got = levels(&trace, &PowerNoise::from_quiet(&quiet).unwrap()).level_v;
+        let middle_s = |k: usize| 0.5 * (SCAN.segment_start_s(k) + SCAN.segment_start_s(k + 1));
+        (0..SEGMENTS).map(|k| (got[k] / (0.5 * level(middle_s(k))) - 1.0).abs()).fold(0.0, f64::max)
+    }
+
+    /// What is left of the beats where segments end at once is what fading takes away.
+    #[test]
+    fn segments_that_fade_show_no_beat_of_two_carriers() {
+        let nothing = Picture { colour_share: (0.0, 0.0), content: (1.0, 1.0), ..Picture::even() };
+        let mut random = Noise::new(5);
+        for _ in 0..50 {
+            let fading = greatest_error(&mut random, |t, noise| levels_of_carriers(t, &SCAN, noise).unwrap());
+            assert!(fading < 1e-3, "{fading}");
+            let hard = greatest_error(&mut random, |t, noise| levels_by_power(t, &SCAN, noise, &nothing).unwrap());
+            assert!(hard > 3e-3, "{hard}");
+        }
+    }
 }

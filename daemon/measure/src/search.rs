@@ -35,6 +35,9 @@ pub struct Bars {
 const HARMONICS: usize = 2;
 const COLUMNS: usize = 2 * HARMONICS + 1;
 
+/// Standard uncertainty of the count by the bars' shape, where a scan holds less than one.
+const LESS_THAN_A_BAR_U: f64 = 0.1;
+
 /// Solves the normal equations of one scan; returns the coefficients and what is left.
 fn fit(course: &ScanCourse, cycles: f64, harmonics: usize) -> ([f64; COLUMNS], f64) {
     let n = course.level_v.len();
@@ -130,11 +133,14 @@ pub fn count_bars(scans: &[ScanCourse], least: f64, most: f64) -> Result<Bars, M
     let worth = (4.0 * best.0 * scans.len() as f64).clamp(4.0, points as f64);
     let dof = (worth - 2.0 * HARMONICS as f64).max(2.0);
     let variance = best.1 / dof;
-    let u = (2.0 * variance / curvature.max(f64::MIN_POSITIVE)).sqrt();
+    // Where what is left has no least, the count may be any.
+    let u = (2.0 * variance / curvature.max(f64::MIN_POSITIVE)).sqrt().min(most - least);
+    // A triangle with a floor is no cosine. Where a scan holds a whole bar the levels about the fit say enough of that; where it
+    // holds a part of one the count bends to the shape of that part (both from trials with drawn bars: see the test).
+    let of_a_part = LESS_THAN_A_BAR_U * ((1.2 - best.0) / 0.4).clamp(0.0, 1.0);
     let shares = vec![
         Contribution::type_a("levels about the fit", u, dof),
-        // A triangle with a floor is no cosine, and a scan holds no whole number of bars: from trials.
-        Contribution::type_b("shape of the bars", 0.03),
+        Contribution::type_b("shape of the bars", of_a_part),
     ];
     let mut first = Vec::new();
     let mut greatest_v: f64 = 0.0;
@@ -180,6 +186,38 @@ mod tests {
                 bars.count
             );
         }
+    }
+
+    /// Bars of a drawn shape: a triangle of a height that is cut off above, with a floor and some noise, from anywhere.
+    #[track_caller]
+    fn check_drawn(bars: (f64, f64), most_u: f64) {
+        let mut noise = crate::extremes::Noise::new(3);
+        let (trials, mut held) = (60, 0);
+        for _ in 0..trials {
+            let right = bars.0 + (bars.1 - bars.0) * noise.uniform();
+            let floor = 0.03 + 0.4 * noise.uniform();
+            let scans: Vec<ScanCourse> = (0..4)
+                .map(|_| {
+                    let mut scan = course(2.0 * right, 2.0 * noise.uniform());
+                    for v in &mut scan.level_v {
+                        *v = (1.2 * *v).clamp(floor, 1.0) + 0.01 * (noise.uniform() - 0.5);
+                    }
+                    scan
+                })
+                .collect();
+            let count = count_bars(&scans, 0.45, 13.0).unwrap().count;
+            held += i32::from(count.interval.low <= right && right <= count.interval.high);
+            assert!(count.standard_uncertainty < most_u, "{bars:?}: {count:?}");
+        }
+        assert!(held >= 55, "{bars:?}: {held} of {trials}");
+    }
+
+    #[test]
+    fn any_shape_of_bars_is_covered() {
+        check_drawn((0.5, 1.0), 13.0);
+        check_drawn((1.0, 1.5), 0.15);
+        check_drawn((1.5, 4.0), 0.02);
+        check_drawn((4.0, 12.0), 0.01);
     }
 
     #[test]

@@ -12,7 +12,7 @@
 
 use crate::error::{MeasureError, at_least, finite, positive};
 use crate::estimate::{COVERAGE, Contribution, Estimate};
-use crate::statistics::{deviation_interval, first_autocorrelation, moments_of_finite};
+use crate::statistics::{deviation_interval, first_autocorrelation, left_of_rounding, moments_of_finite};
 
 /// One look.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -294,8 +294,8 @@ impl PhaseRecord {
             Contribution::type_a("scatter of the phase", scatter / spread * (n / effective).sqrt(), dof),
             [
                 Contribution::type_b(
-                    "noise and sampling",
-                    self.phase_u_s * core::f64::consts::SQRT_2 / self.observed_s(),
+                    "sampling that repeats",
+                    self.sampling_u_s() * core::f64::consts::SQRT_2 / self.observed_s(),
                 ),
                 Contribution::type_b(
                     "times of the triggers",
@@ -343,9 +343,16 @@ impl PhaseRecord {
             self.line.0.rem_euclid(self.period_s),
             vec![
                 Contribution::type_a("scatter of the phase", scatter / effective.sqrt(), (effective - 1.0).max(1.0)),
-                Contribution::type_b("noise and sampling", self.phase_u_s),
+                Contribution::type_b("sampling that repeats", self.sampling_u_s()),
             ],
         )
+    }
+
+    /// What sampling leaves in a mean over looks, in seconds: all of it where edges and samples keep step, little where jitter
+    /// spreads the edges over the samples (a part of the scatter then).
+    fn sampling_u_s(&self) -> f64 {
+        let jitter_s = (self.jitter_raw().powi(2) - self.phase_u_s.powi(2)).max(0.0).sqrt();
+        left_of_rounding(self.phase_u_s * 12.0_f64.sqrt(), jitter_s)
     }
 
     /// What the phase does: it walks where the line leads it on by more than half a period, or surely by more than `lock_s` (what a

@@ -71,6 +71,21 @@ pub fn median_efficiency_factor(count: usize) -> f64 {
     }
 }
 
+/// What rounding to steps leaves in a mean of values that scatter normally, as a standard deviation over all places in a step: the
+/// sawtooth of rounding smeared by `s` steps, whose Fourier series has the amplitudes `exp(-2 (pi k s)^2) / (pi k)`. None
+/// for no step.
+#[must_use]
+pub fn left_of_rounding(step: f64, standard_deviation: f64) -> f64 {
+    if step <= 0.0 {
+        return 0.0;
+    }
+    let s = standard_deviation / step;
+    let square =
+        |k: f64| ((-2.0 * (core::f64::consts::PI * k * s).powi(2)).exp() / (core::f64::consts::PI * k)).powi(2);
+    let terms = 12;
+    step * (0.5 * (1..=terms).map(f64::from).map(square).sum::<f64>()).sqrt()
+}
+
 /// First autocorrelation: `r1 = sum (y_i - m)(y_(i+1) - m) / sum (y_i - m)^2`. 0 where nothing varies.
 ///
 /// # Errors
@@ -206,6 +221,23 @@ mod tests {
             assert!(bound_without_hits(tries, 0.95) < 3.0 / tries as f64);
         }
         assert!(share_interval(3, 2, 0.95).is_err() && share_interval(0, 0, 0.95).is_err());
+    }
+
+    /// Means of rounded normal values, by the sum over all codes, at places all over a step.
+    #[test]
+    fn rounding_leaves_a_sine() {
+        for s in [0.02, 0.1, 0.2, 0.3, 0.4, 0.5] {
+            let upper = |x: f64| crate::special::normal_cdf(x / s);
+            let error = |mean: f64| {
+                let codes = (-6..=6).map(f64::from);
+                codes.map(|c| c * (upper(c + 0.5 - mean) - upper(c - 0.5 - mean))).sum::<f64>() - mean
+            };
+            let places = 200;
+            let square: f64 = (0..places).map(|i| error((f64::from(i) + 0.5) / f64::from(places)).powi(2)).sum();
+            let (got, want) = (left_of_rounding(1.0, s), (square / f64::from(places)).sqrt());
+            assert!((got / want - 1.0).abs() < 0.03, "{s}: {got}, {want}");
+        }
+        assert_eq!(left_of_rounding(0.0, 1.0), 0.0);
     }
 
     #[test]

@@ -256,9 +256,10 @@ pub fn separate(trace: &Trace, lines: LineStandard) -> Result<Syncs, MeasureErro
         let (a, b) = (fall + (rise - fall) / 4 + 1, rise.saturating_sub((rise - fall) / 4));
         away.extend((a..b.max(a)).map(|i| f64::from(trace.volts()[i + 1] - trace.volts()[i]).abs()));
     }
-    // A difference of two samples has root two of the noise, and half of the values lie within 0.6745 of it.
-    let noise_v =
-        (median_in_place(&mut away) / 0.674_5 / core::f64::consts::SQRT_2).max(0.29 * trace.conversion().step_v);
+    // A difference of two samples has root two of the noise, and the mean of its size is `sqrt(2 / pi)` of that. A median would be
+    // one of the converter's few steps.
+    let mean_v = away.iter().sum::<f64>() / away.len().max(1) as f64;
+    let noise_v = (0.5 * core::f64::consts::PI.sqrt() * mean_v).max(0.29 * trace.conversion().step_v);
     let smoothed_noise = noise_v / (averaged as f64).sqrt();
     if depth_v < CLEAR * smoothed_noise {
         return Err(none(format!("sync of {depth_v:.4} V over noise of {smoothed_noise:.4} V")));

@@ -107,8 +107,7 @@ fn by_peaks_with_the_lift_of_noise_taken_off() {
             let noise = PeakNoise::from_quiet(&quiet, rate / 2.0).unwrap();
             let pairs = paired(&rf, &s, bin, rate, random, gain);
             let correction = PeakCorrection::new(noise, &CARRIER, pairs.dt_s()).unwrap();
-            let picture =
-                Picture { even: true, colour_share: (0.0, 0.0), content: (1.0, 1.0), blanking: None, beside: None };
+            let picture = Picture { colour_share: (0.0, 0.0), content: (1.0, 1.0), ..Picture::even() };
             levels_by_peaks(&pairs, &s, &correction, &picture).unwrap()
         });
         // At blanking this carrier is a little weaker than the correction takes it to be: a twentieth of the noise.
@@ -158,8 +157,7 @@ fn by_power_of_under_sampled_rf() {
         let held = trials(&rf, &s, 3, 6, |random, gain| {
             let quiet = sampled(&Rf { level: |_| 0.0, ..rf }, &s, rate, random, gain);
             let noise = PowerNoise::from_quiet(&quiet).unwrap();
-            let picture =
-                Picture { even: true, colour_share: (0.0, 0.0), content: (1.0, 1.0), blanking: None, beside: None };
+            let picture = Picture { colour_share: (0.0, 0.0), content: (1.0, 1.0), ..Picture::even() };
             levels_by_power(&sampled(&rf, &s, rate, random, gain), &s, &noise, &picture).unwrap()
         });
         held.flatness.check(&format!("power, {name}, flatness"), 0.92, 0.99);

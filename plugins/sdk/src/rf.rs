@@ -169,6 +169,14 @@ impl Front {
         Ok(front)
     }
 
+    /// The same for scans that lie beside their tracks all along, of a head whose greatest level on its track is known.
+    #[must_use]
+    pub fn aside(&self, on_track_v: f64) -> Self {
+        let mut front = self.clone();
+        front.picture.on_track_v = Some(on_track_v);
+        front
+    }
+
     /// What lines with a picture were seen to show against lines of field blanking, in words; none where it was not
     /// taken.
     #[must_use]

@@ -44,16 +44,18 @@ impl Round {
         let (front, floor) = sight.floor()?;
         let (plus, minus) = sight.plus_and_minus(eye);
         let mut heads = Vec::new();
-        let of_sides = plus.frames(front, floor)?.into_iter().zip(minus.frames(front, floor)?);
-        for ((head, centre), ((_, plus), (_, minus))) in sight.centre.frames(front, floor)?.into_iter().zip(of_sides) {
+        for (number, head) in front.heads.iter().copied().enumerate() {
             let what = name(head);
-            let curves =
-                [HeadCurve::over_frames(&centre)?, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
-            demand_clear_of_noise(&curves[0], settings.number(&CLEAR_OF_NOISE)).on(what)?;
-            floor.demand_below(curves[0].mean_v()).on(what)?;
+            let centre = sight.centre.frames(front, floor, number)?;
+            let curve = HeadCurve::over_frames(&centre)?;
+            demand_clear_of_noise(&curve, settings.number(&CLEAR_OF_NOISE)).on(what)?;
+            floor.demand_below(curve.mean_v()).on(what)?;
+            let aside = front.aside(curve.median_v[curve.greatest()]);
+            let (plus, minus) = (plus.frames(&aside, floor, number)?, minus.frames(&aside, floor, number)?);
             for frames in [&centre, &plus, &minus] {
                 demand_steady(frames, settings.number(&STEADY)).on(what)?;
             }
+            let curves = [curve, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
             let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2] };
             let errors = guide_errors(&places, eye.pitch_um).on(what)?;
             heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });

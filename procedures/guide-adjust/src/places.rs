@@ -111,10 +111,9 @@ impl Place {
         Ok(sum / self.captures.len().max(1) as f64)
     }
 
-    /// Frames of each head, by the floor.
-    pub(crate) fn frames(&self, front: &Front, floor: &Floor) -> Result<Vec<(ScanHead, Vec<ScanLevels>)>> {
-        let of = |(head, captures): (&ScanHead, &Vec<Capture>)| Ok((*head, levels(front, floor, *head, captures)?));
-        front.heads.iter().zip(&self.captures).map(of).collect()
+    /// Frames of the front's head of this number, by the floor.
+    pub(crate) fn frames(&self, front: &Front, floor: &Floor, head: usize) -> Result<Vec<ScanLevels>> {
+        levels(front, floor, front.heads[head], &self.captures[head])
     }
 }
 

@@ -5,13 +5,12 @@ use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::heads::figure;
 use tapewright_sdk::measure::curve::{HeadCurve, balance, flatness};
 use tapewright_sdk::measure::demodulate::alias_of;
-use tapewright_sdk::measure::picture::Picture;
-use tapewright_sdk::measure::power::{PowerNoise, levels_by_power};
+use tapewright_sdk::measure::power::{PowerNoise, levels_of_carriers};
 use tapewright_sdk::measure::scan::{Head as ScanHead, scans_from_trigger};
 use tapewright_sdk::prelude::*;
 
-/// Points of a record of one scan: a hundred and more a segment.
-const POINTS: [u32; 6] = [2500, 2440, 2380, 2310, 2250, 2170];
+/// Points of a record of one scan, so many at least and at most: a hundred and more a segment.
+const POINTS: (u32, u32) = (2_170, 2_500);
 
 /// Longer than a scan by this share.
 const A_LITTLE: f64 = 1.02;
@@ -23,8 +22,21 @@ pub(crate) struct Envelope {
     points: u32,
 }
 
-const NOTHING: Picture =
-    Picture { even: true, colour_share: (0.0, 0.0), content: (1.0, 1.0), blanking: None, beside: None };
+/// How far from 0 all that the square of two carriers holds beside their power lies under so many samples a second, as a
+/// share of these: each carrier's double, the sum, the difference. What lies near 0 stands still under the samples, and a
+/// segment then shows it as level, as much as the carriers' own power.
+fn clear([left_hz, right_hz]: [f64; 2], rate_hz: f64) -> f64 {
+    [2.0 * left_hz, 2.0 * right_hz, left_hz + right_hz, right_hz - left_hz]
+        .iter()
+        .map(|hz| alias_of(*hz, rate_hz).0 / rate_hz)
+        .fold(0.5, f64::min)
+}
+
+/// The number of points over a span at which all that lies clearest; a scope that holds fewer takes what it holds.
+fn clearest(carriers_hz: [f64; 2], span_s: f64, most: u32) -> u32 {
+    let of = |points: u32| clear(carriers_hz, f64::from(points) / span_s);
+    (POINTS.0..=POINTS.1.min(most)).step_by(10).max_by(|a, b| of(*a).total_cmp(&of(*b))).unwrap_or(most)
+}
 
 impl Envelope {
     /// Where the head switch is hooked up; none: it is not.
@@ -34,13 +46,7 @@ impl Envelope {
         };
         let span_s = A_LITTLE / lines.field_rate_hz();
         let most = abilities().greatest_points;
-        // A rate at which neither carrier's double falls near 0: else its phase would stand still under the samples.
-        let clear = |points: u32| {
-            let rate_hz = f64::from(points) / span_s;
-            carriers_hz.iter().map(|hz| alias_of(2.0 * hz, rate_hz).0 / rate_hz).fold(0.5, f64::min)
-        };
-        let points =
-            POINTS.into_iter().filter(|n| *n <= most).max_by(|a, b| clear(*a).total_cmp(&clear(*b))).unwrap_or(most);
+        let points = clearest(carriers_hz, span_s, most);
         Ok(Some(Self { lines, high_is_a: switch.high_is_a, points }))
     }
 
@@ -65,7 +71,7 @@ impl Envelope {
             let trace = capture.trace(Signal::HifiRf)?.samples()?;
             let scans = scans_from_trigger(self.lines, head, trace.t0_s(), trace.t0_s() + trace.span_s());
             if let Some(scan) = scans.iter().find(|scan| scan.start_s.abs() < 1e-9) {
-                frames.push(levels_by_power(&trace, scan, floor, &NOTHING)?);
+                frames.push(levels_of_carriers(&trace, scan, floor)?);
             }
         }
         Ok(HeadCurve::over_frames(&frames)?)
@@ -109,5 +115,29 @@ impl Envelope {
         }
         report.draw(figure("envelope of the audio heads", [("head-a", &a), ("head-b", &b)]));
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Worked by hand: 2,250 points over 20.4 ms are 110,294 a second, and 29 times that is 3.1985 MHz: the sum of
+    /// 1.4 and 1.8 MHz lies 1.5 kHz beside it.
+    #[test]
+    fn sum_and_difference_count_as_the_doubles_do() {
+        let got = clear([1.4e6, 1.8e6], 2_250.0 / 20.4e-3);
+        assert!((got - 0.0133).abs() < 1e-4, "{got}");
+    }
+
+    #[test]
+    fn both_standards_have_a_rate_that_is_clear() {
+        for (carriers_hz, field_hz) in [([1.3e6, 1.7e6], 60.0 / 1.001), ([1.4e6, 1.8e6], 50.0)] {
+            let span_s = A_LITTLE / field_hz;
+            let points = clearest(carriers_hz, span_s, 2_500);
+            let got = clear(carriers_hz, f64::from(points) / span_s);
+            assert!(got > 0.2, "{carriers_hz:?}: {points} points, {got}");
+        }
+        assert_eq!(clearest([1.4e6, 1.8e6], 20.4e-3, 2_000), 2_000);
     }
 }

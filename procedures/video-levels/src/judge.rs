@@ -4,11 +4,16 @@ use crate::parameters as p;
 use crate::take::{Lines, Long};
 use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::measure::field::FieldSync;
-use tapewright_sdk::measure::video::{level_over_lines, line_period, scatter_of_times, with_picture};
+use tapewright_sdk::measure::video::{level_over_lines, line_period, patch_over_lines, scatter_of_times, with_picture};
 use tapewright_sdk::prelude::*;
 
 fn millivolts(values: &[f64], lines: &Lines) -> Result<Estimate> {
-    Ok(level_over_lines(values, lines.step_v, lines.gain_u)?.scaled(1e3))
+    Ok(level_over_lines(values, lines.step_v, noise_v(lines), lines.gain_u)?.scaled(1e3))
+}
+
+/// The least noise spreads least what is rounded.
+fn noise_v(lines: &Lines) -> f64 {
+    lines.levels.iter().map(|line| line.noise_v).fold(f64::INFINITY, f64::min)
 }
 
 /// Levels: whether all that was judged passed.
@@ -58,8 +63,15 @@ fn white(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mu
         report.note("Fewer than three lines hold a picture: white and black are not measured.");
         return Ok(None);
     }
-    let level = millivolts(&pictures.iter().map(|p| p.0).collect::<Vec<_>>(), lines).on("video.white")?;
-    let black = millivolts(&pictures.iter().map(|p| p.1).collect::<Vec<_>>(), lines).on("video.black")?;
+    // Without a burst that can be told there may be colour all the same.
+    let bursts: Vec<f64> = lines.levels.iter().filter_map(|l| l.burst_v).collect();
+    let burst_v = tapewright_sdk::measure::statistics::median(&bursts).unwrap_or(1e-3 * timing.burst_pp_mv.value);
+    let of = |values: Vec<f64>| -> Result<Estimate> {
+        let scope = (lines.step_v, noise_v(lines), lines.gain_u);
+        Ok(patch_over_lines(&values, scope, burst_v, standard)?.scaled(1e3))
+    };
+    let level = of(pictures.iter().map(|p| p.0).collect()).on("video.white")?;
+    let black = of(pictures.iter().map(|p| p.1).collect()).on("video.black")?;
     let measured = Measured::new("video.white", Unit::Millivolt, &level);
     let share = settings.number(&p::WHITE) / 100.0;
     let outcome = if share > 0.0 {

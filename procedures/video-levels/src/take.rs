@@ -64,11 +64,16 @@ impl Taker {
 
     pub(crate) fn lines(&self, count: u32) -> Result<Lines> {
         let mut found = Lines::default();
-        let captures = Acquire::of(&[Signal::Video])
+        let ask = Acquire::of(&[Signal::Video])
             .span_s(LINES_SPAN * self.line_s())
-            .least_points(POINTS.min(abilities().greatest_points))
-            .count(count)
-            .take()?;
+            .least_points(POINTS.min(abilities().greatest_points));
+        // A scope takes the captures of one request evenly spaced. A wobble of the lines that keeps step with them would show
+        // one place of its turn only, and no scatter: those asked for one by one lie at another distance.
+        let alone = count / 3;
+        let mut captures = ask.clone().count(count - alone).take()?;
+        for _ in 0..alone {
+            captures.push(ask.clone().take_one()?);
+        }
         for capture in &captures {
             let trace = capture.trace(Signal::Video)?.samples()?;
             found.timebase_u = found.timebase_u.max(capture.info.timebase_uncertainty);

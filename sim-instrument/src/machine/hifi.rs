@@ -7,6 +7,7 @@ use super::check::number;
 use super::conditions::Head;
 use super::random::{cos_cycles, hash, uniform};
 use super::scan::Stretch;
+use super::truth::{least_over_greatest, median};
 use super::{Machine, MachineError};
 use serde::{Deserialize, Serialize};
 use tapewright_formats::definitions::{GUARD_LINES, SEGMENTS, segment_start};
@@ -173,28 +174,23 @@ impl Machine {
         let guard = GUARD_LINES / self.format.lines.lines_a_scan();
         let of_head = |head: Head| -> Option<(f64, f64, f64)> {
             let scans = self.scans(head, from_s, to_s);
-            let (mut square, mut flat, mut mean) = (0.0, Vec::new(), 0.0);
+            let (mut square, mut segments, mut mean) = (0.0, vec![Vec::new(); SEGMENTS], 0.0);
             for (start, end) in &scans {
                 let stretch = self.timeline.stretch(start + 1e-9, self.seed);
                 let at = |x: f64| self.hifi_share(&stretch, start + x * (end - start));
                 let whole = |n: usize| (n as f64 + 0.5) / 400.0;
                 square += (0..400).map(|n| at(whole(n)).powi(2)).sum::<f64>() / 400.0;
-                let levels: Vec<f64> = (0..SEGMENTS)
-                    .map(|k| {
-                        let (a, b) = (segment_start(k, guard), segment_start(k + 1, guard));
-                        let sum: f64 =
-                            (0..LOOKS).map(|n| at(a + (b - a) * (n as f64 + 0.5) / LOOKS as f64).powi(2)).sum();
-                        (sum / LOOKS as f64).sqrt()
-                    })
-                    .collect();
-                let (least, greatest) =
-                    levels.iter().fold((f64::INFINITY, 0.0_f64), |(l, g), v| (l.min(*v), g.max(*v)));
-                flat.push(least / greatest);
-                mean += levels.iter().sum::<f64>() / SEGMENTS as f64;
+                for (k, levels) in segments.iter_mut().enumerate() {
+                    let (a, b) = (segment_start(k, guard), segment_start(k + 1, guard));
+                    let sum: f64 = (0..LOOKS).map(|n| at(a + (b - a) * (n as f64 + 0.5) / LOOKS as f64).powi(2)).sum();
+                    let level = (sum / LOOKS as f64).sqrt();
+                    levels.push(level);
+                    mean += level / SEGMENTS as f64;
+                }
             }
-            flat.sort_by(f64::total_cmp);
             let n = scans.len() as f64;
-            (!scans.is_empty()).then(|| (square / n, flat[flat.len() / 2], mean / n))
+            let curve: Vec<f64> = segments.into_iter().map(median).collect();
+            (!scans.is_empty()).then(|| (square / n, least_over_greatest(&curve), mean / n))
         };
         let ((square_a, flatness_a, mean_a), (square_b, flatness_b, mean_b)) = (of_head(Head::A)?, of_head(Head::B)?);
         let level_v = self.config.hifi_heads.level_v * (0.5 * (square_a + square_b)).sqrt();

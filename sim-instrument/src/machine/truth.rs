@@ -88,10 +88,16 @@ fn deviation(values: &[f64]) -> f64 {
     (values.iter().map(|x| (x - m) * (x - m)).sum::<f64>() / (values.len() as f64 - 1.0)).sqrt()
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
+pub(super) fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     let half = values.len() / 2;
     if values.len() % 2 == 1 { values[half] } else { 0.5 * (values[half - 1] + values[half]) }
+}
+
+/// Flatness of a curve.
+pub(super) fn least_over_greatest(curve: &[f64]) -> f64 {
+    let (least, greatest) = curve.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), v| (low.min(*v), high.max(*v)));
+    least / greatest
 }
 
 impl Machine {
@@ -164,11 +170,9 @@ impl Machine {
         let curve: Vec<f64> = (0..SEGMENTS).map(|k| median(curves.iter().map(|c| c[k]).collect())).collect();
         let middle_v = mean(&curve[MIDDLE]);
         let means: Vec<f64> = curves.iter().map(|c| mean(c)).collect();
-        let (least, greatest) =
-            curve.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), v| (low.min(*v), high.max(*v)));
         Some(HeadCurve {
             scans: curves.len(),
-            flatness: least / greatest,
+            flatness: least_over_greatest(&curve),
             entrance: mean(&curve[ENTRANCE]) / middle_v,
             exit: mean(&curve[EXIT]) / middle_v,
             middle_v,
