@@ -8,7 +8,7 @@ use tapewright_measure::Trace;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
 use tapewright_measure::edges::{edges, state_levels};
 use tapewright_measure::picture::Picture;
-use tapewright_measure::power::{PowerNoise, levels_by_power};
+use tapewright_measure::power::{PowerNoise, levels_by_power, levels_of_carriers};
 use tapewright_measure::pulses::pulses_in;
 use tapewright_measure::scan::{Head, Scan};
 use tapewright_measure::sync::separate;
@@ -100,6 +100,9 @@ fn levels_by_power_of_samples() {
     let noise = PowerNoise::from_quiet(&quiet).expect("noise");
     check("power", 40_000, carrier_v, 1.001 * SCAN_S, |trace| {
         levels_by_power(trace, &scan(), &noise, &Picture::even()).expect("levels");
+    });
+    check("power of carriers", 40_000, carrier_v, 1.001 * SCAN_S, |trace| {
+        levels_of_carriers(trace, &scan(), &noise).expect("levels");
     });
 }
 

@@ -162,7 +162,7 @@ pub fn levels_by_power(
 }
 
 /// What of a segment its fading in or out takes (unit 1), half of it beyond the segment's end.
-const FADE: f64 = 0.25;
+const FADE: f64 = 0.35;
 
 /// Levels of one scan of carriers that keep their frequencies, from under-sampled RF: the root of twice their summed power.
 ///
@@ -182,7 +182,7 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
     let mut out = ScanLevels {
         level_v: [0.0; SEGMENTS],
         random_v: [0.0; SEGMENTS],
-        shared: ["correction of noise", "rounding without a carrier"]
+        shared: ["correction of noise", "rounding without a carrier", "root cut off at 0"]
             .map(|name| Shared { name, spread: Spread::Normal, by_v: [0.0; SEGMENTS], own: false })
             .to_vec(),
         of_head: Vec::new(),
@@ -195,8 +195,11 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
     let step_v = trace.conversion().step_v;
     let scatter_v2 = noise.power_v2.max(step_v * step_v / 12.0);
     let rounding_v2 = left_of_rounding(step_v, noise.deviation_v()).powi(2);
-    // From 0 to 1 about 0, by half a turn of a cosine from -1/2 to 1/2.
-    let rise = |x: f64| 0.5 + 0.5 * (core::f64::consts::PI * x.clamp(-0.5, 0.5)).sin();
+    // From 0 to 1 about 0, as steep as a turn of a raised cosine from -1/2 to 1/2.
+    let rise = |x: f64| {
+        let x = x.clamp(-0.5, 0.5);
+        0.5 + x + (core::f64::consts::TAU * x).sin() / core::f64::consts::TAU
+    };
     for k in 0..SEGMENTS {
         let (from_s, to_s) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
         let fade_s = FADE * (to_s - from_s);
@@ -212,8 +215,9 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
             weights += weight;
             weights_squared += weight * weight;
         }
+        let power_v2 = sum / weights;
+        let level_v = power_v2.max(0.0).sqrt();
         // Noise alone scatters: what it adds to a square is its product with the carriers, and its own square.
-        let level_v = (sum / weights).max(0.0).sqrt();
         let one_v2 = (8.0 * scatter_v2 * (level_v * level_v + scatter_v2)).sqrt();
         let mean_u_v2 = one_v2 * weights_squared.sqrt() / weights;
         out.level_v[k] = level_v;
@@ -221,6 +225,8 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
         let as_level = |power_v2: f64| power_v2 / level_v.max(power_v2.sqrt()).max(f64::MIN_POSITIVE);
         out.shared[0].by_v[k] = as_level(noise.power_v2 * noise.relative_u);
         out.shared[1].by_v[k] = as_level(rounding_v2);
+        // Where the power scatters about 0 its root never lies below, and a median over frames lies above by about so much.
+        out.shared[2].by_v[k] = 0.3 * mean_u_v2.sqrt() * (1.0 - 0.5 * power_v2.abs() / mean_u_v2).max(0.0);
     }
     Ok(out)
 }
