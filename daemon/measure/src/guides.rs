@@ -22,8 +22,11 @@ pub const SIDE_LEVEL: (f64, f64) = (0.35, 0.85);
 const CENTRE_MISSED: f64 = 0.05;
 
 /// What neighbouring tracks add to a level at a side, by their azimuth, over the level at centre (computed for
-/// the crossed azimuth of the formats of the table at 0.4 of overlap: at most this).
+/// the crossed azimuth of the formats of the table at 0.4 of overlap: at most this). Their power counts, so that a lower level
+/// gains more, in inverse proportion.
 const NEIGHBOURS: f64 = 0.005;
+/// Level at the side where they add as much.
+const NEIGHBOURS_AT: f64 = 0.6;
 
 /// Curves of one head at three tracking positions, in one set-up.
 #[derive(Debug, Clone, Copy)]
@@ -86,6 +89,15 @@ impl Levels {
             solved.contact[k] = if both > 0.0 { (a + b) / both } else { 0.0 };
         }
         solved
+    }
+
+    /// Without what neighbouring tracks add at the most.
+    fn without_neighbours(&self) -> Self {
+        let less = |level: f64| {
+            let share = (level / self.centre).max(0.1);
+            level - self.centre * NEIGHBOURS * NEIGHBOURS_AT / share
+        };
+        Self { plus: self.plus.map(less), minus: self.minus.map(less), ..*self }
     }
 
     fn ends(&self) -> (f64, f64) {
@@ -206,6 +218,7 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
     let scatter = 0.5 * value * relative(places.plus).hypot(relative(places.minus));
     let causes = by_cause(levels, places, |changed| (smoothed(&changed.solve().contact)[at] - value).abs());
     let shared = causes.iter().map(|cause| cause.standard_uncertainty.powi(2)).sum::<f64>().sqrt();
+    let alone = (smoothed(&levels.without_neighbours().solve().contact)[at] - value).abs();
     let wider = (smoothed(&Levels { reach: levels.reach + WIDER, ..*levels }.solve().contact)[at] - value).abs();
     // Where nothing dips, the least of so many noisy values lies below what they all scatter about, by this many deviations of
     // one (G. Blom, 1958, from memory); neighbours share two of their three segments. What the corrections leave differs from segment
@@ -223,6 +236,7 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
         },
         Contribution::rectangular("least of noisy segments", lowered),
         Contribution::rectangular("head wider than its track", wider),
+        Contribution::rectangular("neighbouring tracks", alone),
     ];
     contributions.extend(causes);
     let shape_u = places.plus.shape_u.max(places.minus.shape_u);
