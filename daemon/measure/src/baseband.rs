@@ -45,6 +45,13 @@ impl Baseband {
         Some((end - begin - aim * length as f64).abs() / length as f64)
     }
 
+    /// Within `from..until` the start of the stretch of `length` with the most power.
+    pub(crate) fn strongest(&self, from: usize, until: usize, length: usize) -> Option<usize> {
+        let last = until.min(self.phase.len()).checked_sub(length + 1)?;
+        let power = |start: &usize| self.power[start + length + 1] - self.power[*start];
+        (from..=last).max_by(|a, b| power(a).total_cmp(&power(b)))
+    }
+
     /// Mean of `|z|^2` over a stretch, in square volts.
     pub(crate) fn mean_power(&self, start: usize, length: usize) -> f64 {
         (self.power[start + length + 1] - self.power[start]) / (length + 1) as f64

@@ -13,7 +13,10 @@
 //! *A neighbour at another frequency* (where lines do not lie side by side, see [`crate::beside`]) beats against the
 //! carrier many times in a tip: where its beat takes amplitude away it lowers the frequency as well, and the lowest
 //! stretch is the weakest one. There the place of the tip in the line is taken from all lines of the segment together
-//! (the one that is least far from all that were found), and the power at that place.
+//! (the one that is least far from all that were found), and the power at that place. Under a bright picture the filter
+//! keeps the stronger carrier out: it lets the neighbour's tips through, which are as low, and where both carriers' rests
+//! take each other away the frequency may be anything. So of all places that were found, and those with the most power,
+//! the one that clearly has more power over all lines is the head's own tip.
 //!
 //! Per segment: `L = sqrt(4 (mean |z|^2 - noise power))`, the noise power from a capture without RF
 //! through the same filter.
@@ -134,10 +137,22 @@ pub fn levels_by_carrier(
     let mut systematic = [0.0; SEGMENTS];
     let mut squares: Vec<f64> = Vec::with_capacity(32);
     let mut tips: Vec<Tip> = Vec::with_capacity(32);
+    let mut others: Vec<Tip> = Vec::with_capacity(32);
+    let place = Place {
+        line: carrier.line_s / band.dt_s,
+        short,
+        long,
+        earlier: SHORTER_S / band.dt_s,
+        aim,
+        tip_away: -aim,
+        as_low: BEATS * as_low,
+        noise_v2: noise.power_v2,
+    };
     let beats = carrier.beside.is_some_and(|beside| !beside.aligned);
     for k in 0..SEGMENTS {
         squares.clear();
         tips.clear();
+        others.clear();
         let (from, until) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
         // Slots of a line or a little more: each holds a whole tip.
         let lines = ((until - from) / carrier.line_s + 1e-6).floor().max(1.0);
@@ -147,20 +162,25 @@ pub fn levels_by_carrier(
             let start = from + n * slot;
             // A little more than a line, so that a tip on the border is whole in one of the two slots.
             let (a, b) = (band.place(start), band.place(start + slot + LONG_S));
-            if let Some((at, away)) = band.lowest(a, b, short, aim) {
-                let pulses = (start + slot - scan.start_s) < PULSES_LINES * scan.line_s();
-                let mut tip = Tip { start: at, length: short, away, pulses };
-                if let Some((at_long, away_long)) = band.lowest(a, b, long, aim)
-                    && away_long < away + as_low
-                {
-                    tip = Tip { start: at_long, length: long, away: away_long, pulses };
-                }
+            let pulses = (start + slot - scan.start_s) < PULSES_LINES * scan.line_s();
+            let lowest = |a: usize, b: usize| {
+                let (at, away) = band.lowest(a, b, short, aim)?;
+                let tip = Tip { start: at, length: short, away, pulses };
+                let longer = band.lowest(a, b, long, aim).filter(|(_, of_long)| *of_long < away + as_low);
+                Some(longer.map_or(tip, |(start, away)| Tip { start, length: long, away, pulses }))
+            };
+            if let Some(tip) = lowest(a, b) {
                 tips.push(tip);
+                let strongest = band.strongest(a, b, long).filter(|_| beats && !pulses).and_then(|start| {
+                    let away = band.away(start, long, aim)?;
+                    place.may_be_tip(away, &tip).then_some(Tip { start, length: long, away, pulses })
+                });
+                others.extend(strongest);
             }
             n += 1.0;
         }
         if beats {
-            one_place(&mut tips, &band, carrier.line_s / band.dt_s, (short, long), (aim, BEATS * as_low));
+            place.move_there(&mut tips, &others, &band);
         }
         for tip in &tips {
             seen_at[k] += band.t0_s + (tip.start as f64 + 0.5 * tip.length as f64) * band.dt_s;
@@ -212,6 +232,15 @@ struct Tip {
     pulses: bool,
 }
 
+impl Tip {
+    fn middle(&self) -> f64 {
+        self.start as f64 + 0.5 * self.length as f64
+    }
+}
+
+/// By so many times the scatter of noise the power at a place must be greater.
+const CLEAR: f64 = 4.0;
+
 /// How much farther from the lowest frequency a stretch may be that is the tip all the same: a neighbour of a fifth of the
 /// amplitude turns the phase by a fifth of a radian, over the shorter stretch a twentieth of the deviation or so. In
 /// units of what is as low without one.
@@ -225,27 +254,66 @@ const PULSES_LINES: f64 = 14.0;
 /// 4.7 us (SMPTE 170M, BT.1700; from memory).
 const SHORTER_S: f64 = 1.2e-6;
 
-/// Moves stretches to the place in the line that is least far from all of them, wherever the carrier is there as low as
-/// a beat may leave it. Pulses of vertical sync have no say in it; where lines begin with one, the shorter stretch lies in
-/// its middle.
-fn one_place(tips: &mut [Tip], band: &Baseband, line: f64, lengths: (usize, usize), (aim, as_low): (f64, f64)) {
-    let middle = |tip: &Tip| tip.start as f64 + 0.5 * tip.length as f64;
-    let apart = |a: f64, b: f64| {
-        let lines = (a - b) / line;
-        (lines - lines.round()) * line
-    };
-    let plain: Vec<Tip> = tips.iter().filter(|tip| !tip.pulses).copied().collect();
-    let far = |of: &Tip| plain.iter().map(|tip| apart(middle(tip), middle(of)).abs()).sum::<f64>();
-    let Some(common) = plain.iter().min_by(|a, b| far(a).total_cmp(&far(b))).map(middle) else { return };
-    for tip in tips {
-        let (place, length) =
-            if tip.pulses { (common - SHORTER_S / band.dt_s, lengths.0) } else { (common, lengths.1) };
-        let place = middle(tip) - apart(middle(tip), place);
+/// How the place of the tip in the line is told from all lines of a segment; lengths in outputs of the band.
+struct Place {
+    line: f64,
+    short: usize,
+    long: usize,
+    /// By how much the middle of an equalising pulse lies earlier.
+    earlier: f64,
+    aim: f64,
+    /// Distance of the sync tip from the frequency aimed at.
+    tip_away: f64,
+    as_low: f64,
+    noise_v2: f64,
+}
+
+impl Place {
+    /// Whether a stretch is as low as a tip: as the line's lowest, which noise or a beat may have taken under the tip.
+    fn may_be_tip(&self, away: f64, lowest: &Tip) -> bool {
+        away < lowest.away.max(self.tip_away) + self.as_low
+    }
+
+    fn apart(&self, a: f64, b: f64) -> f64 {
+        let lines = (a - b) / self.line;
+        (lines - lines.round()) * self.line
+    }
+
+    /// The stretch of a tip's line at a place of the line, if it may be the tip.
+    fn at(&self, tip: &Tip, common: f64, band: &Baseband) -> Option<Tip> {
+        let (place, length) = if tip.pulses { (common - self.earlier, self.short) } else { (common, self.long) };
+        let place = tip.middle() - self.apart(tip.middle(), place);
         let start = (place - 0.5 * length as f64).round().max(0.0) as usize;
-        if let Some(away) = band.away(start, length, aim)
-            && away < tip.away + as_low
-        {
-            *tip = Tip { start, length, away, ..*tip };
+        let away = band.away(start, length, self.aim)?;
+        self.may_be_tip(away, tip).then_some(Tip { start, length, away, ..*tip })
+    }
+
+    /// Mean power at a place over the lines that may have a tip there, of all lines.
+    fn power_v2(&self, tips: &[Tip], common: f64, band: &Baseband) -> f64 {
+        let there = tips.iter().filter_map(|tip| self.at(tip, common, band));
+        there.map(|tip| band.mean_power(tip.start, tip.length)).sum::<f64>() / tips.len() as f64
+    }
+
+    /// Moves stretches to the place in the line that is least far from all of them, or to that of one of them or of `others`
+    /// that clearly has more power. Pulses of vertical sync have no say in it; where lines begin with one, the shorter stretch lies
+    /// in its middle.
+    fn move_there(&self, tips: &mut [Tip], others: &[Tip], band: &Baseband) {
+        let plain: Vec<Tip> = tips.iter().filter(|tip| !tip.pulses).copied().collect();
+        let far = |a: &Tip| plain.iter().map(|b| self.apart(b.middle(), a.middle()).abs()).sum::<f64>();
+        let Some(mut common) = plain.iter().min_by(|a, b| far(a).total_cmp(&far(b))).map(Tip::middle) else { return };
+        // Of places in noise one always has the most: only what stands clear of its scatter counts.
+        let clear_v2 = CLEAR * self.noise_v2 / (plain.len() as f64).sqrt();
+        let mut most_v2 = self.power_v2(&plain, common, band) + clear_v2;
+        for tip in plain.iter().chain(others) {
+            let power_v2 = self.power_v2(&plain, tip.middle(), band);
+            if power_v2 > most_v2 && self.apart(tip.middle(), common).abs() > self.long as f64 {
+                (common, most_v2) = (tip.middle(), power_v2);
+            }
+        }
+        for tip in tips {
+            if let Some(moved) = self.at(tip, common, band) {
+                *tip = moved;
+            }
         }
     }
 }

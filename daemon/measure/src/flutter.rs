@@ -11,7 +11,6 @@ use crate::demodulate::{Band, Demodulated, alias_of, demodulate};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
 use crate::fourier;
-use crate::sine::fit_values;
 use crate::special::normal_cdf;
 use crate::spectrum::Spectrum;
 use crate::statistics::moments;
@@ -19,23 +18,19 @@ use crate::trace::Trace;
 use tapewright_formats::definitions::sound::{FLUTTER_SETTLE_S, TWO_SIGMA_SHARE, weighting};
 use tapewright_formats::losses::sinc;
 
+mod unweighted;
+
+pub use unweighted::{FlutterLine, Unweighted};
+
 /// Highest flutter frequency that is looked at: the end of the weighting's table.
 pub const HIGHEST_HZ: f64 = 200.0;
 
-/// A flutter line must stand so many times above the median of the spectrum.
-const CLEAR: f64 = 5.0;
-
-/// The filter of the demodulation is flat to within so much (see there).
-const FILTER_RIPPLE: f64 = 0.002;
-
-/// What lines that were not fitted pull the frequency of one that was, in cycles over the record (standard uncertainty, from trials).
-const PULLED: f64 = 0.003;
-
-/// Lowest frequency that a line may have, in cycles over the record.
-const LEAST_CYCLES: f64 = 2.0;
-
 /// Share of what is left free of its image that passes; the rest is the filter's slope.
 const PASS: f64 = 0.72;
+
+/// What the filter's ripple and the ends of the record leave in the weighted reading (relative standard uncertainty,
+/// from trials).
+const ENDS_AND_RIPPLE: f64 = 0.003;
 
 /// The tape's speed error against time.
 #[derive(Debug, Clone)]
@@ -47,19 +42,10 @@ pub struct SpeedError {
     beside: Vec<f64>,
     /// Highest flutter frequency that passed.
     pub highest_hz: f64,
-    /// The tone's mean frequency as the scope's time base tells it.
+    /// The tone's mean frequency as the scope's time base tells it, whole turns of flutter or not.
     pub tone_hz: f64,
     /// Time that the statistic is over.
     pub observed_s: f64,
-}
-
-/// One flutter line.
-#[derive(Debug, Clone)]
-pub struct FlutterLine {
-    /// Its frequency in hertz.
-    pub hz: Estimate,
-    /// Its peak in per cent.
-    pub percent: Estimate,
 }
 
 /// Which band about a tone can be seen at a sample rate: none where the tone's alias lies too near 0 or half the rate.
@@ -207,89 +193,15 @@ impl SpeedError {
         let both = |way: f64| (end(way, without_noise_of_sine), end(way, without_noise_of_noise));
         let ((a, b), (low_a, low_b), (high_a, high_b)) = (both(0.0), both(-1.0), both(1.0));
         let value = 0.5 * (a + b);
-        let rest = 1.96 * 0.005 * value;
+        let rest = 1.96 * ENDS_AND_RIPPLE * value;
         let (low, high) = ((low_a.min(low_b) - rest).max(0.0), high_a.max(high_b) + rest);
         let contributions = vec![
             Contribution::type_a("noise on the tone", 100.0 * (high_a - low_a).max(high_b - low_b) / 3.92, independent),
             Contribution::rectangular("what kind of flutter the noise is added to", 100.0 * 0.5 * (a - b)),
-            Contribution::type_b("ripple of the filter, ends of the record", 100.0 * 0.005 * value),
+            Contribution::type_b("ripple of the filter, ends of the record", 100.0 * ENDS_AND_RIPPLE * value),
         ];
         let (u, dof) = crate::estimate::combine(&contributions)?;
         Estimate::with_interval(100.0 * value, 100.0 * low, 100.0 * high, u, dof, contributions)
-    }
-
-    /// The largest lines of the unweighted spectrum that stand clear, largest first.
-    ///
-    /// # Errors
-    /// [`MeasureError::TooShort`], [`MeasureError::NotFinite`].
-    pub fn lines(&self, count: usize) -> Result<Vec<FlutterLine>, MeasureError> {
-        let spectrum = Spectrum::of(&self.error, self.dt_s)?;
-        let span_s = self.error.len() as f64 * self.dt_s;
-        let (from, to) = (LEAST_CYCLES / span_s, self.highest_hz);
-        let all = spectrum.peaks(from, to, 12);
-        // Noise on the phase rises with frequency: each line is held against its own neighbourhood.
-        let peaks: Vec<_> = all
-            .into_iter()
-            .filter(|peak| {
-                let beside = (8.0 * spectrum.resolution_hz).max(0.3 * peak.hz);
-                peak.amplitude > CLEAR * spectrum.floor((peak.hz - beside).max(from), (peak.hz + beside).min(to))
-            })
-            .collect();
-        if peaks.is_empty() {
-            return Ok(Vec::new());
-        }
-        let hz: Vec<f64> = peaks.iter().map(|peak| peak.hz).collect();
-        let fit = fit_values(&self.error, self.dt_s, &hz)?;
-        let mut lines = Vec::new();
-        for (tone, peak) in fit.tones.iter().zip(&peaks) {
-            let undo = self.undo(tone.hz);
-            let local = {
-                let beside = (8.0 * spectrum.resolution_hz).max(0.3 * peak.hz);
-                spectrum.floor((peak.hz - beside).max(from), (peak.hz + beside).min(to))
-            };
-            // The median of a Rayleigh amplitude is 1.18 of each part's deviation; the window's noise bandwidth is 1.5.
-            let error = local / 1.177 / 1.5_f64.sqrt();
-            let amplitude = tone.amplitude();
-            let percent = Estimate::combined(
-                100.0 * undo * amplitude,
-                vec![
-                    Contribution::type_a("noise about the line", 100.0 * undo * error, 20.0),
-                    Contribution::rectangular("ripple of the filter", 100.0 * undo * FILTER_RIPPLE * amplitude),
-                ],
-            )?;
-            let hz = Estimate::combined(
-                tone.hz,
-                vec![
-                    // The lower bound of a sine's frequency, with the noise about the line.
-                    Contribution::type_a("noise about the line", 0.55 * error / amplitude / span_s, 20.0),
-                    Contribution::type_b("other lines beside it", PULLED / span_s),
-                ],
-            )?;
-            lines.push(FlutterLine { hz, percent });
-        }
-        lines.sort_by(|a, b| b.percent.value.total_cmp(&a.percent.value));
-        lines.truncate(count);
-        Ok(lines)
-    }
-
-    /// Amplitudes of the unweighted spectrum in per cent, to be drawn: hertz of the first and the last, and the values.
-    ///
-    /// # Errors
-    /// [`MeasureError::TooShort`].
-    pub fn drawn(&self, places: usize) -> Result<(f64, f64, Vec<f64>), MeasureError> {
-        let spectrum = Spectrum::of(&self.error, self.dt_s)?;
-        let step = self.highest_hz / places.max(1) as f64;
-        let at = |hz: f64| ((hz / spectrum.step_hz) as usize).min(spectrum.amplitude.len());
-        let values = (0..places)
-            .map(|k| {
-                let (a, b) = (at(k as f64 * step), at((k + 1) as f64 * step));
-                100.0
-                    * spectrum.amplitude[a..b.max(a + 1).min(spectrum.amplitude.len())]
-                        .iter()
-                        .fold(0.0, |m: f64, v| m.max(*v))
-            })
-            .collect();
-        Ok((0.5 * step, self.highest_hz - 0.5 * step, values))
     }
 }
 
@@ -368,7 +280,7 @@ mod tests {
                 let want = 0.9974 * peak;
                 assert!((read.value / want - 1.0).abs() < 0.006, "{rate} Hz, {hz} Hz: {}, expected {want}", read.value);
                 assert!(read.interval.low <= want && want <= read.interval.high, "{rate}, {hz}: {:?}", read.interval);
-                let line = &speed.lines(3).unwrap()[0];
+                let line = &speed.unweighted(3, 0.0).unwrap().lines[0];
                 assert!((line.hz.value - hz).abs() < 0.05 && (line.percent.value - 0.1).abs() < 1e-3, "{line:?}");
             }
         }
@@ -382,7 +294,7 @@ mod tests {
         let (want, got) = (bare.weighted().unwrap().value, noisy.weighted().unwrap());
         assert!(got.interval.low <= want && want <= got.interval.high, "{got:?}, without noise {want}");
         assert!((got.value / want - 1.0).abs() < 0.05, "{got:?}, without noise {want}");
-        let found = noisy.lines(3).unwrap();
+        let found = noisy.unweighted(3, 0.0).unwrap().lines;
         for (line, (hz, dev)) in found.iter().zip(lines) {
             assert!((line.hz.value - hz).abs() < 0.06, "{line:?}");
             assert!((line.percent.value - dev / 31.5).abs() < 0.006, "{line:?}");

@@ -23,7 +23,7 @@ pub struct Seen {
     pub hz: f64,
     /// Root mean square of the amplitude.
     pub level_v: f64,
-    /// Greatest distance of the frequency from its mean: how far it is modulated.
+    /// How far the frequency is modulated: the peak of a sine that swings as much.
     pub swing_hz: f64,
 }
 
@@ -45,8 +45,14 @@ pub fn carrier_in(trace: &Trace, hz: f64, other_hz: f64) -> Result<Seen, Measure
     at_least("points of a carrier", n, 16)?;
     let per_point = 1.0 / (core::f64::consts::TAU * out.dt_s);
     let mean_hz = hz + per_point * (out.phase_rad[n - 1] - out.phase_rad[0]) / (n as f64 - 1.0);
-    let swing_hz =
-        out.phase_rad.windows(2).map(|w| (hz + per_point * (w[1] - w[0]) - mean_hz).abs()).fold(0.0, f64::max);
+    // Weighted by power: where the amplitude is small, noise alone turns the phase.
+    let (mut swing, mut weights) = (0.0, 0.0);
+    for (phase, amplitude) in out.phase_rad.windows(2).zip(out.amplitude_v.windows(2)) {
+        let weight = amplitude[0] * amplitude[1];
+        swing += weight * (hz + per_point * (phase[1] - phase[0]) - mean_hz).powi(2);
+        weights += weight;
+    }
+    let swing_hz = (2.0 * swing / weights.max(f64::MIN_POSITIVE)).sqrt();
     let power = out.amplitude_v.iter().map(|a| a * a).sum::<f64>() / n as f64;
     Ok(Seen { hz: mean_hz, level_v: power.sqrt(), swing_hz })
 }
@@ -58,7 +64,7 @@ pub struct Carrier {
     pub hz: Estimate,
     /// Level in volts.
     pub level_v: Estimate,
-    /// Greatest swing of the frequency in any capture, hertz.
+    /// Greatest swing of the frequency in any capture with at least half the level, hertz.
     pub swing_hz: f64,
 }
 
@@ -83,7 +89,10 @@ pub fn carrier(seen: &[Seen], floor_v: f64, gain_u: f64, timebase_u: f64) -> Res
         return Err(MeasureError::InNoise { what: "carrier of the FM sound", detail });
     }
     let level = power.sqrt();
-    let (hz, hz_error, hz_dof) = mean_and_error(&seen.iter().map(|s| s.hz).collect::<Vec<_>>())?;
+    // Where a head has left its track there is no carrier whose frequency could be told.
+    let clear: Vec<&Seen> = seen.iter().filter(|s| s.level_v > CLEAR * floor_v).collect();
+    at_least("captures with a carrier that stands clear", clear.len(), 4)?;
+    let (hz, hz_error, hz_dof) = mean_and_error(&clear.iter().map(|s| s.hz).collect::<Vec<_>>())?;
     Ok(Carrier {
         hz: Estimate::combined(
             hz,
@@ -100,7 +109,7 @@ pub fn carrier(seen: &[Seen], floor_v: f64, gain_u: f64, timebase_u: f64) -> Res
                 Contribution::type_b("flatness of the filter", 0.002 * level),
             ],
         )?,
-        swing_hz: seen.iter().map(|s| s.swing_hz).fold(0.0, f64::max),
+        swing_hz: clear.iter().filter(|s| s.level_v > 0.5 * level).map(|s| s.swing_hz).fold(0.0, f64::max),
     })
 }
 

@@ -27,6 +27,7 @@ use crate::statistics::left_of_rounding;
 use crate::trace::Trace;
 use tapewright_formats::LineStandard;
 use tapewright_formats::definitions::SEGMENTS;
+use tapewright_formats::definitions::sound::{AUDIO_FADE, audio_weight};
 
 /// What a line of vertical sync shows on average over a line of field blanking, from the switch to the last equalising
 /// pulse, and its standard uncertainty: three lines of about nine lie at sync tip for six sevenths of their time, and
@@ -161,16 +162,12 @@ pub fn levels_by_power(
     Ok(out)
 }
 
-/// What of a segment its fading in or out takes (unit 1), half of it beyond the segment's end.
-const FADE: f64 = 0.35;
-
 /// Levels of one scan of carriers that keep their frequencies, from under-sampled RF: the root of twice their summed power.
 ///
 /// The square of their sum holds doubles, sums and differences of their frequencies as well. A segment that begins and ends at
 /// once would keep of each what its last part of a turn leaves, by a phase that is another in each frame: such an error lies
 /// at either of two ends rather than near its middle, and a median over frames is less sure of it than of noise. So each
-/// segment fades in and out, which a level that is even or falls evenly does not show, and nothing is left of what turns
-/// ten times and more in a segment.
+/// segment fades in and out ([`audio_weight`]), and nothing is left of what turns ten times and more in a segment.
 ///
 /// # Errors
 /// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan or a segment holds fewer than
@@ -195,14 +192,9 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
     let step_v = trace.conversion().step_v;
     let scatter_v2 = noise.power_v2.max(step_v * step_v / 12.0);
     let rounding_v2 = left_of_rounding(step_v, noise.deviation_v()).powi(2);
-    // From 0 to 1 about 0, as steep as a turn of a raised cosine from -1/2 to 1/2.
-    let rise = |x: f64| {
-        let x = x.clamp(-0.5, 0.5);
-        0.5 + x + (core::f64::consts::TAU * x).sin() / core::f64::consts::TAU
-    };
     for k in 0..SEGMENTS {
         let (from_s, to_s) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
-        let fade_s = FADE * (to_s - from_s);
+        let fade_s = AUDIO_FADE * (to_s - from_s);
         let place = |time_s: f64| ((time_s - trace.t0_s()) / trace.dt_s()).ceil().max(0.0) as usize;
         let first = place(from_s - 0.5 * fade_s);
         let samples = &trace.volts()[first..place(to_s + 0.5 * fade_s).min(trace.volts().len())];
@@ -210,7 +202,7 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
         let (mut sum, mut weights, mut weights_squared) = (0.0, 0.0, 0.0);
         for (i, v) in samples.iter().enumerate() {
             let time_s = trace.time_s(first + i);
-            let weight = rise((time_s - from_s) / fade_s) * rise((to_s - time_s) / fade_s);
+            let weight = audio_weight((time_s - from_s) / (to_s - from_s));
             sum += weight * 2.0 * ((f64::from(*v) - offset).powi(2) - noise.power_v2);
             weights += weight;
             weights_squared += weight * weight;

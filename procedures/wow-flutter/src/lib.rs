@@ -7,7 +7,7 @@ mod turns;
 use parameters as p;
 use tapewright_sdk::formats::definitions::sound::weighting;
 use tapewright_sdk::formats::sound::LinearSound;
-use tapewright_sdk::measure::flutter::{FlutterLine, HIGHEST_HZ, SpeedError};
+use tapewright_sdk::measure::flutter::{FlutterLine, HIGHEST_HZ, SpeedError, Unweighted};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::BEARABLE_S;
 use tapewright_sdk::tone::{Wanted, demand_sampled, find};
@@ -53,8 +53,8 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.3, "listens");
     let (speed, timebase_u) = listen(near_hz, settings.number(&p::OBSERVE), report).on("flutter.weighted")?;
     report.progress(0.9, "judges");
-    let lines = speed.lines(3)?;
-    tone(&speed, &lines, nominal_hz, timebase_u, report)?;
+    let Unweighted { tone_hz, lines } = speed.unweighted(3, timebase_u)?;
+    tone(tone_hz, nominal_hz, report);
     let weighted = speed.weighted()?;
     report.note(&format!(
         "Two-sigma over {:.1} s, flutter from about 0.2 Hz to {:.0} Hz.{} The weighting's points are from memory, unverified.",
@@ -130,31 +130,13 @@ fn listen(near_hz: f64, observe_s: f64, report: &mut Report) -> Result<(SpeedErr
 }
 
 /// The tone's frequency, and what it says of the tape's speed.
-fn tone(
-    speed: &SpeedError,
-    lines: &[FlutterLine],
-    nominal_hz: f64,
-    timebase_u: f64,
-    report: &mut Report,
-) -> Result<()> {
-    // A part that goes round a broken number of times leaves at most its peak over pi times that number in the mean.
-    let left = |line: &FlutterLine| {
-        1e-2 * line.percent.value / (core::f64::consts::PI * line.hz.value * speed.observed_s).max(1.0)
-    };
-    let left_hz = speed.tone_hz * lines.iter().map(|line| left(line).powi(2)).sum::<f64>().sqrt();
-    let contributions = vec![
-        Contribution::type_b("flutter that the record cuts off", left_hz * core::f64::consts::FRAC_1_SQRT_2),
-        Contribution::type_b("time base of the scope", timebase_u * speed.tone_hz),
-        Contribution::type_b("ends of the record", 0.02 / speed.observed_s),
-    ];
-    let hz = Estimate::combined(speed.tone_hz, contributions)?;
+fn tone(hz: Estimate, nominal_hz: f64, report: &mut Report) {
     report.measured(Measured::new("tone", Unit::Hertz, &hz));
     let mut error = hz.scaled(100.0 / nominal_hz);
     error.value -= 100.0;
     error.interval.low -= 100.0;
     error.interval.high -= 100.0;
     report.measured(Measured::new("speed-error", Unit::Percent, &error));
-    Ok(())
 }
 
 /// The lines, what turns at their rates, and, where the reading is not good, what stands behind it.

@@ -10,6 +10,7 @@ use super::scan::Stretch;
 use super::truth::{least_over_greatest, median};
 use super::{Machine, MachineError};
 use serde::{Deserialize, Serialize};
+use tapewright_formats::definitions::sound::{AUDIO_FADE, audio_weight};
 use tapewright_formats::definitions::{GUARD_LINES, SEGMENTS, segment_start};
 use tapewright_formats::sound::FmSound;
 
@@ -168,7 +169,7 @@ impl Machine {
     /// The truth about the depth-recorded sound over a span; none: there is none, or no whole scan of both heads.
     #[must_use]
     pub fn hifi_truth(&self, from_s: f64, to_s: f64) -> Option<HifiTruth> {
-        const LOOKS: usize = 16;
+        const LOOKS: usize = 27;
         let first = self.timeline.stretch(from_s, self.seed);
         let [(left_hz, left), (right_hz, right)] = self.hifi_carriers(&first).filter(|_| self.config.hifi)?;
         let guard = GUARD_LINES / self.format.lines.lines_a_scan();
@@ -182,8 +183,14 @@ impl Machine {
                 square += (0..400).map(|n| at(whole(n)).powi(2)).sum::<f64>() / 400.0;
                 for (k, levels) in segments.iter_mut().enumerate() {
                     let (a, b) = (segment_start(k, guard), segment_start(k + 1, guard));
-                    let sum: f64 = (0..LOOKS).map(|n| at(a + (b - a) * (n as f64 + 0.5) / LOOKS as f64).powi(2)).sum();
-                    let level = (sum / LOOKS as f64).sqrt();
+                    let (mut sum, mut weights) = (0.0, 0.0);
+                    for n in 0..LOOKS {
+                        let place = (n as f64 + 0.5) / LOOKS as f64 * (1.0 + AUDIO_FADE) - 0.5 * AUDIO_FADE;
+                        let weight = audio_weight(place);
+                        sum += weight * at(a + (b - a) * place).powi(2);
+                        weights += weight;
+                    }
+                    let level = (sum / weights).sqrt();
                     levels.push(level);
                     mean += level / SEGMENTS as f64;
                 }

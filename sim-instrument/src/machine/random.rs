@@ -131,8 +131,7 @@ impl Noise {
         self.index = index;
     }
 
-    /// The values at the ends of an interval of the grid; the noise in between is never greater than
-    /// the root of the sum of their squares.
+    /// The values at the ends of an interval of the grid.
     pub(crate) fn interval(&mut self, index: i64) -> (f64, f64) {
         if index != self.index {
             self.seek(index);

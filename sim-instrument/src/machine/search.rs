@@ -1,7 +1,7 @@
 //! Least and greatest of RF in bins, exactly as if every sample were computed, with few of them computed.
 //!
 //! A bin is gone through by the intervals of the noise's grid. What the samples of one can reach is bounded: the
-//! noise by the length of the vector of its two grid values, each tone by its amplitude and by how near its crest
+//! noise by its two grid values and the arc between them, each tone by its amplitude and by how near its crest
 //! comes. Only where the bound passes the extremes found so far are the samples computed, by the same functions
 //! that answer for samples. So the answer is that of all samples, bit for bit (see the tests), in about a
 //! tenth of the time.
@@ -36,7 +36,10 @@ struct Bin<'a, 'b> {
     underlying_s: f64,
     gain: f64,
     noise_gain: f64,
+    /// Noise of the front end.
     front_v: f64,
+    /// Noise of point and front end in the piece.
+    noise_v: f64,
     low: f64,
     high: f64,
 }
@@ -78,9 +81,11 @@ impl Machine {
                 gain,
                 noise_gain,
                 front_v: bins.noise_v,
+                noise_v: 0.0,
                 low: f64::INFINITY,
                 high: f64::NEG_INFINITY,
             };
+            bin.weigh_noise();
             let mut next = 0;
             while next < count {
                 next = bin.run(next, count, &mut work);
@@ -99,20 +104,20 @@ impl Bin<'_, '_> {
     fn seek(&mut self, t_s: f64) {
         if t_s >= self.piece.end_s || t_s < self.piece.start_s {
             *self.piece = self.reader.piece(t_s);
+            self.weigh_noise();
         }
     }
 
     /// Noise of point and front end: their powers add.
-    fn noise_v(&self) -> f64 {
-        (self.piece.noise_at_point_v() * self.noise_gain).hypot(self.front_v)
+    fn weigh_noise(&mut self) {
+        self.noise_v = (self.piece.noise_at_point_v() * self.noise_gain).hypot(self.front_v);
     }
 
     /// Computes a sample.
     fn look(&mut self, sample: usize) {
         let t_s = self.at_s(sample);
         self.seek(t_s);
-        let noise_v = self.noise_v();
-        let volts = self.gain * self.piece.bare_v(t_s) + noise_v * self.noise.at(t_s);
+        let volts = self.gain * self.piece.bare_v(t_s) + self.noise_v * self.noise.at(t_s);
         (self.low, self.high) = (self.low.min(volts), self.high.max(volts));
     }
 
@@ -147,7 +152,7 @@ impl Bin<'_, '_> {
 
     /// The extremes of a run's samples.
     fn search(&mut self, first: usize, end: usize, work: &mut Work) {
-        let noise_v = self.noise_v();
+        let noise_v = self.noise_v;
         let sum_v: f64 = self.gain * work.tones.iter().map(|tone| tone.amplitude_v).sum::<f64>();
         let spare_v = ROUNDING * (sum_v + noise_v) + 1e-12;
         if sum_v + NOISE_ENDS * noise_v + spare_v < self.high.min(-self.low) {
@@ -185,22 +190,25 @@ impl Work {
     /// Bounds of the intervals from `first` on, for tones that started at `start_s`.
     fn bound(&mut self, bin: &mut Bin<'_, '_>, first: i64, count: usize, noise_v: f64, spare_v: f64, start_s: f64) {
         let (above_v, below_v) = (&mut self.above_v[..count], &mut self.below_v[..count]);
-        above_v.fill(0.0);
-        if noise_v > 0.0 {
-            for (k, square) in above_v.iter_mut().enumerate() {
-                let (left, right) = bin.noise.interval(first + k as i64);
-                *square = left * left + right * right;
-            }
-        }
-        for (above, below) in above_v.iter_mut().zip(below_v.iter_mut()) {
-            *above = noise_v * above.sqrt() + spare_v;
-            *below = *above;
+        for (k, (above, below)) in above_v.iter_mut().zip(below_v.iter_mut()).enumerate() {
+            let (left, right) = if noise_v > 0.0 { bin.noise.interval(first + k as i64) } else { (0.0, 0.0) };
+            *above = noise_v * arc(left, right) + spare_v;
+            *below = noise_v * arc(-left, -right) + spare_v;
         }
         let middle_s = (first as f64 + 0.5) * NOISE_GRID_S - start_s;
         for tone in &self.tones {
             add_crests(tone, bin.gain, middle_s, above_v, below_v);
         }
     }
+}
+
+/// What noise of unit variance reaches at most between two values of its grid: it goes along a quarter of a circle
+/// from one to the other (see `Noise::at`), and only between two positive ones lies a crest.
+fn arc(left: f64, right: f64) -> f64 {
+    // Without a branch: signs of noise cannot be foretold.
+    let over = |v: f64| if v > 0.0 { v } else { 0.0 };
+    let greater = if left > right { left } else { right };
+    (over(left) * over(left) + over(right) * over(right)).sqrt() + (greater - over(greater))
 }
 
 /// Adds what a tone reaches at most, upwards and downwards, in the intervals of the grid from that whose middle

@@ -28,8 +28,8 @@
 //! # Depth-recorded sound
 //! *Frequency* of a carrier: mean over the time looked at. *Level*: root mean square of its amplitude (the peak of
 //! the sine) over the same, in volts at the point. *Balance*: `20 log10(right / left)`. The
-//! *curve* of an audio head is that of [`super`], with both carriers' summed power in place of the FM carrier's; its *flatness*
-//! and the *balance* of both heads follow from it as there.
+//! *curve* of an audio head is that of [`super`], with both carriers' summed power in place of the FM carrier's, and each
+//! segment fading in and out by [`audio_weight`]; its *flatness* and the *balance* of both heads follow from it as there.
 //!
 //! # Pilot tones
 //! A head reads the pilot of its own track and, from its neighbours, theirs. The *small beat* is the amplitude of
@@ -71,6 +71,27 @@ pub const DROPOUT_DB: f64 = 16.0;
 
 /// Length that makes a dropout (common practice, no source).
 pub const DROPOUT_US: f64 = 15.0;
+
+/// What of a segment its fading in or out takes in an audio head's curve, half of it beyond the segment's end.
+pub const AUDIO_FADE: f64 = 0.35;
+
+/// How much an instant of a scan counts in the level of an audio head's segment that reaches from 0 to 1: a raised cosine
+/// rises to 1 about its start and falls to 0 about its end, each over [`AUDIO_FADE`].
+///
+/// ```
+/// use tapewright_formats::definitions::sound::{AUDIO_FADE, audio_weight};
+/// for (place, weight) in [(-0.5 * AUDIO_FADE, 0.0), (0.0, 0.5), (0.5, 1.0), (1.0, 0.5), (1.2, 0.0)] {
+///     assert!((audio_weight(place) - weight).abs() < 1e-12);
+/// }
+/// ```
+#[must_use]
+pub fn audio_weight(place: f64) -> f64 {
+    let rise = |x: f64| {
+        let x = x.clamp(-0.5, 0.5);
+        0.5 + x + (core::f64::consts::TAU * x).sin() / core::f64::consts::TAU
+    };
+    rise(place / AUDIO_FADE) * rise((1.0 - place) / AUDIO_FADE)
+}
 
 /// Gain of the weighting at a frequency (ratio): straight lines between the points of [`WEIGHTING_DB`] in
 /// decibels against the logarithm of the frequency; beyond its ends the last line goes on.
