@@ -11,7 +11,7 @@ use crate::spectrum::Spectrum;
 const CLEAR: f64 = 5.0;
 
 /// What lines that were not fitted pull the frequency of one that was, in cycles over the record (standard uncertainty, from trials).
-const PULLED: f64 = 0.0015;
+const PULLED: f64 = 0.002;
 
 /// Lowest frequency that a line may have, in cycles over the record.
 const LEAST_CYCLES: f64 = 2.0;
@@ -81,8 +81,8 @@ impl SpeedError {
             let hz = Estimate::combined(
                 tone.hz,
                 vec![
-                    // The lower bound of a sine's frequency, with the noise about the line.
-                    Contribution::type_a("noise about the line", 0.55 * error / amplitude / span_s, 20.0),
+                    // The lower bound of a sine's frequency, times 1.53 for a peak under Hann's window (computed).
+                    Contribution::type_a("noise about the line", 0.84 * error / amplitude / span_s, 20.0),
                     Contribution::type_b("other lines beside it", PULLED / span_s),
                     Contribution::type_b("time base of the scope", timebase_u * tone.hz),
                 ],
