@@ -62,9 +62,9 @@ impl SpeedError {
         let mut peaks = spectrum.peaks(from, to, 12);
         peaks.retain(|peak| peak.amplitude > CLEAR * local(peak.hz).0);
         let hz: Vec<f64> = peaks.iter().map(|peak| peak.hz).collect();
-        let fit = if hz.is_empty() { None } else { Some(fit_values(&self.error, self.dt_s, &hz)?) };
+        let fit = fit_values(&self.error, self.dt_s, &hz)?;
         let (mut lines, mut left) = (Vec::new(), 0.0_f64);
-        for (tone, peak) in fit.iter().flat_map(|fit| &fit.tones).zip(&peaks) {
+        for (tone, peak) in fit.tones.iter().zip(&peaks) {
             let undo = self.undo(tone.hz);
             // The median of a Rayleigh amplitude is 1.18 of each part's deviation; the window's noise bandwidth is 1.5.
             let (floor, middle_hz) = local(peak.hz);
@@ -91,12 +91,10 @@ impl SpeedError {
         }
         lines.sort_by(|a, b| b.percent.value.total_cmp(&a.percent.value));
         lines.truncate(count);
-        let (mean, noise, dof) =
-            fit.map_or((0.0, 0.0, 1.0), |fit| (fit.offset, fit.offset_error, fit.degrees_of_freedom));
         let tone_hz = Estimate::combined(
-            self.tone_hz * (1.0 + mean),
+            self.tone_hz * (1.0 + fit.offset),
             vec![
-                Contribution::type_a("noise on the tone", self.tone_hz * noise, dof),
+                Contribution::type_a("noise on the tone", self.tone_hz * fit.offset_error, fit.degrees_of_freedom),
                 Contribution::type_b("flutter that the record cuts off", LEFT_OF_TURN * self.tone_hz * left),
                 Contribution::type_b("time base of the scope", timebase_u * self.tone_hz),
                 Contribution::type_b("ends of the record", ENDS_CYCLES / self.observed_s),
