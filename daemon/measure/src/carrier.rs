@@ -163,19 +163,22 @@ pub fn levels_by_carrier(
             // A little more than a line, so that a tip on the border is whole in one of the two slots.
             let (a, b) = (band.place(start), band.place(start + slot + LONG_S));
             let pulses = (start + slot - scan.start_s) < PULSES_LINES * scan.line_s();
-            let lowest = |a: usize, b: usize| {
-                let (at, away) = band.lowest(a, b, short, aim)?;
-                let tip = Tip { start: at, length: short, away, pulses };
-                let longer = band.lowest(a, b, long, aim).filter(|(_, of_long)| *of_long < away + as_low);
-                Some(longer.map_or(tip, |(start, away)| Tip { start, length: long, away, pulses }))
-            };
-            if let Some(tip) = lowest(a, b) {
+            if let Some((start, away)) = band.lowest(a, b, short, aim) {
+                let mut tip = Tip { start, length: short, away, pulses };
+                if let Some((start, away_long)) = band.lowest(a, b, long, aim)
+                    && away_long < away + as_low
+                {
+                    tip = Tip { start, length: long, away: away_long, pulses };
+                }
                 tips.push(tip);
-                let strongest = band.strongest(a, b, long).filter(|_| beats && !pulses).and_then(|start| {
-                    let away = band.away(start, long, aim)?;
-                    place.may_be_tip(away, &tip).then_some(Tip { start, length: long, away, pulses })
-                });
-                others.extend(strongest);
+                if beats
+                    && !pulses
+                    && let Some(start) = band.strongest(a, b, long)
+                    && let Some(away) = band.away(start, long, aim)
+                    && place.may_be_tip(away, &tip)
+                {
+                    others.push(Tip { start, length: long, away, pulses });
+                }
             }
             n += 1.0;
         }
@@ -183,7 +186,7 @@ pub fn levels_by_carrier(
             place.move_there(&mut tips, &others, &band);
         }
         for tip in &tips {
-            seen_at[k] += band.t0_s + (tip.start as f64 + 0.5 * tip.length as f64) * band.dt_s;
+            seen_at[k] += band.t0_s + tip.middle() * band.dt_s;
             squares.push(4.0 * (band.mean_power(tip.start, tip.length) - noise.power_v2));
         }
         at_least("lines in a segment", squares.len(), 2)?;
@@ -294,9 +297,9 @@ impl Place {
         there.map(|tip| band.mean_power(tip.start, tip.length)).sum::<f64>() / tips.len() as f64
     }
 
-    /// Moves stretches to the place in the line that is least far from all of them, or to that of one of them or of `others`
-    /// that clearly has more power. Pulses of vertical sync have no say in it; where lines begin with one, the shorter stretch lies
-    /// in its middle.
+    /// Moves stretches to the place in the line that is least far from all of them, or to that of one of them or of
+    /// `others` that clearly has more power. Pulses of vertical sync have no say in it; where lines begin with one, the
+    /// shorter stretch lies in its middle.
     fn move_there(&self, tips: &mut [Tip], others: &[Tip], band: &Baseband) {
         let plain: Vec<Tip> = tips.iter().filter(|tip| !tip.pulses).copied().collect();
         let far = |a: &Tip| plain.iter().map(|b| self.apart(b.middle(), a.middle()).abs()).sum::<f64>();

@@ -305,6 +305,26 @@ mod tests {
         assert!(still.interval.low <= 1e-3 && still.interval.high < 0.02, "{still:?}");
     }
 
+    /// Whatever part of a turn the record cuts off, and noise or not, the tone's mean is its own; a line's frequency is no
+    /// better known than the time base.
+    #[test]
+    fn the_mean_holds_no_broken_turn_of_a_line() {
+        for span_s in [11.0, 11.2, 11.5, 11.9, 12.3] {
+            for noise_v in [0.0, 0.01] {
+                let speed =
+                    SpeedError::of(&tone(257.143, span_s, &[(0.7, 3.0), (29.97, 1.0)], noise_v), 3150.0).unwrap();
+                let Unweighted { tone_hz, lines } = speed.unweighted(3, 0.0).unwrap();
+                assert!((tone_hz.value - 3150.0).abs() < 0.02, "{span_s} s, {noise_v} V: {tone_hz:?}");
+                assert!(
+                    tone_hz.interval.low <= 3150.0 && 3150.0 <= tone_hz.interval.high,
+                    "{span_s}, {noise_v}: {tone_hz:?}"
+                );
+                let by_clock = speed.unweighted(3, 1e-3).unwrap().lines[1].hz.standard_uncertainty;
+                assert!(by_clock > 0.0299 && lines[1].hz.standard_uncertainty < 0.01, "{by_clock}, {:?}", lines[1].hz);
+            }
+        }
+    }
+
     #[test]
     fn a_tone_that_breaks_off_or_hides_is_refused() {
         let mut volts = tone(14_000.0, 8.0, &[], 0.0).volts().to_vec();

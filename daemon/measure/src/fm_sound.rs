@@ -177,6 +177,13 @@ mod tests {
             let balance = balance_db(&left, &right, (0.0003, 0.0003)).unwrap();
             assert!((balance.value - 20.0 * 0.6_f64.log10()).abs() < 0.15, "{balance:?}");
         }
+        // Where a head has left its track noise has no frequency to tell, and does not swing.
+        let lost = captures(0.0, 0.03, 0.0, 0.002);
+        let all = captures(0.05, 0.03, 0.0, 0.002);
+        let partly: Vec<Seen> =
+            all[..8].iter().chain(&lost[..4]).map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
+        let found = carrier(&partly, 0.0003, 0.0, 0.0).unwrap();
+        assert!((found.hz.value - 1.302e6).abs() < 100.0 && found.swing_hz < 10e3, "{found:?}");
         let all = captures(0.0005, 0.03, 0.0, 0.002);
         let weak: Vec<Seen> = all.iter().map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
         assert!(matches!(carrier(&weak, 0.0005, 0.0, 0.0), Err(MeasureError::InNoise { .. })));

@@ -7,9 +7,6 @@ use crate::special::chi_square_exceeds;
 use crate::statistics::{deviation_interval, moments_of_finite};
 use tapewright_formats::definitions::SEGMENTS;
 
-/// How well the noise that the frames state of themselves is known (relative standard uncertainty of its power, from trials).
-const PREDICTED: f64 = 0.1;
-
 /// How steady a curve is.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Steadiness {
@@ -42,11 +39,12 @@ pub fn frame_to_frame_change(frames: &[ScanLevels]) -> Result<Steadiness, Measur
         noise += own / SEGMENTS as f64;
         chi += dof * variance / own.max(f64::MIN_POSITIVE);
     }
+    // The predicted noise is itself known to about a tenth: judged against 1.2 times its power.
     let clean = |variance: f64| (variance - noise).max(0.0).sqrt() / level;
     let (low, high) = deviation_interval(1.0, dof, crate::COVERAGE);
     let excess = (seen - noise).max(0.0);
     // Only what exceeds the noise is one variable a frame; the noise averages over the segments.
-    let noise_u = noise * (2.0 / (dof * SEGMENTS as f64)).sqrt().hypot(PREDICTED);
+    let noise_u = noise * (2.0 / (dof * SEGMENTS as f64)).sqrt();
     let (lo, hi) = (excess * low * low - 2.0 * noise_u, excess * high * high + 2.0 * noise_u);
     let value = clean(seen);
     let u = value / (2.0 * dof).sqrt();
@@ -61,8 +59,7 @@ pub fn frame_to_frame_change(frames: &[ScanLevels]) -> Result<Steadiness, Measur
             Contribution::type_b("noise, taken off", noise_u.sqrt() / level / 2.0),
         ],
     )?;
-    // Judged against noise of two such uncertainties more.
-    let by_noise_alone = chi_square_exceeds((chi / (1.0 + 2.0 * PREDICTED)).min(1e300), dof * SEGMENTS as f64);
+    let by_noise_alone = chi_square_exceeds((chi / 1.2).min(1e300), dof * SEGMENTS as f64);
     Ok(Steadiness { change, by_noise_alone })
 }
 

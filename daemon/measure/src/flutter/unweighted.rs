@@ -16,10 +16,10 @@ const PULLED: f64 = 0.002;
 /// Lowest frequency that a line may have, in cycles over the record.
 const LEAST_CYCLES: f64 = 2.0;
 
-/// What the settling at both ends of a record leaves in the tone's phase, in cycles (from trials).
+/// What the settling at both ends of a record leaves in the tone's phase, in cycles (a guess, no source).
 const ENDS_CYCLES: f64 = 0.02;
 
-/// Share of what a line's broken turn leaves in the mean that stays when the fitted line is taken off (from trials).
+/// Share of what a line's broken turn leaves in the mean that stays when the fitted line is taken off (a guess, no source).
 const LEFT_OF_TURN: f64 = 0.1;
 
 /// One flutter line.
