@@ -13,12 +13,13 @@
 //! clock runs by itself. So each distance has a probability (Bayes; the distance, and the samples' place, anywhere with the same
 //! probability, JCGM 100:2008, 4.3.7):
 //!
-//! `P(D | readings) ~ sum over s of [ int dx prod_c f_c(x) g_c(x + D)  +  prod_c int dx f_c(x) g_c(x + D) ]`
+//! `P(D | readings) ~ sum over s of [ sum over w of int dx prod_c p_c(x, D)  +  prod_c int dx p_c(x, D) ]`
 //!
-//! `f_c(x)` being the probability of what capture `c` read of its first edges if these lie at `x` against the samples,
-//! and `g_c` that of its second ones: of each reading, that jitter of deviation `s` leaves the edge within half a sample
-//! of it. The first term is one place for all captures, the second each its own; both are as likely before anything was
-//! read, and so is each of the few `s`.
+//! `p_c(x, D) = f_c(x) g_c(x + D)`, `f_c(x)` being the probability of what capture `c` read of its first edges if these lie at
+//! `x` against the samples, and `g_c` that of its second ones: of each reading, that jitter of deviation `s` leaves the edge
+//! within half a sample of it. The pulses of a capture wander together besides, by a deviation `w`, as a slow servo lets them: in
+//! the first term `p_c` is blurred by so much along `x`. That term is one place for all captures, the second each its own, as if
+//! `w` had no bound. Each of the few `s` and `w` is as likely before anything was read, and the second term as any `w`.
 
 use crate::error::{MeasureError, finite, positive};
 use crate::estimate::{Contribution, Estimate};
@@ -33,13 +34,15 @@ pub struct Edges {
 }
 
 /// Places of the samples and distances that are tried: so many to a sample.
-const FINE: f64 = 40.0;
+const FINE: f64 = 24.0;
 /// So far to either side of the mean reading, in places: one and a half samples.
-const REACH: i64 = 60;
+const REACH: i64 = 36;
 /// Both sides.
 const PLACES: usize = 2 * REACH as usize + 1;
 /// Jitter that is tried, in samples.
-const JITTERS: [f64; 5] = [0.015, 0.05, 0.1, 0.2, 0.4];
+const JITTERS: [f64; 7] = [0.015, 0.04, 0.08, 0.14, 0.2, 0.28, 0.4];
+/// Wander that is tried, in samples.
+const WANDERS: [f64; 5] = [0.0, 0.05, 0.1, 0.2, 0.4];
 
 /// Captures that scatter more, in samples, are no rounding of one distance.
 const MOST_SCATTER: f64 = 0.6;
@@ -115,31 +118,52 @@ pub fn distance(captures: &[Edges], sample_s: f64) -> Result<Option<Estimate>, M
     Estimate::with_interval(value, low, high, u, None, vec![share]).map(Some)
 }
 
+/// Weights of a blur by a normal curve of such a deviation, from the middle outwards.
+fn blur_weights(deviation: f64) -> Vec<f64> {
+    let places = deviation * FINE;
+    let half: Vec<f64> =
+        (0..=(2.5 * places).ceil() as i32).map(|i| (-0.5 * (f64::from(i) / places.max(1e-9)).powi(2)).exp()).collect();
+    let sum = 2.0 * half.iter().sum::<f64>() - half[0];
+    half.iter().map(|weight| weight / sum).collect()
+}
+
+/// Adds a row times a weight, moved by so many places.
+fn add_moved(out: &mut [f64; PLACES], row: &[f64; PLACES], weight: f64, by: i64) {
+    let (to, from) = (by.max(0) as usize, (-by).max(0) as usize);
+    for (out, value) in out[to.min(PLACES)..].iter_mut().zip(&row[from.min(PLACES)..]) {
+        *out += weight * value;
+    }
+}
+
 /// Likelihood of each distance about `apart`, with first edges about `place`, for one jitter.
 fn likelihood(read: &[[Vec<f64>; 2]], apart: f64, place: f64, jitter: f64) -> [f64; PLACES] {
-    let (mut own, mut one) = ([1.0; PLACES], vec![[1.0; PLACES]; PLACES]);
+    let blurs = WANDERS.map(blur_weights);
+    let mut own = [1.0; PLACES];
+    let mut one = vec![vec![[1.0; PLACES]; PLACES]; WANDERS.len()];
     for [first, second] in read {
         // Where this capture's first edges lie from those of all, in whole places; elsewhere its probability is nothing.
         let shift = ((mean(first) - place) * FINE).round();
         let from = place + (shift - REACH as f64) / FINE;
         let f = probability(first, from, PLACES, jitter);
         let g = probability(second, from + apart - REACH as f64 / FINE, 2 * PLACES - 1, jitter);
-        for d in 0..PLACES {
-            let both = f.iter().zip(&g[d..]).map(|(f, g)| f * g);
-            own[d] *= both.clone().sum::<f64>() / FINE;
-            let moved = shift.clamp(-1e6, 1e6) as i64;
-            let mut at = [0.0; PLACES];
-            for (i, both) in both.enumerate() {
-                if let Some(to) = usize::try_from(i as i64 + moved).ok().and_then(|i| at.get_mut(i)) {
-                    *to = both;
+        let moved = shift.clamp(-1e6, 1e6) as i64;
+        let mut plane = vec![[0.0; PLACES]; PLACES];
+        for (d, row) in plane.iter_mut().enumerate() {
+            let both: [f64; PLACES] = core::array::from_fn(|i| f[i] * g[d + i]);
+            own[d] *= both.iter().sum::<f64>() / FINE;
+            add_moved(row, &both, 1.0, moved);
+        }
+        for (one, weights) in one.iter_mut().zip(&blurs) {
+            for (all, row) in one.iter_mut().zip(&plane) {
+                let mut blurred = [0.0; PLACES];
+                for by in 1 - weights.len() as i64..weights.len() as i64 {
+                    add_moved(&mut blurred, row, weights[by.unsigned_abs() as usize], by);
                 }
-            }
-            for (all, at) in one[d].iter_mut().zip(at) {
-                *all *= at;
+                all.iter_mut().zip(blurred).for_each(|(all, of)| *all *= of);
             }
         }
     }
-    core::array::from_fn(|d| own[d] + one[d].iter().sum::<f64>() / FINE)
+    core::array::from_fn(|d| own[d] + one.iter().map(|one| one[d].iter().sum::<f64>()).sum::<f64>() / FINE)
 }
 
 #[cfg(test)]
@@ -154,6 +178,8 @@ mod tests {
     struct Train {
         period: f64,
         jitter: f64,
+        /// What all pulses of a capture wander by together against the others, in samples.
+        wander: f64,
         runs_by_itself: bool,
     }
 
@@ -163,7 +189,7 @@ mod tests {
             let (start, width) = (noise.uniform(), 0.6 * self.period + noise.uniform());
             let captures = (0..CAPTURES).map(|_| {
                 let clock = if self.runs_by_itself { noise.uniform() - 0.5 } else { 0.0 };
-                let trigger = 0.025 * noise.normal();
+                let trigger = self.wander * noise.normal();
                 let mut folded = |after: f64| -> Vec<f64> {
                     (0..PULSES)
                         .map(|n| {
@@ -185,23 +211,25 @@ mod tests {
     }
 
     /// Coverage, and how wide the intervals are, by either clock: pulses that keep their place against the samples (500 and
-    /// 400 samples a period) and that walk, with jitter from next to nothing to a quarter of a sample.
+    /// 400 samples a period) and that walk, with jitter from next to nothing to a quarter of a sample, and captures that wander.
     #[test]
     fn the_interval_holds_the_distance_whatever_the_clock_does() {
         for high in [false, true] {
             for runs_by_itself in [true, false] {
                 let (mut held, mut trials, mut half, mut squares) = (0, 0, 0.0, 0.0);
-                for period in [500.0, 417.083, 400.0, 333.667] {
-                    for jitter in [0.0125, 0.1, 0.25] {
-                        let mut noise = Noise::new(31);
-                        for _ in 0..8 {
-                            let (captures, truth) = Train { period, jitter, runs_by_itself }.seen(high, &mut noise);
-                            let got = distance(&captures, 1.0).unwrap().unwrap();
-                            held += i32::from(got.interval.low <= truth && truth <= got.interval.high);
-                            trials += 1;
-                            half += 0.5 * (got.interval.high - got.interval.low);
-                            squares += (got.value - truth).powi(2);
-                        }
+                let trains = [500.0, 417.083, 400.0, 333.667]
+                    .into_iter()
+                    .flat_map(|period| [0.0125, 0.1, 0.25].map(|jitter| (period, jitter)))
+                    .flat_map(|(period, jitter)| [0.025, 0.1].map(|wander| (period, jitter, wander)));
+                for (period, jitter, wander) in trains {
+                    let mut noise = Noise::new(31);
+                    for _ in 0..4 {
+                        let (captures, truth) = Train { period, jitter, wander, runs_by_itself }.seen(high, &mut noise);
+                        let got = distance(&captures, 1.0).unwrap().unwrap();
+                        held += i32::from(got.interval.low <= truth && truth <= got.interval.high);
+                        trials += 1;
+                        half += 0.5 * (got.interval.high - got.interval.low);
+                        squares += (got.value - truth).powi(2);
                     }
                 }
                 let n = f64::from(trials);
@@ -228,7 +256,7 @@ mod tests {
         let (many, one) = (of(9), of(1));
         for got in [&many, &one] {
             let half = 0.5 * (got.interval.high - got.interval.low);
-            assert!((got.value - 7.5).abs() < 1e-6 && half > 0.6 && half < 0.9, "{got:?}");
+            assert!((got.value - 7.5).abs() < 1e-6 && half > 0.55 && half < 0.9, "{got:?}");
         }
     }
 

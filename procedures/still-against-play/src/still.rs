@@ -179,6 +179,7 @@ mod tests {
             shape_u: 0.0,
             colour: ColourPart::None,
             noise_v: 0.004,
+            places_u: 0.0,
         }
     }
 

@@ -187,10 +187,10 @@ impl Machine {
                     for n in 0..LOOKS {
                         let place = (n as f64 + 0.5) / LOOKS as f64 * (1.0 + AUDIO_FADE) - 0.5 * AUDIO_FADE;
                         let weight = audio_weight(place);
-                        sum += weight * at(a + (b - a) * place).powi(2);
+                        sum += weight * at(a + (b - a) * place);
                         weights += weight;
                     }
-                    let level = (sum / weights).sqrt();
+                    let level = sum / weights;
                     levels.push(level);
                     mean += level / SEGMENTS as f64;
                 }

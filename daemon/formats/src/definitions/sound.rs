@@ -28,8 +28,9 @@
 //! # Depth-recorded sound
 //! *Frequency* of a carrier: mean over the time looked at. *Level*: root mean square of its amplitude (the peak of
 //! the sine) over the same, in volts at the point. *Balance*: `20 log10(right / left)`. The
-//! *curve* of an audio head is that of [`super`], with both carriers' summed power in place of the FM carrier's, and each
-//! segment fading in and out by [`audio_weight`]; its *flatness* and the *balance* of both heads follow from it as there.
+//! *curve* of an audio head is that of [`super`], with the root of twice both carriers' summed power in place of the FM
+//! carrier's amplitude, and each segment fading in and out by [`audio_weight`]; its *flatness* and the *balance* of both heads
+//! follow from it as there.
 //!
 //! # Pilot tones
 //! A head reads the pilot of its own track and, from its neighbours, theirs. The *small beat* is the amplitude of
