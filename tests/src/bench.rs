@@ -214,6 +214,7 @@ fn windows(sim: &SimBench, clock: &Clock, events: &[tapewright::bench::events::N
             from_s: acquisition.first_s,
             to_s: acquisition.done_s,
             triggered: acquisition.by == sim_instrument::TriggeredBy::Edge,
+            peak: acquisition.peak,
         });
     }
     windows

@@ -221,7 +221,7 @@ pub fn levels_by_carrier(
         shape_u: 0.0,
         colour: ColourPart::None,
         noise_v: noise.amplitude_v(),
-        places_u: 0.0,
+        frame_u: 0.0,
     })
 }
 

@@ -47,9 +47,8 @@ pub struct ScanLevels {
     pub colour: ColourPart,
     /// Noise in the method's band, as an amplitude in volts (`sqrt(2)` of its rms).
     pub noise_v: f64,
-    /// Relative standard uncertainty that all segments of a scan share and each frame has of its own (unit 1): samples that meet
-    /// the lines at few places.
-    pub places_u: f64,
+    /// Relative standard uncertainty that all segments of a scan share and each frame has of its own (unit 1), besides noise.
+    pub frame_u: f64,
 }
 
 impl ScanLevels {
@@ -407,7 +406,7 @@ const REPEATS: f64 = 0.003;
 /// Modulation: relative standard deviation over frames of a scan's mean level, of one head, the part
 /// that noise explains taken off (unit 1), as the greater of what each frame predicts and what the segments of all frames
 /// show beside their common level. Asymmetric interval by chi-square, which
-/// does not claim to see less than 0.3 %, or than what the places of the samples in the lines change.
+/// does not claim to see less than 0.3 %, or than what each frame has of its own by the way it was taken.
 ///
 /// # Errors
 /// [`MeasureError::TooShort`] below three frames, [`MeasureError::InNoise`] without level.
@@ -424,7 +423,7 @@ pub fn modulation(frames: &[ScanLevels]) -> Result<Estimate, MeasureError> {
     let noise = noise.max(seen);
     let dof = (frames.len() - 1) as f64;
     let clean = |s: f64| (s * s - noise).max(0.0).sqrt() / level;
-    let own_v = level * REPEATS.hypot(moments_of_finite(frames.iter().map(|f| f.places_u)).mean);
+    let own_v = level * REPEATS.hypot(moments_of_finite(frames.iter().map(|f| f.frame_u)).mean);
     let (low, high) = deviation_interval(m.standard_deviation, dof, crate::COVERAGE);
     let u = m.standard_deviation / level / (2.0 * dof).sqrt();
     Estimate::with_interval(

@@ -71,6 +71,7 @@ mod trace;
 pub mod tracking;
 mod train;
 pub mod video;
+pub mod within;
 
 pub use curve::{HeadCurve, ScanLevels, Shared};
 pub use error::MeasureError;

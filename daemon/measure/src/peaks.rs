@@ -348,7 +348,7 @@ pub fn levels_by_peaks(
         shape_u: if picture.even { 0.0 } else { scale.shape_u },
         colour: ColourPart::Amplitude(scale.colour.1),
         noise_v: sigma * core::f64::consts::SQRT_2,
-        places_u: 0.0,
+        frame_u: 0.0,
     })
 }
 

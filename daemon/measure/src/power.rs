@@ -53,28 +53,10 @@ pub fn blanking_by_power(
     field_blanking_by_power(&powers.collect::<Result<Vec<_>, MeasureError>>()?, standard)
 }
 
-/// Level of white over that of sync tip (4 dB below, common practice, no source), and edges in a line that lie as they will.
-const WHITE: f64 = 0.63;
-const EDGES: f64 = 8.0;
-
-/// What it changes of a scan's mean level, as a share of it, where samples meet the lines: so many a line meet each line at the
-/// same places where that is a whole number, and two lines at the same where it is half of one. Of an edge that lies anywhere in
-/// a gap of `g` lines between two places, up to `g` lines count for the one side or the other: a variance of `g^2 / 12`.
-fn places_u(dt_s: f64, scan: &Scan) -> f64 {
-    const BINS: usize = 512;
-    let mut met = [false; BINS];
-    let samples = ((scan.end_s - scan.start_s) / dt_s).floor().max(1.0) as usize;
-    for i in 0..samples {
-        met[((i as f64 * dt_s / scan.line_s()).fract() * BINS as f64) as usize % BINS] = true;
-    }
-    let (first, last) = (met.iter().position(|met| *met).unwrap_or(0), met.iter().rposition(|met| *met).unwrap_or(0));
-    let (mut before, mut cubes) = (last as f64 - BINS as f64, 0.0);
-    for at in (first..=last).filter(|at| met[*at]).map(|at| at as f64) {
-        cubes += ((at - before) / BINS as f64).powi(3);
-        before = at;
-    }
-    (1.0 - WHITE) * (EDGES * cubes / 12.0).sqrt()
-}
+/// What each frame has of its own and all its segments share, as a share of the level. A picture that repeats from line to line
+/// gives the square of its RF a spectrum of lines, of which one in ten machines has one so near a multiple of the sample rate that
+/// it stands still under the samples of a scan, at another phase in each frame (by simulation of bars, no source).
+const STANDS_STILL: f64 = 0.01;
 
 pub(crate) fn offset_of(trace: &Trace) -> f64 {
     trace.volts().iter().map(|v| f64::from(*v)).sum::<f64>() / trace.volts().len().max(1) as f64
@@ -147,7 +129,7 @@ pub fn levels_by_power(
         shape_u: if picture.even { 0.0 } else { factor_u },
         colour: ColourPart::beside_power(hi),
         noise_v: noise.deviation_v() * core::f64::consts::SQRT_2,
-        places_u: places_u(trace.dt_s(), scan),
+        frame_u: STANDS_STILL,
     };
     let place = |time_s: f64| (((time_s - trace.t0_s()) / trace.dt_s()).ceil().max(0.0) as usize).min(volts.len());
     let mut squares = Vec::new();
@@ -186,16 +168,13 @@ pub fn levels_by_power(
     Ok(out)
 }
 
-/// Levels of one scan of carriers that keep their frequencies, from under-sampled RF: the mean over each segment of the root of
-/// twice their summed power.
+/// Levels of one scan of carriers that keep their frequencies, from under-sampled RF: the root of twice their summed power. What
+/// a level that changes within a segment adds to that is for the whole curve to tell: [`crate::within`].
 ///
 /// The square of their sum holds doubles, sums and differences of their frequencies as well. A segment that begins and ends at
 /// once would keep of each what its last part of a turn leaves, by a phase that is another in each frame: such an error lies
 /// at either of two ends rather than near its middle, and a median over frames is less sure of it than of noise. So each
 /// segment fades in and out ([`audio_weight`]), and nothing is left of what turns ten times and more in a segment.
-///
-/// The root of a mean square lies above the mean where the level changes within a segment, by what its neighbours tell: a tenth
-/// of the level and more where a head leaves its track.
 ///
 /// # Errors
 /// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan or a segment holds fewer than
@@ -215,14 +194,12 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
         shape_u: 0.0,
         colour: ColourPart::beside_power(0.0),
         noise_v: noise.deviation_v() * core::f64::consts::SQRT_2,
-        places_u: 0.0,
+        frame_u: 0.0,
     };
     // A quiet record may hold one code only, where a carrier meets many: noise that spreads over steps shows both alike.
     let step_v = trace.conversion().step_v;
     let scatter_v2 = noise.power_v2.max(step_v * step_v / 12.0);
     let rounding_v2 = left_of_rounding(step_v, noise.deviation_v()).powi(2);
-    let (mut power_v2, mut within) = ([0.0; SEGMENTS], [0.0; SEGMENTS]);
-    let mut mean_u_v2 = [0.0; SEGMENTS];
     for k in 0..SEGMENTS {
         let (from_s, to_s) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
         let fade_s = AUDIO_FADE * (to_s - from_s);
@@ -233,43 +210,25 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
         let (mut sum, mut weights, mut weights_squared) = (0.0, 0.0, 0.0);
         for (i, v) in samples.iter().enumerate() {
             let time_s = trace.time_s(first + i);
-            let place = (time_s - from_s) / (to_s - from_s);
-            let weight = audio_weight(place);
+            let weight = audio_weight((time_s - from_s) / (to_s - from_s));
             sum += weight * 2.0 * ((f64::from(*v) - offset).powi(2) - noise.power_v2);
             weights += weight;
             weights_squared += weight * weight;
-            within[k] += weight * (place - 0.5).powi(2);
         }
-        power_v2[k] = sum / weights;
-        within[k] /= weights;
+        let power_v2 = sum / weights;
+        let level_v = power_v2.max(0.0).sqrt();
         // Noise alone scatters: what it adds to a square is its product with the carriers, and its own square.
-        let one_v2 = (8.0 * scatter_v2 * (power_v2[k].max(0.0) + scatter_v2)).sqrt();
-        mean_u_v2[k] = one_v2 * weights_squared.sqrt() / weights;
-    }
-    let roots_v = power_v2.map(|power| power.max(0.0).sqrt());
-    for k in 0..SEGMENTS {
-        let level_v = (power_v2[k] - within[k] * slope(&roots_v, k).powi(2)).max(0.0).sqrt();
+        let one_v2 = (8.0 * scatter_v2 * (level_v * level_v + scatter_v2)).sqrt();
+        let mean_u_v2 = one_v2 * weights_squared.sqrt() / weights;
         out.level_v[k] = level_v;
-        out.random_v[k] = mean_u_v2[k] / (2.0 * level_v).max(mean_u_v2[k].sqrt()).max(f64::MIN_POSITIVE);
+        out.random_v[k] = mean_u_v2 / (2.0 * level_v).max(mean_u_v2.sqrt()).max(f64::MIN_POSITIVE);
         let as_level = |power_v2: f64| power_v2 / level_v.max(power_v2.sqrt()).max(f64::MIN_POSITIVE);
         out.shared[0].by_v[k] = as_level(noise.power_v2 * noise.relative_u);
         out.shared[1].by_v[k] = as_level(rounding_v2);
         // Where the power scatters about 0 its root never lies below, and a median over frames lies above by about so much.
-        out.shared[2].by_v[k] = 0.3 * mean_u_v2[k].sqrt() * (1.0 - 0.5 * power_v2[k].abs() / mean_u_v2[k]).max(0.0);
+        out.shared[2].by_v[k] = 0.3 * mean_u_v2.sqrt() * (1.0 - 0.5 * power_v2.abs() / mean_u_v2).max(0.0);
     }
     Ok(out)
-}
-
-/// Change of a level over one segment, at a segment: by its neighbours, or by the next two where it has one only.
-fn slope(level_v: &[f64; SEGMENTS], k: usize) -> f64 {
-    let at_end = |k: usize, next: usize, after: usize| 0.5 * (4.0 * level_v[next] - 3.0 * level_v[k] - level_v[after]);
-    if k == 0 {
-        at_end(0, 1, 2)
-    } else if k + 1 == SEGMENTS {
-        at_end(k, k - 1, k - 2)
-    } else {
-        0.5 * (level_v[k + 1] - level_v[k - 1])
-    }
 }
 
 #[cfg(test)]
@@ -282,54 +241,20 @@ mod tests {
     const POINTS: usize = 2_490;
     const SCAN: Scan = Scan { head: Head::A, start_s: 0.0, end_s: 1.0 / 59.94, lines: 262.5 };
 
-    /// Two carriers without noise, at phases of their own, that follow a level along the scan: greatest error of a segment.
-    fn greatest_error(
-        random: &mut Noise,
-        level: fn(f64) -> f64,
-        levels: impl Fn(&Trace, &PowerNoise) -> ScanLevels,
-    ) -> f64 {
+    /// Two carriers without noise whose level falls by a fifth over the scan, at phases of their own: greatest error of a segment.
+    fn greatest_error(random: &mut Noise, levels: impl Fn(&Trace, &PowerNoise) -> ScanLevels) -> f64 {
         let (points, span_s) = (POINTS, 1.02 / 59.94);
         let at = |i: usize| i as f64 * span_s / points as f64 - 0.005 * span_s;
+        let level = |t: f64| 1.0 - 0.2 * t / SCAN.end_s;
         let phases = [random.uniform(), random.uniform()];
         let sine = |hz: f64, phase: f64, t: f64| (core::f64::consts::TAU * (hz * t + phase)).cos();
-        let of = |t: f64| level(t / SCAN.end_s) * (0.3 * sine(1.3e6, phases[0], t) + 0.4 * sine(1.7e6, phases[1], t));
+        let of = |t: f64| level(t) * (0.3 * sine(1.3e6, phases[0], t) + 0.4 * sine(1.7e6, phases[1], t));
         let volts = (0..points).map(|i| of(at(i)) as f32).collect();
         let trace = Trace::from_volts(at(0), span_s / points as f64, volts).unwrap();
         let quiet = Trace::from_volts(0.0, 1e-6, vec![0.0; 64]).unwrap();
         let got = levels(&trace, &PowerNoise::from_quiet(&quiet).unwrap()).level_v;
-        let mean = |k: usize| {
-            let (from_s, to_s) = (SCAN.segment_start_s(k), SCAN.segment_start_s(k + 1));
-            let within = (0..400).map(|i| (f64::from(i) + 0.5) / 400.0 * 1.5 - 0.25).map(|x| (x, audio_weight(x)));
-            let (sum, weights) = within.fold((0.0, 0.0), |(sum, weights), (x, weight)| {
-                (sum + weight * level((from_s + x * (to_s - from_s)) / SCAN.end_s), weights + weight)
-            });
-            0.5 * sum / weights
-        };
-        (0..SEGMENTS).map(|k| (got[k] / mean(k) - 1.0).abs()).fold(0.0, f64::max)
-    }
-
-    const TILT: fn(f64) -> f64 = |x| 1.0 - 0.2 * x;
-
-    /// A head that leaves its track: what its level changes by within a segment does not lift it.
-    #[test]
-    fn a_level_that_falls_within_a_segment_is_its_mean() {
-        let off_track = |x: f64| 1.0 - 0.9 * ((x - 0.6) / 0.4).max(0.0).powi(2);
-        let mut random = Noise::new(6);
-        for _ in 0..50 {
-            let got = greatest_error(&mut random, off_track, |t, noise| levels_of_carriers(t, &SCAN, noise).unwrap());
-            assert!(got < 4e-3, "{got}");
-        }
-    }
-
-    /// Eight samples a line meet eight places, eight and a half sixteen; an odd number many.
-    #[test]
-    fn few_places_in_the_lines_change_the_mean() {
-        let line_s = SCAN.line_s();
-        for (a_line, places) in [(8.0, 8.0), (8.5, 17.0), (8.0 + 1.0 / 3.0, 25.0), (0.618_034 + 8.0, 512.0)] {
-            let expected = 0.37 * (8.0 / 12.0_f64).sqrt() / places;
-            let got = places_u(line_s / a_line, &SCAN);
-            assert!((got / expected - 1.0).abs() < 0.05, "{a_line} a line: {got}, {expected}");
-        }
+        let middle_s = |k: usize| 0.5 * (SCAN.segment_start_s(k) + SCAN.segment_start_s(k + 1));
+        (0..SEGMENTS).map(|k| (got[k] / (0.5 * level(middle_s(k))) - 1.0).abs()).fold(0.0, f64::max)
     }
 
     /// What is left of the beats where segments end at once is what fading takes away.
@@ -338,10 +263,9 @@ mod tests {
         let nothing = Picture { colour_share: (0.0, 0.0), content: (1.0, 1.0), ..Picture::even() };
         let mut random = Noise::new(5);
         for _ in 0..50 {
-            let fading = greatest_error(&mut random, TILT, |t, noise| levels_of_carriers(t, &SCAN, noise).unwrap());
+            let fading = greatest_error(&mut random, |t, noise| levels_of_carriers(t, &SCAN, noise).unwrap());
             assert!(fading < 1e-3, "{fading}");
-            let hard =
-                greatest_error(&mut random, TILT, |t, noise| levels_by_power(t, &SCAN, noise, &nothing).unwrap());
+            let hard = greatest_error(&mut random, |t, noise| levels_by_power(t, &SCAN, noise, &nothing).unwrap());
             assert!(hard > 3e-3, "{hard}");
         }
     }

@@ -4,7 +4,9 @@ use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
 use crate::even::{Even, even};
 use crate::pulses::{Missing, Pulses};
-use crate::statistics::{deviation_interval, median, median_efficiency_factor, moments_of_finite, share_interval};
+use crate::statistics::{
+    deviation_interval, effective_count, median, median_efficiency_factor, moments_of_finite, share_interval,
+};
 
 impl Pulses {
     /// Intervals between neighbours, and how many periods each holds.
@@ -80,7 +82,8 @@ impl Pulses {
     /// Period jitter, in seconds: standard deviation of the intervals that hold no missing pulse, the
     /// part of noise and sampling taken off; asymmetric interval by chi-square, widened by what sampling
     /// may feign or hide. Neighbouring intervals
-    /// share a pulse, so the degrees of freedom are two thirds of `n - 1`.
+    /// share a pulse, so the degrees of freedom are two thirds of `n - 1`; `n` counts for fewer where intervals remember those
+    /// before them, as where a servo hunts slowly.
     ///
     /// # Errors
     /// [`MeasureError::TooShort`] below four such intervals, [`MeasureError::BadParameter`].
@@ -89,7 +92,7 @@ impl Pulses {
             self.intervals(self.counting_period(expected_hz)?).iter().filter(|i| i.1 == 1).map(|i| i.0).collect();
         at_least("intervals between neighbouring pulses", whole.len(), 4)?;
         let m = moments_of_finite(whole.iter().copied());
-        let dof = ((m.count - 1) as f64 / 1.5).max(1.0);
+        let dof = ((effective_count(&whole)? - 1.0) / 1.5).max(1.0);
         let own = 2.0 * self.time_u_s.powi(2);
         let clean = |s: f64| (s * s - own).max(0.0).sqrt();
         let (low, high) = deviation_interval(m.standard_deviation, dof, crate::COVERAGE);

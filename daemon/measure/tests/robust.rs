@@ -147,7 +147,7 @@ proptest! {
             shape_u: b,
             colour: ColourPart::beside_amplitude(0.316),
             noise_v: f,
-            places_u: 0.0,
+            frame_u: 0.0,
         };
         all_of_curve(&[frame(0.1), frame(0.2), frame(a)])?;
     }

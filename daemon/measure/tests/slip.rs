@@ -137,7 +137,7 @@ fn frames(random: &mut Random, count: usize, change: f64, noise: f64) -> Vec<Sca
                 shape_u: 0.0,
                 colour: ColourPart::None,
                 noise_v: 0.01,
-                places_u: 0.0,
+                frame_u: 0.0,
             }
         })
         .collect()

@@ -285,7 +285,10 @@ fn period_ms(rate: &Estimate) -> Result<Estimate> {
 
 /// Jitter and duty, over all short captures.
 fn judge_shape(taker: &Taker, captures: &[&Pulses], counted: &Counted, settings: &Settings, report: &mut Report) {
-    let Some(whole) = pool::one_after_the_other(captures, 1.0 / taker.frame_hz) else { return };
+    let Some(whole) = pool::one_after_the_other(captures) else {
+        let why = "no capture holds two pulses: there is no interval between them";
+        return report.unable(Unable::new(UnableCode::TooShort, why).on("control-track.jitter"));
+    };
     match whole.period_jitter(taker.frame_hz) {
         Ok(jitter) => {
             let limits = settings.at_most(&p::JITTER_GOOD, &p::JITTER_REJECT);

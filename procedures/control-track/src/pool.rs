@@ -25,8 +25,11 @@ pub(crate) fn level(captures: &[&Pulses]) -> Result<Estimate> {
 }
 
 /// Captures one after the other, as if of one record that lacks a pulse between them: intervals between captures
-/// then count as intervals that hold a missing pulse, and tell nothing.
-pub(crate) fn one_after_the_other(captures: &[&Pulses], period_s: f64) -> Option<Pulses> {
+/// then count as intervals that hold a missing pulse, and tell nothing. None without captures, or where none holds two pulses.
+pub(crate) fn one_after_the_other(captures: &[&Pulses]) -> Option<Pulses> {
+    // The pulses' own period: a tape at a wrong speed has another than the format.
+    let gaps = captures.iter().flat_map(|pulses| pulses.times_s.windows(2).map(|pair| pair[1] - pair[0]));
+    let period_s = median(&gaps.collect::<Vec<f64>>()).ok()?;
     let mut whole = (*captures.first()?).clone();
     for next in &captures[1..] {
         let (Some(&last), Some(&first)) = (whole.times_s.last(), next.times_s.first()) else { continue };
@@ -233,10 +236,13 @@ mod tests {
     #[test]
     fn joints_between_captures_are_no_jitter() {
         let (a, b) = (pulses(0.003, 5), pulses(0.031, 5));
-        let whole = one_after_the_other(&[&a, &b], FRAME_S).unwrap();
+        let whole = one_after_the_other(&[&a, &b]).unwrap();
         assert_eq!((whole.times_s.len(), whole.duties.len()), (10, 8));
-        assert!(whole.period_jitter(25.0).unwrap().value < 1e-9);
-        assert!(one_after_the_other(&[], FRAME_S).is_none());
+        // Of a tape that runs at half its speed as well.
+        for rate_hz in [25.0, 50.0] {
+            assert!(whole.period_jitter(rate_hz).unwrap().value < 1e-9);
+        }
+        assert!(one_after_the_other(&[]).is_none());
     }
 
     #[test]

@@ -7,6 +7,7 @@ use tapewright_sdk::measure::curve::{HeadCurve, balance, flatness};
 use tapewright_sdk::measure::demodulate::alias_of;
 use tapewright_sdk::measure::power::{PowerNoise, levels_of_carriers};
 use tapewright_sdk::measure::scan::{Head as ScanHead, scans_from_trigger};
+use tapewright_sdk::measure::within::mean_amplitudes;
 use tapewright_sdk::prelude::*;
 
 /// Points of a record of one scan, so many at least and at most: a hundred and more a segment.
@@ -74,7 +75,7 @@ impl Envelope {
                 frames.push(levels_of_carriers(&trace, scan, floor)?);
             }
         }
-        Ok(HeadCurve::over_frames(&frames)?)
+        Ok(mean_amplitudes(HeadCurve::over_frames(&frames)?))
     }
 
     /// Judges both heads.

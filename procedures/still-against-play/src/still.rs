@@ -179,7 +179,7 @@ mod tests {
             shape_u: 0.0,
             colour: ColourPart::None,
             noise_v: 0.004,
-            places_u: 0.0,
+            frame_u: 0.0,
         }
     }
 

@@ -29,6 +29,8 @@ pub struct Window {
     pub to_s: f64,
     /// Whether an edge triggered it.
     pub triggered: bool,
+    /// Whether it took pairs of least and greatest.
+    pub peak: bool,
 }
 
 /// The span that a selection of windows covers.
@@ -127,9 +129,13 @@ fn presence(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f6
                 all.insert(format!("signal-presence/{mode}.{signal}.{what}"), value);
             }
         };
-        let control = machine.control_truth(from, to);
-        put(Signal::ControlTrack, "level", control.level_v);
-        put(Signal::ControlTrack, "rate", control.rate_hz);
+        put(Signal::ControlTrack, "level", machine.control_truth(from, to).level_v);
+        // The rate is that of the record with the most pulses, the first of two: a tape that hunts has another a second later.
+        // What is slow is looked at by the last two short records without pairs.
+        let short = |w: &&&Window| !w.peak && !w.triggered && (0.1..0.5).contains(&(w.to_s - w.from_s));
+        let looks = stay.iter().rev().filter(short).take(2).map(|w| machine.control_truth(w.from_s, w.to_s));
+        let looked = looks.max_by_key(|truth| truth.expected - truth.missing);
+        put(Signal::ControlTrack, "rate", looked.and_then(|truth| truth.rate_hz));
         let switch = &machine.config().head_switch;
         put(Signal::HeadSwitch, "level", Some(switch.high_v - switch.low_v));
         put(Signal::HeadSwitch, "rate", machine.head_switch_rate_hz(from, to));
