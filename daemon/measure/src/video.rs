@@ -32,6 +32,9 @@ pub struct LineLevels {
 const CYCLE_SAMPLES: f64 = 2.8;
 /// Amplitude of the most saturated colour of ordinary bars over the burst's (computed from 75 per cent bars).
 const MOST_COLOUR: f64 = 2.2;
+/// What of a colour's amplitude a patch that ends among it may show (computed for patches of two times two and of two times three
+/// cycles, at any phase and as coarsely as the scopes sample, beside a patch of less brightness).
+const CUT: f64 = 0.026;
 /// A line whose picture stays under this share of sync holds none.
 const PICTURE: f64 = 0.15;
 
@@ -102,42 +105,60 @@ fn one_line(trace: &Trace, syncs: &Syncs, pulse: &SyncPulse, lines: LineStandard
             let n = ((burst.1 - burst.0 - 0.6 * us) / trace.dt_s()).max(3.0);
             2.0 * (amplitude * amplitude - 4.0 * syncs.noise_v.powi(2) / n).max(0.0).sqrt()
         });
-    let (white_v, black_v) =
-        match patches(trace, syncs, lead + porch_end, lead + syncs.line_s - timing.front_porch_us.value * us, lines) {
-            Some((white, black)) => (Some(white - blanking), Some(black - blanking)),
-            None => (None, None),
-        };
+    let (white_v, black_v) = match patches(
+        trace,
+        syncs.noise_v,
+        lead + porch_end,
+        lead + syncs.line_s - timing.front_porch_us.value * us,
+        lines,
+    ) {
+        Some((white, black)) => (Some(white - blanking), Some(black - blanking)),
+        None => (None, None),
+    };
     Some(LineLevels { sync_v: blanking - tip, burst_v, white_v, black_v, noise_v: syncs.noise_v })
 }
 
 /// Greatest and least mean over a patch's time within the picture of a line.
-fn patches(trace: &Trace, syncs: &Syncs, from_s: f64, to_s: f64, lines: LineStandard) -> Option<(f64, f64)> {
-    // Whole cycles of the subcarrier keep colour out.
-    let cycle_s = 1.0 / lines.video().subcarrier_hz.value;
-    let patch_s = (PATCH_US * 1e-6 / cycle_s).ceil() * cycle_s;
-    let count = ((patch_s / trace.dt_s()).round() as usize).max(1);
+fn patches(trace: &Trace, noise_v: f64, from_s: f64, to_s: f64, lines: LineStandard) -> Option<(f64, f64)> {
+    // Whole cycles of the subcarrier keep colour out, and twice so where a patch ends among it.
+    let (first, second) = halves(lines);
+    let samples_of = |cycles: f64| (cycles / (lines.video().subcarrier_hz.value * trace.dt_s())).max(1.0);
+    let (a, b) = (samples_of(first), samples_of(second));
+    let n = a + b;
     let reader = Reader { trace };
     let samples = reader.between(from_s + 0.3e-6, to_s - 0.3e-6)?;
-    if samples.len() < count {
+    if samples.len() < n as usize + 3 {
         return None;
     }
-    let sums = || {
-        let first: f64 = samples[..count].iter().map(|v| f64::from(*v)).sum();
-        let next = (count..samples.len()).scan(first, |sum, i| {
-            *sum += f64::from(samples[i]) - f64::from(samples[i - count]);
-            Some(*sum)
-        });
-        core::iter::once(first).chain(next)
-    };
-    let (low, high) = sums().fold((f64::MAX, f64::MIN), |(low, high), sum| (low.min(sum), high.max(sum)));
-    let n = count as f64;
-    let deviation = syncs.noise_v * n.sqrt();
+    let volts: Vec<f64> = samples.iter().map(|v| f64::from(*v)).collect();
+    let means = sliding(&sliding(&volts, a), b);
+    let (low, high) = means.iter().fold((f64::MAX, f64::MIN), |(low, high), mean| (low.min(*mean), high.max(*mean)));
+    // Variance of a mean of means over `a` and over `b` samples, of which each lies in both: `(3 a b - b^2 + 1) / (3 a^2 b)`.
+    let deviation = noise_v * ((3.0 * a * b - b * b + 1.0) / (3.0 * a * a * b)).sqrt();
     // The greatest of noisy means lies above what they scatter about, the more so the more there are that reach it: in deviations
     // of one by `ln(1 + 1.6 r)`, with `r` patches within two deviations (fitted to means of drawn noise, to within 0.1).
     let lift = |near: usize| deviation * (1.6 * near as f64 / n).ln_1p();
-    let near_high = sums().filter(|sum| *sum > high - 2.0 * deviation).count();
-    let near_low = sums().filter(|sum| *sum < low + 2.0 * deviation).count();
-    Some(((high - lift(near_high)) / n, (low + lift(near_low)) / n))
+    let near_high = means.iter().filter(|mean| **mean > high - 2.0 * deviation).count();
+    let near_low = means.iter().filter(|mean| **mean < low + 2.0 * deviation).count();
+    Some((high - lift(near_high), low + lift(near_low)))
+}
+
+/// How many cycles of the subcarrier a patch of at least its least time is a mean over, and a mean of that again.
+fn halves(lines: LineStandard) -> (f64, f64) {
+    let cycles = (PATCH_US * 1e-6 * lines.video().subcarrier_hz.value).ceil();
+    ((0.5 * cycles).ceil(), (0.5 * cycles).floor().max(1.0))
+}
+
+/// Means over so many neighbours, of the last one as much as is left of a whole number.
+fn sliding(values: &[f64], count: f64) -> Vec<f64> {
+    let (whole, part) = (count as usize, count.fract());
+    let mut sum: f64 = values[..whole].iter().sum();
+    let mut out = Vec::with_capacity(values.len() - whole);
+    for (gone, come) in values.iter().zip(&values[whole..]) {
+        out.push((sum + part * come) / count);
+        sum += come - gone;
+    }
+    out
 }
 
 /// Median over lines, with what makes up its uncertainty.
@@ -177,13 +198,9 @@ pub fn patch_over_lines(
     values: &[f64],
     (step_v, noise_v, gain_u): (f64, f64, f64),
     burst_v: f64,
-    lines: LineStandard,
 ) -> Result<Estimate, MeasureError> {
     let level = level_over_lines(values, step_v, noise_v, gain_u)?;
-    let cycle_us = 1e6 / lines.video().subcarrier_hz.value;
-    let patch_us = (PATCH_US / cycle_us).ceil() * cycle_us;
-    // The mean of half a cycle from a crossing, over the patch.
-    let cut_v = 0.5 * MOST_COLOUR * burst_v * cycle_us / (core::f64::consts::TAU * patch_us);
+    let cut_v = 0.5 * MOST_COLOUR * burst_v * CUT;
     let mut contributions = level.contributions;
     contributions.push(Contribution::rectangular("colour that a patch's end cuts", cut_v));
     Estimate::combined(level.value, contributions)
@@ -272,6 +289,28 @@ pub fn time_base_errors(syncs: &Syncs) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// White beside a coloured patch, at any phase and any place of the samples: no more of colour than is stated.
+    #[test]
+    fn a_patch_that_ends_among_colour_hardly_shows_it() {
+        for lines in [LineStandard::L525, LineStandard::L625] {
+            let cycle_s = 1.0 / lines.video().subcarrier_hz.value;
+            for dt_s in [24e-9, 61e-9, 80e-9] {
+                for phase in (0..16).map(|i| f64::from(i) / 16.0) {
+                    let level = |t: f64| match t {
+                        t if t < 5e-6 => 0.75,
+                        t if t < 9e-6 => 0.664 + 0.336 * (core::f64::consts::TAU * (t / cycle_s + phase)).cos(),
+                        _ => 0.0,
+                    };
+                    let volts = (0..(12e-6 / dt_s) as usize).map(|i| level(i as f64 * dt_s) as f32).collect();
+                    let trace = Trace::from_volts(0.0, dt_s, volts).unwrap();
+                    let (white, black) = patches(&trace, 0.0, 0.0, 12e-6, lines).unwrap();
+                    let over = (white - 0.75) / 0.336;
+                    assert!((-1e-6..CUT).contains(&over) && black.abs() < 1e-6, "{dt_s} {phase}: {over}, {black}");
+                }
+            }
+        }
+    }
 
     fn reader(volts: &[f32]) -> Trace {
         Trace::from_volts(0.0, 1.0, volts.to_vec()).unwrap()

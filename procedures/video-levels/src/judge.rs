@@ -68,7 +68,7 @@ fn white(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mu
     let burst_v = tapewright_sdk::measure::statistics::median(&bursts).unwrap_or(1e-3 * timing.burst_pp_mv.value);
     let of = |values: Vec<f64>| -> Result<Estimate> {
         let scope = (lines.step_v, noise_v(lines), lines.gain_u);
-        Ok(patch_over_lines(&values, scope, burst_v, standard)?.scaled(1e3))
+        Ok(patch_over_lines(&values, scope, burst_v)?.scaled(1e3))
     };
     let level = of(pictures.iter().map(|p| p.0).collect()).on("video.white")?;
     let black = of(pictures.iter().map(|p| p.1).collect()).on("video.black")?;
