@@ -19,8 +19,7 @@
 //! `x` against the samples, and `g_c` that of its second ones: of each reading, that jitter of deviation `s` leaves the edge
 //! within half a sample of it. The pulses of a capture wander together besides, by a deviation `w`, as a slow servo lets them: in
 //! the first term `p_c` is blurred by so much along `x`. That term is one place for all captures, the second each its own, as if
-//! `w` had no bound. Before anything was read small `s` and `w` are the likelier, as one over them: readings that are all alike
-//! fit jitter with few distances only, and pulses that stand still may be off by nearly a sample (by trial, see the tests).
+//! `w` had no bound. Each of the few `s` and `w` is as likely before anything was read, and the second term as any `w`.
 
 use crate::error::{MeasureError, finite, positive};
 use crate::estimate::{Contribution, Estimate};
@@ -42,8 +41,8 @@ const REACH: i64 = 36;
 const PLACES: usize = 2 * REACH as usize + 1;
 /// Jitter that is tried, in samples.
 const JITTERS: [f64; 7] = [0.015, 0.04, 0.08, 0.14, 0.2, 0.28, 0.4];
-/// Wander that is tried, in samples, and how likely each is beside a place of its own for each capture.
-const WANDERS: [(f64, f64); 5] = [(0.0, 4.0), (0.05, 2.0), (0.1, 1.0), (0.2, 0.5), (0.4, 0.25)];
+/// Wander that is tried, in samples.
+const WANDERS: [f64; 5] = [0.0, 0.05, 0.1, 0.2, 0.4];
 
 /// Captures that scatter more, in samples, are no rounding of one distance.
 const MOST_SCATTER: f64 = 0.6;
@@ -93,7 +92,7 @@ pub fn distance(captures: &[Edges], sample_s: f64) -> Result<Option<Estimate>, M
     let mut likely = [0.0; PLACES];
     for jitter in JITTERS {
         for (sum, of) in likely.iter_mut().zip(likelihood(&read, apart, place, jitter)) {
-            *sum += of * JITTERS[0] / jitter;
+            *sum += of;
         }
     }
     let whole: f64 = likely.iter().sum();
@@ -138,7 +137,7 @@ fn add_moved(out: &mut [f64; PLACES], row: &[f64; PLACES], weight: f64, by: i64)
 
 /// Likelihood of each distance about `apart`, with first edges about `place`, for one jitter.
 fn likelihood(read: &[[Vec<f64>; 2]], apart: f64, place: f64, jitter: f64) -> [f64; PLACES] {
-    let blurs = WANDERS.map(|(deviation, _)| blur_weights(deviation));
+    let blurs = WANDERS.map(blur_weights);
     let mut own = [1.0; PLACES];
     let mut one = vec![vec![[1.0; PLACES]; PLACES]; WANDERS.len()];
     for [first, second] in read {
@@ -164,10 +163,7 @@ fn likelihood(read: &[[Vec<f64>; 2]], apart: f64, place: f64, jitter: f64) -> [f
             }
         }
     }
-    core::array::from_fn(|d| {
-        let wanders = one.iter().zip(WANDERS).map(|(one, (_, likely))| likely * one[d].iter().sum::<f64>());
-        own[d] + wanders.sum::<f64>() / FINE
-    })
+    core::array::from_fn(|d| own[d] + one.iter().map(|one| one[d].iter().sum::<f64>()).sum::<f64>() / FINE)
 }
 
 #[cfg(test)]
@@ -223,11 +219,11 @@ mod tests {
                 let (mut held, mut trials, mut half, mut squares) = (0, 0, 0.0, 0.0);
                 let trains = [500.0, 417.083, 400.0, 333.667]
                     .into_iter()
-                    .flat_map(|period| [0.0125, 0.03, 0.1, 0.25].map(|jitter| (period, jitter)))
+                    .flat_map(|period| [0.0125, 0.1, 0.25].map(|jitter| (period, jitter)))
                     .flat_map(|(period, jitter)| [0.025, 0.1].map(|wander| (period, jitter, wander)));
                 for (period, jitter, wander) in trains {
                     let mut noise = Noise::new(31);
-                    for _ in 0..6 {
+                    for _ in 0..4 {
                         let (captures, truth) = Train { period, jitter, wander, runs_by_itself }.seen(high, &mut noise);
                         let got = distance(&captures, 1.0).unwrap().unwrap();
                         held += i32::from(got.interval.low <= truth && truth <= got.interval.high);
