@@ -406,7 +406,7 @@ const REPEATS: f64 = 0.003;
 /// Modulation: relative standard deviation over frames of a scan's mean level, of one head, the part
 /// that noise explains taken off (unit 1), as the greater of what each frame predicts and what the segments of all frames
 /// show beside their common level. Asymmetric interval by chi-square, which
-/// does not claim to see less than 0.3 %, or than what each frame has of its own by the way it was taken.
+/// does not claim to see less than 0.3 %; its lower end leaves out besides what each frame has of its own by the way it was taken.
 ///
 /// # Errors
 /// [`MeasureError::TooShort`] below three frames, [`MeasureError::InNoise`] without level.

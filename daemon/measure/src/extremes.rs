@@ -4,11 +4,11 @@
 //! standard errors for twenty equal values. So the curve that the values stand for is inferred first
 //! (empirical Bayes), and least and greatest are taken of that:
 //!
-//! 1. What changes smoothly along the scan, the mean over each segment of it, is one of a set of simple shapes: a polynomial of degree 0 to 5,
-//!    or a level part with a linear or square bend or both at the entrance, the exit, or each (a head wider than its
-//!    track keeps its level until the spare width is used up; it then loses it as the path bends on, linear and square
-//!    together at one end), or a bend that levels off before the end (a head that lay beside its track comes wholly onto it as the
-//!    path bends). Each shape has the weight `exp(-score / 2)`, its
+//! 1. What changes smoothly along the scan is one of a set of simple shapes, taken as its mean over each segment: a
+//!    polynomial of degree 0 to 5, or a level part with a linear or square bend or both at the entrance, the exit, or each (a
+//!    head wider than its track keeps its level until the spare width is used up; it then loses it as the path bends on,
+//!    linear and square together at one end), or a bend that levels off before the end (a head that lay beside its track comes
+//!    wholly onto it as the path bends). Each shape has the weight `exp(-score / 2)`, its
 //!    score being the Bayesian information criterion with known errors.
 //! 2. What deviates from the best shape by more than 3.5 standard errors (a dip, one segment after the other)
 //!    is kept as it is. Other deviations either are noise alone, or have a common variance `t^2` by James
@@ -365,8 +365,8 @@ mod tests {
     type Course = fn(f64) -> f64;
 
     /// Coverage and bias over many trials, for curves of each kind and errors from small to large. A rise onto the track that is
-    /// hardly more than the errors of its segments hides that it levels off, and of the two ends of
-    /// a bow the lower is taken: read low, and covered less.
+    /// hardly more than the errors of its segments hides that it levels off, and of the two ends of a bow the lower is taken: read
+    /// low, and covered less.
     #[test]
     fn the_interval_covers_and_the_bias_is_gone() {
         // A path that bends as a square from 0.65 on: what is left of it beyond the spare width is neither linear nor square.

@@ -58,8 +58,10 @@ pub fn mean_amplitudes(curve: HeadCurve) -> HeadCurve {
     }
     let mut out = HeadCurve { median_v: level_v, ..curve };
     for k in 0..SEGMENTS {
-        // What moves the root by so much moves the mean by more: the rest of the square stays.
-        out.standard_error_v[k] *= roots_v[k] / level_v[k].max(0.5 * roots_v[k]).max(f64::MIN_POSITIVE);
+        // What moves the root by so much moves the mean by more: the rest of the square stays. A root of nothing keeps its error.
+        if roots_v[k] > 0.0 {
+            out.standard_error_v[k] *= roots_v[k] / level_v[k].max(0.5 * roots_v[k]);
+        }
     }
     out.shared.push(Shared {
         name: "level that changes within a segment",
@@ -76,6 +78,28 @@ mod tests {
     use crate::colour::ColourPart;
     use crate::curve::ScanLevels;
 
+    fn scan(level_v: Segments) -> ScanLevels {
+        ScanLevels {
+            level_v,
+            random_v: [0.001; SEGMENTS],
+            shared: Vec::new(),
+            common: Vec::new(),
+            of_head: Vec::new(),
+            shape_u: 0.0,
+            colour: ColourPart::beside_power(0.0),
+            noise_v: 0.0,
+            frame_u: 0.0,
+        }
+    }
+
+    #[test]
+    fn a_segment_without_a_level_keeps_its_error() {
+        let roots = HeadCurve::over_frames(&[scan(core::array::from_fn(|k| if k < 18 { 1.0 } else { 0.0 }))]).unwrap();
+        let got = mean_amplitudes(roots.clone());
+        assert!(roots.standard_error_v[19] > 0.0 && got.median_v[19] == 0.0);
+        assert!(got.standard_error_v.iter().zip(roots.standard_error_v).all(|(got, root)| *got >= root), "{got:?}");
+    }
+
     /// A head that leaves its track as the path bends away by a square: the last segment keeps a half to a twentieth of the level.
     #[test]
     fn a_level_that_falls_within_a_segment_is_its_mean() {
@@ -87,18 +111,7 @@ mod tests {
                 let (sum, weights) = weighted.fold((0.0, 0.0), |(s, w), (v, weight)| (s + weight * v, w + weight));
                 sum / weights
             };
-            let scan = ScanLevels {
-                level_v: core::array::from_fn(|k| over(k, |v| v * v).sqrt()),
-                random_v: [0.001; SEGMENTS],
-                shared: Vec::new(),
-                common: Vec::new(),
-                of_head: Vec::new(),
-                shape_u: 0.0,
-                colour: ColourPart::beside_power(0.0),
-                noise_v: 0.0,
-                frame_u: 0.0,
-            };
-            let roots = HeadCurve::over_frames(&[scan]).unwrap();
+            let roots = HeadCurve::over_frames(&[scan(core::array::from_fn(|k| over(k, |v| v * v).sqrt()))]).unwrap();
             let got = mean_amplitudes(roots.clone());
             for k in 0..SEGMENTS {
                 let truth = over(k, |v| v);
