@@ -20,6 +20,8 @@
 //! within half a sample of it. The pulses of a capture wander together besides, by a deviation `w`, as a slow servo lets them: in
 //! the first term `p_c` is blurred by so much along `x`. That term is one place for all captures, the second each its own, as if
 //! `w` had no bound. Each of the few `s` and `w` is as likely before anything was read, and the second term as any `w`.
+//! That makes an interval true for a jitter drawn from these, not for each of them: where pulses hardly jitter and keep their
+//! place against the samples, 0.95 of the probability holds the distance in 0.91 of trials. So more of it is taken.
 
 use crate::error::{MeasureError, finite, positive};
 use crate::estimate::{Contribution, Estimate};
@@ -43,6 +45,9 @@ const PLACES: usize = 2 * REACH as usize + 1;
 const JITTERS: [f64; 7] = [0.015, 0.04, 0.08, 0.14, 0.2, 0.28, 0.4];
 /// Wander that is tried, in samples.
 const WANDERS: [f64; 5] = [0.0, 0.05, 0.1, 0.2, 0.4];
+
+/// Share of the probability that the interval holds, so that it holds the distance in 0.95 of trials whatever the jitter is.
+const CONTENT: f64 = 0.97;
 
 /// Captures that scatter more, in samples, are no rounding of one distance.
 const MOST_SCATTER: f64 = 0.6;
@@ -112,7 +117,7 @@ pub fn distance(captures: &[Edges], sample_s: f64) -> Result<Option<Estimate>, M
         }
         at(i) + sample_s / FINE * (left / likely[i].max(f64::MIN_POSITIVE) - 0.5).clamp(-0.5, 0.5)
     };
-    let tail = 0.5 * (1.0 - crate::COVERAGE);
+    let tail = 0.5 * (1.0 - CONTENT);
     let (low, high) = (quantile(tail), quantile(1.0 - tail));
     let share = Contribution::type_b("place of the edges between samples", u);
     Estimate::with_interval(value, low, high, u, None, vec![share]).map(Some)
@@ -237,14 +242,32 @@ mod tests {
                 let says = format!(
                     "high {high}, by itself {runs_by_itself}: held {share:.3} of {n}, half width {half:.3}, errors {rms:.3}"
                 );
-                // Three deviations of so many trials below 0.95.
-                assert!(share > 0.895, "{says}");
+                // Two deviations of so many trials below 0.95.
+                assert!(share > 0.918, "{says}");
                 if runs_by_itself {
                     // A share that all captures had alike would be half a sample, whatever they show.
                     assert!(half < if high { 0.22 } else { 0.3 } && rms > 0.3 * half, "{says}");
                 }
             }
         }
+    }
+
+    /// Pulses that keep their place against the samples (25 Hz, points 80 us apart) with the jitter of a sound machine, on a
+    /// scope that thins its samples, so that they follow the trigger: what tells least, and often is not like any other jitter.
+    #[test]
+    fn the_interval_holds_the_width_of_pulses_that_hardly_jitter_and_keep_their_place() {
+        let train = Train { period: 500.0, jitter: 0.0625, wander: 0.025, runs_by_itself: false };
+        let mut noise = Noise::new(31);
+        const TRIALS: i32 = 300;
+        let held: i32 = (0..TRIALS)
+            .map(|_| {
+                let (captures, truth) = train.seen(true, &mut noise);
+                let got = distance(&captures, 1.0).unwrap().unwrap();
+                i32::from(got.interval.low <= truth && truth <= got.interval.high)
+            })
+            .sum();
+        // With 0.95 of the probability 0.90 to 0.93 of such intervals hold it.
+        assert!(held > 94 * TRIALS / 100, "{held} of {TRIALS}");
     }
 
     /// All readings alike: the clock follows the trigger, or the distance is a whole number of samples; the former may be
