@@ -45,6 +45,10 @@ const NOISE_ADDS: f64 = 0.75;
 /// By how much of what noise shows alone one bin's reading of it scatters.
 const NOISE_SCATTERS: f64 = 0.2;
 
+/// Fewest dropouts whose least and greatest hold the median of all there are with 95 %: it lies beyond all of `n` with
+/// `2 * 0.5^n` (order statistics), 3 % of six and 6 % of five.
+pub const FEWEST: usize = 6;
+
 /// Deepest fall that is told from no carrier at all.
 const DEEPEST_DB: f64 = 60.0;
 
@@ -209,7 +213,7 @@ impl Dropouts {
         )
     }
 
-    /// Median length in microseconds of those that count; none: there were none.
+    /// Median length in microseconds of those that count; none: there were fewer than [`FEWEST`].
     ///
     /// # Errors
     /// [`MeasureError::NotFinite`].
@@ -218,7 +222,7 @@ impl Dropouts {
         spread(&self.likely(what).iter().map(each).collect::<Vec<_>>(), "lengths that the bins leave unknown")
     }
 
-    /// Median depth in decibels of those that count; none: there were none.
+    /// Median depth in decibels of those that count; none: there were fewer than [`FEWEST`].
     ///
     /// # Errors
     /// [`MeasureError::NotFinite`].
@@ -229,9 +233,9 @@ impl Dropouts {
 }
 
 /// Median of what was seen (most likely, least, greatest); its interval by order statistics is that of the median of all
-/// there is.
+/// there is, which fewer than [`FEWEST`] do not bound.
 fn spread(seen: &[[f64; 3]], unknown: &'static str) -> Result<Option<Estimate>, MeasureError> {
-    if seen.is_empty() {
+    if seen.len() < FEWEST {
         return Ok(None);
     }
     let [mut likely, mut least, mut greatest] = [0, 1, 2].map(|part| seen.iter().map(|s| s[part]).collect::<Vec<_>>());
@@ -241,7 +245,7 @@ fn spread(seen: &[[f64; 3]], unknown: &'static str) -> Result<Option<Estimate>, 
         part.sort_by(f64::total_cmp);
     }
     let n = seen.len() as f64;
-    // Places on either side that hold the median with 95 %, by the normal approximation of a binomial; few values: all of them.
+    // Places on either side that hold the median with 95 %, by the normal approximation of a binomial, outwards.
     let reach = 0.98 * n.sqrt();
     let at = |sorted: &[f64], place: f64| sorted[(place.max(0.0) as usize).min(sorted.len() - 1)];
     let ends = |low: &[f64], high: &[f64]| (at(low, (0.5 * n - reach).floor()), at(high, (0.5 * n + reach).ceil()));
@@ -309,6 +313,34 @@ mod tests {
                 let truth = -20.0 * keeps.log10();
                 assert!(least <= truth && truth <= greatest && (likely - truth).abs() < 0.8, "{name}: {fall:?}");
             }
+        }
+    }
+
+    /// What was seen once says nothing of what there is: lengths of dropouts all unlike, their median known.
+    #[test]
+    fn the_median_of_all_there_are_is_held_or_not_stated() {
+        let mut noise = crate::extremes::Noise::new(5);
+        let (bin, trials) = (7.5e-6, 400);
+        for count in [1, 3, 5, 6, 7, 10, 20, 45] {
+            let mut held = 0;
+            for _ in 0..trials {
+                let falls = (0..count).map(|_| {
+                    // Whole bins in a length of 30 to 120 us that begins anywhere in one.
+                    let bins = ((30e-6 + 90e-6 * noise.uniform()) / bin - noise.uniform()).floor();
+                    Fall {
+                        bins: bins as usize,
+                        least_s: bins * bin,
+                        greatest_s: (bins + 2.0) * bin,
+                        depth_db: [20.0; 3],
+                    }
+                });
+                let seen = Dropouts { falls: falls.collect(), observed_s: 1.0, lost_s: 0.0 };
+                let length = seen.length_us(&WHAT).unwrap();
+                assert_eq!(length.is_some(), count >= FEWEST, "{count}");
+                held += i32::from(length.is_some_and(|us| us.interval.low <= 75.0 && 75.0 <= us.interval.high));
+            }
+            let share = f64::from(held) / f64::from(trials);
+            assert!(count < FEWEST || share > 0.95, "{count} dropouts: {share}");
         }
     }
 

@@ -4,7 +4,7 @@ mod parameters;
 
 use parameters as p;
 use tapewright_sdk::formats::{ProbePlace, SignalForm};
-use tapewright_sdk::measure::dropouts::{Definition, Dropouts, pairs_of_samples};
+use tapewright_sdk::measure::dropouts::{Definition, Dropouts, FEWEST, Fall, pairs_of_samples};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::BEARABLE_S;
 
@@ -220,11 +220,28 @@ fn observe(
     if let Some(depth) = seen.depth_db(what)? {
         report.measured(Measured::new("dropouts.depth", Unit::Decibel, &depth));
     }
+    if (1..FEWEST).contains(&count) {
+        let each = seen.likely(what).iter().map(of_one).collect::<Vec<_>>().join("; ");
+        report.note(&format!(
+            "Fewer than {FEWEST} do not bound the tape's median length and depth. Those seen, with what intervals and noise leave open: {each}."
+        ));
+    }
     if rate.interval.low > settings.number(&p::REJECT) {
         report.found(Finding::DropoutsMany, &format!("{:.0} a minute over {:.1} s", rate.value, seen.observed_s));
         report.advise("Clean the heads, then play another tape: a rate that stays is the machine's.");
     }
     Ok(())
+}
+
+/// Length and depth of one dropout.
+fn of_one(fall: &Fall) -> String {
+    let [depth_db, least_db, greatest_db] = fall.depth_db;
+    format!(
+        "{:.0} us ({:.0} to {:.0}), {depth_db:.0} dB ({least_db:.0} to {greatest_db:.0})",
+        1e6 * fall.length_s(),
+        1e6 * fall.least_s,
+        1e6 * fall.greatest_s
+    )
 }
 
 tapewright_sdk::export!(CountDropouts);

@@ -54,7 +54,7 @@ pub(crate) const DESCRIPTION: Description = Description {
             shallower than 10 dB. The scope keeps the least and the greatest of each interval; where that is longer than half of the \
             shortest dropout, one could hide between two, and the procedure refuses. The rate is per observed time, that is the \
             time that captures cover, and its interval is that of a count: with a small scope the time adds up slowly. Time in which the \
-            heads read too little is not observed.",
+            heads read too little is not observed. Six dropouts or more bound the tape's median length and depth; fewer are listed one by one.",
     when_it_fails: "Play another tape that is known to be good: the same rate there is the machine's (dirty or worn heads, a tape that \
                     does not lie against the drum), a lower one is the tape's. On the same stretch of tape dropouts of the tape \
                     come again at the same places; those of a head do not. Clean the heads and the path, then look again. A \
