@@ -7,6 +7,8 @@
 use crate::counts::rate_interval;
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{COVERAGE, Contribution, Estimate};
+pub use crate::falls::Fall;
+use crate::falls::{Course, LEAST_BINS};
 use crate::statistics::{median, median_in_place};
 use crate::trace::{PairTrace, Trace};
 
@@ -19,60 +21,9 @@ pub struct Definition {
     pub length_s: f64,
 }
 
-/// Bins on either side that the level around a bin is the median of.
-const AROUND: usize = 60;
-
-/// Where the median of that many bins lies below this share of the record's, the heads do not read at all.
-const LOST: f64 = 0.35;
-
-/// One fall.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Fall {
-    /// Low bins in a row.
-    pub bins: usize,
-    /// Shortest that it can be, in seconds.
-    pub least_s: f64,
-    /// Longest that it can be, in seconds.
-    pub greatest_s: f64,
-    /// Deepest fall: most likely, least and greatest, in decibels.
-    pub depth_db: [f64; 3],
-}
-
-/// What noise adds to the half range of a bin that holds a carrier well above it, as a share of what it shows alone: its
-/// extremes must meet the carrier's peaks.
-const NOISE_ADDS: f64 = 0.75;
-
-/// By how much of what noise shows alone one bin's reading of it scatters.
-const NOISE_SCATTERS: f64 = 0.2;
-
 /// Fewest dropouts whose least and greatest hold the median of all there are with 95 %: it lies beyond all of `n` with
 /// `2 * 0.5^n` (order statistics), 3 % of six and 6 % of five.
 pub const FEWEST: usize = 6;
-
-/// Deepest fall that is told from no carrier at all.
-const DEEPEST_DB: f64 = 60.0;
-
-/// The fall to a lowest half range from the one around it, where the point shows `floor_v` without RF.
-///
-/// Of a carrier far above the noise a bin shows its amplitude and most of the noise, of one far below it the noise alone:
-/// the amplitude lies between the difference, and the root of the squares' difference.
-fn depth(lowest_v: f64, around_v: f64, floor_v: f64, step_v: f64) -> [f64; 3] {
-    let level_v = (around_v - NOISE_ADDS * floor_v).max(f64::MIN_POSITIVE);
-    let fall = |left_v: f64| (20.0 * (level_v / left_v.max(f64::MIN_POSITIVE)).log10()).clamp(0.0, DEEPEST_DB);
-    let beside_v = NOISE_SCATTERS * floor_v + 0.5 * step_v;
-    let least_left_v = lowest_v - floor_v - 0.5 * step_v;
-    let most_left_v = (lowest_v.powi(2) - floor_v.powi(2)).max(0.0).sqrt() + beside_v;
-    let likely_v = (lowest_v - NOISE_ADDS * floor_v).clamp(least_left_v.max(0.0), most_left_v);
-    [fall(likely_v), fall(most_left_v), fall(least_left_v)]
-}
-
-impl Fall {
-    /// Most likely length.
-    #[must_use]
-    pub fn length_s(&self) -> f64 {
-        0.5 * (self.least_s + self.greatest_s)
-    }
-}
 
 /// All that was seen.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -127,7 +78,7 @@ impl Dropouts {
                 needed_hz: 2.0 / length_s,
             });
         }
-        at_least("bins of RF", pairs.len(), 4 * AROUND)?;
+        at_least("bins of RF", pairs.len(), LEAST_BINS)?;
         let levels: Vec<f64> = (0..pairs.len()).map(|i| pairs.half_range(i)).collect();
         let record_v = median(&levels)?;
         let keeps = 10_f64.powf(-what.fall_db / 20.0);
@@ -143,37 +94,11 @@ impl Dropouts {
                 ),
             });
         }
-        let around = local_medians(&levels);
-        let mut run = 0_usize;
-        // Level there, and around it.
-        let mut deepest = (1.0, 1.0);
-        for i in 0..=levels.len() {
-            // Where the heads read little, a fall could not be told from the floor: that time was not observed.
-            let lost = i < levels.len() && (around[i] < LOST * record_v || floor_v > 0.8 * keeps * around[i]);
-            let low = i < levels.len() && !lost && levels[i] < keeps * around[i];
-            if i < levels.len() {
-                if lost {
-                    self.lost_s += bin_s;
-                } else {
-                    self.observed_s += bin_s;
-                }
-            }
-            if low {
-                run += 1;
-                if levels[i] * deepest.1 < deepest.0 * around[i] {
-                    deepest = (levels[i], around[i]);
-                }
-                continue;
-            }
-            // A fall at an end of the record goes on beyond it.
-            let whole = run > 0 && i > run && i < levels.len();
-            let greatest_s = (run as f64 + 2.0) * bin_s;
-            if whole && greatest_s >= length_s {
-                let depth_db = depth(deepest.0, deepest.1, floor_v, pairs.conversion().step_v);
-                self.falls.push(Fall { bins: run, least_s: run as f64 * bin_s, greatest_s, depth_db });
-            }
-            (run, deepest) = (0, (1.0, 1.0));
-        }
+        let course = Course { levels, record_v, floor_v, step_v: pairs.conversion().step_v, keeps };
+        let seen = course.look(bin_s);
+        self.observed_s += seen.observed_s;
+        self.lost_s += seen.lost_s;
+        self.falls.extend(seen.falls.into_iter().filter(|fall| fall.greatest_s >= length_s));
         Ok(())
     }
 
@@ -257,20 +182,6 @@ fn spread(seen: &[[f64; 3]], unknown: &'static str) -> Result<Option<Estimate>, 
     let (combined, dof) = crate::estimate::combine(&contributions)?;
     let (low, high) = ends(&least, &greatest);
     Estimate::with_interval(value, low.min(value), high.max(value), combined, dof, contributions).map(Some)
-}
-
-/// Median over [`AROUND`] bins on either side, by blocks: falls are far shorter than that.
-fn local_medians(levels: &[f64]) -> Vec<f64> {
-    let block = AROUND / 2;
-    let count = levels.len().div_ceil(block);
-    let medians: Vec<f64> = (0..count)
-        .map(|b| {
-            let middle = b * block + block / 2;
-            let (from, to) = (middle.saturating_sub(AROUND), (middle + AROUND).min(levels.len()));
-            median_in_place(&mut levels[from..to].to_vec())
-        })
-        .collect();
-    (0..levels.len()).map(|i| medians[i / block]).collect()
 }
 
 #[cfg(test)]

@@ -39,6 +39,7 @@ mod error;
 mod estimate;
 mod even;
 mod extremes;
+mod falls;
 pub mod field;
 pub mod flutter;
 pub mod fm_sound;
