@@ -327,14 +327,15 @@ pub(crate) fn least_and_greatest(values: &Segments, errors: &Segments, dof: Opti
         for k in 0..SEGMENTS {
             mean_curve[k] += share * known[k];
         }
-        // What remains unknown of a deviation, and of the smooth part of which (1 - keep) is left.
-        let spread = keep.sqrt();
+        // Variances of what remains unknown: `keep` of a value's own, and `1 - keep` of the smooth part's (a normal prior of
+        // the deviations, none of the shape).
+        let (spread, of_smooth) = (keep.sqrt(), (1.0 - keep).sqrt());
         due += share * TRIALS as f64;
         while due >= 1.0 {
             due -= 1.0;
             let mut drawn = known;
             for column in &m.columns[..m.terms] {
-                let moved = noise.normal() * wider * (1.0 - keep);
+                let moved = noise.normal() * wider * of_smooth;
                 for k in 0..SEGMENTS {
                     drawn[k] += if dips[k] { 0.0 } else { moved * column[k] };
                 }
