@@ -19,8 +19,8 @@
 //!   adds the carriers' powers: that part is no error.
 //!
 //! Level may be lost in other ways than aside (contact, dirt), and then there is no neighbour: so what is added
-//! lies from nothing to twice what these formulas give, and that much is what is uncertain; of the beat side by side
-//! what they give is the likeliest (triangular, JCGM 100:2008, 4.3.9).
+//! lies from nothing to twice what these formulas give, and anything between is as likely. Nothing is no rare case: an even
+//! picture, recorded by one recorder, keeps both carriers at one phase all along a line, and no place of it shows more.
 //!
 //! *Heads wider than their tracks* read both neighbours on track too, each by what the head is wider at that side; as do heads
 //! that recorded the tape themselves, since the next scan cuts what the former wrote down to a pitch. How wide a head is
@@ -181,17 +181,13 @@ impl Beside {
         let of_colour = if plain || self.aligned { of_one } else { self.beats.of_colours(r).max(of_one) };
         let (share, share_u) = (0.5 * (bounds.0 + bounds.1), 0.5 * (bounds.1 - bounds.0) / 3.0_f64.sqrt());
         let r = aside * kept(self.carrier_x * aside) / level;
-        let (shown, spread) = if self.aligned {
-            (self.beats.shown(r, left.coloured, plain), 6.0_f64.sqrt())
-        } else {
-            // No more than the whole height can show.
-            (0.5 * r, 3.0_f64.sqrt())
-        };
+        // Elsewhere no more than the whole height can show.
+        let shown = if self.aligned { self.beats.shown(r, left.coloured, plain) } else { 0.5 * r };
         Added {
             colour: of_colour * share,
             colour_u: of_colour * (share / 3.0_f64.sqrt()).hypot(share_u),
             carrier: (1.0 + shown) / r.hypot(1.0) - 1.0,
-            carrier_u: shown / spread,
+            carrier_u: shown / 3.0_f64.sqrt(),
         }
     }
 }
