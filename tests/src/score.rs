@@ -20,6 +20,8 @@ pub struct Quantity {
     /// Intervals that reach down to nothing: bounds, which say `at most`.
     bounds: usize,
     misses: Vec<(u64, u64)>,
+    /// Errors beyond three half widths.
+    gross: usize,
     /// Shares of the variance by contribution, summed; each with whether it was evaluated by statistics.
     shares: BTreeMap<String, (f64, bool)>,
 }
@@ -47,6 +49,8 @@ pub struct Row {
     pub decided: Option<f64>,
     /// Passed although the truth lies beyond reject.
     pub wrong_passes: usize,
+    /// Errors beyond three half widths: no tail of any error, but something taken for another thing.
+    pub gross: usize,
     /// What the coverage says, in a word.
     pub verdict: &'static str,
     /// What the uncertainty is mostly made of, where the coverage is not true: why not.
@@ -69,12 +73,13 @@ impl Quantity {
             share.0 += c.standard_uncertainty.powi(2) / variance;
             share.1 = c.evaluation == Evaluation::A;
         }
-        // Rounding of a thousandth of the interval is no miss.
+        // Rounding in the last digits is no miss.
         let slack = 1e-9 * truth.abs().max(half);
         if m.low - slack <= truth && truth <= m.high + slack {
             self.covered += 1;
         } else {
             self.misses.push((case.seed, case.number));
+            self.gross += usize::from((m.value - truth).abs() > 3.0 * half);
         }
         let (Some(good), Some(reject)) = (&m.good, &m.reject) else { return };
         let ends = [good.at_least, good.at_most, reject.at_least, reject.at_most];
@@ -140,6 +145,7 @@ impl Quantity {
             far: self.far,
             decided: (self.far > 0).then(|| self.decided as f64 / self.far as f64),
             wrong_passes: self.wrong_passes.len(),
+            gross: self.gross,
             verdict,
             reason: if ["true", "exact"].contains(&verdict) { String::new() } else { self.mostly() },
             missed: self.misses.clone(),
@@ -280,7 +286,7 @@ impl Printed {
             let decided = row.decided.map_or_else(|| "-".to_owned(), |d| format!("{d:.3}"));
             let _ = writeln!(
                 out,
-                "{:<52} {:>4} {:>8.3} {:>7.3} {:>7.3} {:>11.3e} {:>11.3e} {:>5} {:>8} {:>6}  {}{}{}",
+                "{:<52} {:>4} {:>8.3} {:>7.3} {:>7.3} {:>11.3e} {:>11.3e} {:>5} {:>8} {:>6}  {}{}{}{}",
                 row.quantity,
                 row.n,
                 row.covered,
@@ -292,6 +298,11 @@ impl Printed {
                 decided,
                 row.wrong_passes,
                 row.verdict,
+                if row.gross > 0 {
+                    format!("; gross errors, beyond three half widths: {}", row.gross)
+                } else {
+                    String::new()
+                },
                 if row.reason.is_empty() { "" } else { "; " },
                 row.reason
             );
