@@ -130,6 +130,31 @@ fn low_pass_taps(rate_hz: f64, pass_hz: f64, stop_hz: f64) -> Vec<f64> {
         .collect()
 }
 
+/// Gain of the filter of [`demodulate`] against the distance from the carrier, from a table of its slope.
+pub(crate) fn gain(rate_hz: f64, band: &Band) -> impl Fn(f64) -> f64 + use<> {
+    const PLACES: usize = 64;
+    let (pass, stop) = (band.pass_hz, band.stop_hz);
+    let taps = low_pass_taps(rate_hz, pass, stop);
+    let (half, sum) = ((taps.len() / 2) as f64, taps.iter().sum::<f64>());
+    let slope: Vec<f64> = (0..=PLACES)
+        .map(|place| {
+            let turn = core::f64::consts::TAU * (pass + (stop - pass) * place as f64 / PLACES as f64) / rate_hz;
+            taps.iter().enumerate().map(|(n, tap)| tap * (turn * (n as f64 - half)).cos()).sum::<f64>() / sum
+        })
+        .collect();
+    move |hz| {
+        let place = (hz - pass) / (stop - pass) * PLACES as f64;
+        if place <= 0.0 {
+            1.0
+        } else if place >= PLACES as f64 {
+            0.0
+        } else {
+            let (low, share) = (place as usize, place.fract());
+            slope[low] + share * (slope[low + 1] - slope[low])
+        }
+    }
+}
+
 /// A trace without what lies above `stop_hz`, decimated to what passes; nothing above that may be aliased into the band by the
 /// scope's own rate.
 ///

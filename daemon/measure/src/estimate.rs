@@ -177,6 +177,19 @@ impl Estimate {
         Ok(self)
     }
 
+    /// As [`Self::or_lower`], upward.
+    ///
+    /// # Errors
+    /// As [`Self::combined`].
+    pub fn or_higher(mut self, name: &'static str, most: f64) -> Result<Self, MeasureError> {
+        let share = Contribution::rectangular(name, 0.5 * most);
+        let (added, _) = combine(core::slice::from_ref(&share))?;
+        self.interval.high = self.value + (self.interval.high - self.value).hypot(most);
+        self.standard_uncertainty = self.standard_uncertainty.hypot(added);
+        self.contributions.push(share);
+        Ok(self)
+    }
+
     /// Cuts the interval (and the value) to what is physically possible.
     #[must_use]
     pub fn within(mut self, least: f64, greatest: f64) -> Self {

@@ -7,7 +7,7 @@
 //! Noise lifts the statistic by an amount that depends on what it is added to: it is corrected for half-way between a
 //! sine and noise-like flutter, and half their difference stays in the interval.
 
-use crate::demodulate::{Band, Demodulated, alias_of, demodulate};
+use crate::demodulate::{Band, Demodulated, alias_of, demodulate, gain};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
 use crate::fourier;
@@ -18,6 +18,7 @@ use crate::trace::Trace;
 use tapewright_formats::definitions::sound::{FLUTTER_SETTLE_S, TWO_SIGMA_SHARE, weighting};
 use tapewright_formats::losses::sinc;
 
+mod cut;
 mod unweighted;
 
 pub use unweighted::{FlutterLine, Unweighted};
@@ -40,6 +41,8 @@ pub struct SpeedError {
     error: Vec<f64>,
     /// What the amplitude's noise would be as a speed error.
     beside: Vec<f64>,
+    /// What the filter about the tone cuts off a tone that swings as the measured one does: see [`cut`].
+    cut: Vec<f64>,
     /// Highest flutter frequency that passed.
     pub highest_hz: f64,
     /// The tone's mean frequency as the scope's time base tells it, whole turns of flutter or not.
@@ -82,10 +85,10 @@ impl SpeedError {
                 needed: trace.span_s() - observed_s + 2.0,
             });
         }
-        Self::from_phase(&out, &band, observed_s)
+        Self::from_phase(&out, &band, rate_hz, observed_s)
     }
 
-    fn from_phase(out: &Demodulated, band: &Band, observed_s: f64) -> Result<Self, MeasureError> {
+    fn from_phase(out: &Demodulated, band: &Band, rate_hz: f64, observed_s: f64) -> Result<Self, MeasureError> {
         let mean_v = moments(&out.amplitude_v)?.mean;
         let least_v = out.amplitude_v.iter().fold(f64::INFINITY, |least, v| least.min(*v));
         if least_v < 0.1 * mean_v {
@@ -109,29 +112,11 @@ impl SpeedError {
             dt_s: out.dt_s,
             error: differences(&out.phase_rad, mean_hz),
             beside: differences(&out.amplitude_v, mean_v * mean_hz),
+            cut: differences(&cut::cut(&out.phase_rad, out.dt_s, gain(rate_hz, band)), mean_hz),
             highest_hz: band.pass_hz,
             tone_hz: mean_hz,
             observed_s,
         })
-    }
-
-    /// Times a gain of frequency, without shift of phase; ends continued as in a mirror.
-    fn filtered(&self, gain: impl Fn(f64) -> f64) -> Vec<f64> {
-        let n = self.error.len();
-        let beyond = ((4.0 * FLUTTER_SETTLE_S / self.dt_s) as usize).min(n - 1);
-        let size = (n + 2 * beyond).next_power_of_two();
-        let mirrored = |i: isize| {
-            let last = n as isize - 1;
-            let i = if i < 0 { -i } else { i };
-            self.error[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
-        };
-        let mut work = vec![0.0; size];
-        for (i, out) in work.iter_mut().enumerate().take(n + 2 * beyond) {
-            *out = mirrored(i as isize - beyond as isize);
-        }
-        let step_hz = 1.0 / (size as f64 * self.dt_s);
-        let filtered = fourier::filter(&work, |k| gain(k as f64 * step_hz));
-        filtered[beyond..beyond + n].to_vec()
     }
 
     /// Gain that undoes the first difference, up to what passed.
@@ -175,12 +160,8 @@ impl SpeedError {
     /// # Errors
     /// [`MeasureError::TooShort`], [`MeasureError::NotFinite`].
     pub fn weighted(&self) -> Result<Estimate, MeasureError> {
-        let weighted = self.filtered(|hz| weighting(hz) * self.undo(hz));
-        let cut = (FLUTTER_SETTLE_S / self.dt_s) as usize;
-        at_least("values of a flutter statistic", weighted.len(), 2 * cut + 100)?;
-        let mut sizes: Vec<f64> = weighted[cut..weighted.len() - cut].iter().map(|v| v.abs()).collect();
-        sizes.sort_unstable_by(f64::total_cmp);
-        let seen = quantile(&sizes, TWO_SIGMA_SHARE);
+        let seen = self.two_sigma(&self.error)?;
+        let cut = cut::AGAIN * (seen - self.two_sigma(&cut::less(&self.error, &self.cut))?);
         let (noise, independent) = self.noise()?;
         // Scatter of a quantile of noise: the density of |n| at two sigma is 0.108.
         let scatter = noise * (TWO_SIGMA_SHARE * (1.0 - TWO_SIGMA_SHARE) / independent).sqrt() / 0.108;
@@ -201,8 +182,38 @@ impl SpeedError {
             Contribution::type_b("ripple of the filter, ends of the record", 100.0 * ENDS_AND_RIPPLE * value),
         ];
         let (u, dof) = crate::estimate::combine(&contributions)?;
-        Estimate::with_interval(100.0 * value, 100.0 * low, 100.0 * high, u, dof, contributions)
+        let read = Estimate::with_interval(100.0 * value, 100.0 * low, 100.0 * high, u, dof, contributions)?;
+        cut::or_cut(read, 100.0 * cut)
     }
+
+    /// The weighted value that is stayed below for the statistic's share of the time.
+    fn two_sigma(&self, error: &[f64]) -> Result<f64, MeasureError> {
+        let weighted = filtered(error, self.dt_s, |hz| weighting(hz) * self.undo(hz));
+        let ends = (FLUTTER_SETTLE_S / self.dt_s) as usize;
+        at_least("values of a flutter statistic", weighted.len(), 2 * ends + 100)?;
+        let mut sizes: Vec<f64> = weighted[ends..weighted.len() - ends].iter().map(|v| v.abs()).collect();
+        sizes.sort_unstable_by(f64::total_cmp);
+        Ok(quantile(&sizes, TWO_SIGMA_SHARE))
+    }
+}
+
+/// Times a gain of frequency, without shift of phase; ends continued as in a mirror.
+fn filtered(values: &[f64], dt_s: f64, gain: impl Fn(f64) -> f64) -> Vec<f64> {
+    let n = values.len();
+    let beyond = ((4.0 * FLUTTER_SETTLE_S / dt_s) as usize).min(n - 1);
+    let size = (n + 2 * beyond).next_power_of_two();
+    let mirrored = |i: isize| {
+        let last = n as isize - 1;
+        let i = if i < 0 { -i } else { i };
+        values[(if i > last { 2 * last - i } else { i }).clamp(0, last) as usize]
+    };
+    let mut work = vec![0.0; size];
+    for (i, out) in work.iter_mut().enumerate().take(n + 2 * beyond) {
+        *out = mirrored(i as isize - beyond as isize);
+    }
+    let step_hz = 1.0 / (size as f64 * dt_s);
+    let filtered = fourier::filter(&work, |k| gain(k as f64 * step_hz));
+    filtered[beyond..beyond + n].to_vec()
 }
 
 /// Value of sorted ones that a share lies below.
@@ -250,7 +261,7 @@ fn without_noise_of_sine(seen: f64, noise: f64) -> f64 {
 mod tests {
     use super::*;
 
-    fn tone(rate: f64, span_s: f64, lines: &[(f64, f64)], noise_v: f64) -> Trace {
+    pub(super) fn tone(rate: f64, span_s: f64, lines: &[(f64, f64)], noise_v: f64) -> Trace {
         let mut state = 7_u64;
         let mut normal = || {
             let sum: f64 = (0..12)

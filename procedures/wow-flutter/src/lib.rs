@@ -92,7 +92,10 @@ fn listen(near_hz: f64, observe_s: f64, report: &mut Report) -> Result<(SpeedErr
     let points = f64::from(can.greatest_points).min(BEARABLE_S / can.seconds_a_point.max(1e-9));
     let mut last = Unable::new(
         UnableCode::NotPossible,
-        format!("{points:.0} points over {span_s:.1} s do not show a tone of {near_hz:.0} Hz, not even by an alias"),
+        format!(
+            "{points:.0} points over {span_s:.1} s do not show how a tone of {near_hz:.0} Hz wavers with the drum's turns, not even by an \
+             alias: set a shorter `observe-s`, or take a scope with more memory"
+        ),
     );
     for rate_hz in plan::rates(near_hz, span_s, points) {
         let taken = Acquire::of(&[Signal::AudioLeft]).span_s(span_s).least_rate_hz(rate_hz).take_one();

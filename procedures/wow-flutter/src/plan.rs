@@ -12,8 +12,8 @@ const HUM_HZ: [f64; 4] = [50.0, 60.0, 100.0, 120.0];
 /// Hum must lie so far from the tone's alias to be told from slow wavering.
 const CLEAR_OF_HUM_HZ: f64 = 4.0;
 
-/// Least rate that is worth trying: the drum's turns must show.
-const LEAST_BAND_HZ: f64 = 12.0;
+/// Narrowest band that is worth trying: the drum's turns must show, 30 Hz and clear of the band's end, where a line reads wrong.
+const LEAST_BAND_HZ: f64 = 35.0;
 
 /// Ends of the record beyond the time that is judged, and the filter's length.
 pub(crate) const BESIDE_S: f64 = 2.0;
@@ -25,8 +25,8 @@ pub(crate) fn rates(tone_hz: f64, span_s: f64, points: f64) -> Vec<f64> {
     if most >= FAST * tone_hz {
         rates.push(FAST * tone_hz);
     }
-    // Scopes that step 1, 2, 5 take a longer record than asked, with fewer points in each second.
-    for share in [1.0, 0.7, 0.5, 0.4] {
+    // Scopes that step 1, 2, 5 take a longer record than asked, with fewer points in each second: 10 s or 12 s for 7 s.
+    for share in [1.0, 0.7, 0.58, 0.5, 0.4] {
         if let Some(rate) = below(tone_hz, share * most)
             && !rates.iter().any(|other: &f64| (other / rate - 1.0).abs() < 1e-6)
         {
@@ -63,19 +63,30 @@ mod tests {
 
     #[test]
     fn the_alias_lies_clear_whatever_the_scope() {
-        for (points, span_s) in [(2_500.0, 7.0), (2_500.0, 20.0), (10_000.0, 7.0), (125_000.0, 7.0), (2e6, 7.0)] {
+        for (points, span_s) in [(2_500.0, 7.0), (2_500.0, 11.0), (10_000.0, 7.0), (125_000.0, 7.0), (2e6, 7.0)] {
             for tone_hz in [3000.0, 3150.0, 3140.3, 1000.0] {
                 let rates = rates(tone_hz, span_s, points);
                 assert!(!rates.is_empty(), "{points} points, {tone_hz} Hz");
                 for rate in rates {
                     assert!(rate <= points / span_s * (1.0 + 1e-9), "{rate}");
                     let band = band_at(tone_hz, rate).expect("a band");
-                    assert!(band.pass_hz >= LEAST_BAND_HZ.min(0.18 * rate), "{rate}: {band:?}");
+                    assert!(band.pass_hz >= 35.0, "{rate}: {band:?}");
                 }
             }
         }
-        // A tone far above what the points can follow with any band is given up.
+        // A tone far above what the points can follow with any band is given up, and so is one whose band would not hold
+        // the drum's turns: 2,500 points over 15 s.
         assert!(rates(3150.0, 100.0, 1000.0).is_empty());
+        assert!(rates(3150.0, 15.0, 2_500.0).is_empty());
+    }
+
+    /// The default on 2,500 points, with a record of 10 s or 12 s where the time base has no 7 s.
+    #[test]
+    fn the_default_can_be_taken_by_scopes_that_step_their_time_base() {
+        let rates = rates(3150.0, 7.0, 2_500.0);
+        for record_s in [7.0, 10.0, 12.0] {
+            assert!(rates.iter().any(|rate| rate * record_s <= 2_500.0), "{record_s} s: {rates:?}");
+        }
     }
 
     #[test]

@@ -43,6 +43,28 @@ fn a_reel_that_drags_is_not_taken_for_the_roller() {
     check(&report, Outcome::Fail, &[Finding::FlutterHigh, Finding::FlutterReel], &[Finding::FlutterCapstan]);
 }
 
+/// The drum's second sidebands lie beyond what 2,500 points show. Truths: the fault's peak, and its weighted value with what the
+/// machine wavers besides (computed from the machine's own course).
+#[test]
+fn a_wide_swing_of_the_drum_is_not_stated_too_low() {
+    for (peak, weighted) in [(0.3, 0.145), (1.38, 0.537), (1.5, 0.581)] {
+        let mut scenario = stage(SOUND, 1);
+        scenario.stages[0].run = vec![format!("fault flutter-drum {peak}")];
+        let report = play(&scenario, "wow-flutter", &RATES).report;
+        for (name, want) in [("flutter.weighted", weighted), ("line-1.peak", peak)] {
+            let found = measured(&report, name);
+            assert!(found.low <= want && want <= found.high, "{name}, expected {want}: {found:?}");
+        }
+    }
+}
+
+#[test]
+fn a_record_too_long_for_the_points_is_refused() {
+    let report = play(&stage(SOUND, 1), "wow-flutter", &[("observe-s", 20.0)]).report;
+    unable(&report, UnableCode::NotPossible);
+    assert!(only(&report).unable.iter().any(|u| u.why.contains("observe-s")), "{:?}", only(&report).unable);
+}
+
 #[test]
 fn a_head_that_leans_is_found_and_set() {
     let report = play(&stage(SOUND, 0), "audio-azimuth", &[]).report;

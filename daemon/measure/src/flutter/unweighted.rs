@@ -1,6 +1,6 @@
 //! The tone's mean frequency and the lines of the unweighted spectrum.
 
-use super::SpeedError;
+use super::{SpeedError, cut};
 use crate::demodulate::PASS_RIPPLE;
 use crate::error::MeasureError;
 use crate::estimate::{Contribution, Estimate};
@@ -63,8 +63,10 @@ impl SpeedError {
         peaks.retain(|peak| peak.amplitude > CLEAR * local(peak.hz).0);
         let hz: Vec<f64> = peaks.iter().map(|peak| peak.hz).collect();
         let fit = fit_values(&self.error, self.dt_s, &hz)?;
+        // Lines of the same frequencies in what the filter cuts.
+        let again = fit_values(&cut::less(&self.error, &self.cut), self.dt_s, &hz)?;
         let (mut lines, mut left) = (Vec::new(), 0.0_f64);
-        for (tone, peak) in fit.tones.iter().zip(&peaks) {
+        for ((tone, again), peak) in fit.tones.iter().zip(&again.tones).zip(&peaks) {
             let undo = self.undo(tone.hz);
             // The median of a Rayleigh amplitude is 1.18 of each part's deviation; the window's noise bandwidth is 1.5.
             let (floor, middle_hz) = local(peak.hz);
@@ -78,6 +80,7 @@ impl SpeedError {
                     Contribution::rectangular("ripple of the filter", 100.0 * undo * PASS_RIPPLE * amplitude),
                 ],
             )?;
+            let percent = cut::or_cut(percent, 100.0 * undo * cut::AGAIN * (amplitude - again.amplitude()))?;
             let hz = Estimate::combined(
                 tone.hz,
                 vec![
