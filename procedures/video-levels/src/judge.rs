@@ -50,7 +50,9 @@ pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings,
     let of_white = white(lines, standard, settings, report)?;
     pattern(&sync, of_sync, right_sync, burst.as_ref(), right_burst, report);
     let passes = |outcome: Option<Outcome>| outcome == Some(Outcome::Pass);
+    // A burst that cannot be told is not right either.
     Ok(passes(of_sync)
+        && bursts.len() >= 3
         && burst.is_none_or(|(outcome, _)| passes(outcome))
         && of_white.is_none_or(|o| o == Outcome::Pass))
 }
@@ -201,11 +203,11 @@ pub(crate) fn fields(starts: &[FieldSync], standard: LineStandard, report: &mut 
     Ok(right)
 }
 
-/// Time-base error, and lines a field where the record is long enough.
-pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Report) -> Result<()> {
+/// Time-base error, and lines a field where the record is long enough: whether nothing in it is wrong.
+pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Report) -> Result<bool> {
     let Some(long) = long else {
         report.note("The long record shows no sync pulses: no time-base error.");
-        return Ok(());
+        return Ok(false);
     };
     match scatter_of_times(&long.errors_s, long.lead_u_s) {
         Ok(error) => {
@@ -218,7 +220,7 @@ pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Repo
         }
         Err(error) => report.note(&format!("No time-base error: {error}.")),
     }
-    match long.field_lines {
+    Ok(match long.field_lines {
         Some(lines) => {
             // A start is a half line's place: what is left of that is the drum's.
             let counted = (2.0 * lines).round() / 2.0;
@@ -232,17 +234,19 @@ pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Repo
                 source: "from memory; to be checked in SMPTE 170M, ITU-R BT.470".into(),
             };
             let estimate = Estimate::with_interval(counted, counted, counted, 0.0, None, Vec::new())?;
-            if report.measured(Measured::new("video.lines-a-field", Unit::Line, &estimate).judged(limits))
-                == Some(Outcome::Fail)
-            {
+            let outcome = report.measured(Measured::new("video.lines-a-field", Unit::Line, &estimate).judged(limits));
+            if outcome == Some(Outcome::Fail) {
                 report.found(Finding::VideoFieldWrong, &format!("{counted} lines a field"));
             }
+            outcome == Some(Outcome::Pass)
         }
-        None => report.note(&format!(
-            "Lines a field were not counted: that takes a record of two fields, {:.0} points, and this scope gives {}.",
-            2.15 / standard.field_rate_hz() / 0.5e-6,
-            abilities().greatest_points
-        )),
-    }
-    Ok(())
+        None => {
+            report.note(&format!(
+                "Lines a field were not counted: that takes a record of two fields, {:.0} points, and this scope gives {}.",
+                2.15 / standard.field_rate_hz() / 0.5e-6,
+                abilities().greatest_points
+            ));
+            true
+        }
+    })
 }

@@ -1,9 +1,11 @@
 //! The procedure video-levels: levels, times and structure of the composite video.
 
+mod heads;
 mod judge;
 mod parameters;
 mod take;
 
+use heads::Rf;
 use parameters as p;
 use take::Taker;
 use tapewright_sdk::prelude::*;
@@ -42,30 +44,98 @@ impl Procedure for VideoLevels {
             why.why = format!("{} lines in all captures. {}", lines.levels.len(), why.why);
             return Err(why);
         }
-        if lines.without.0 > 0 {
-            report.note(&format!("{} captures show no sync pulses, and do not count", lines.without.0));
+        let (without, captures) = (lines.without.0, lines.captures);
+        if comes_and_goes(without, captures) {
+            let why = format!(
+                "{without} of {captures} captures in play show no sync pulses: the video comes and goes, and what the others show is \
+                 not the whole of it; look at the RF of both heads first (`signal-presence`, `envelope`), then at tracking and tape"
+            );
+            return Err(Unable::new(UnableCode::NotSteady, why).on("video"));
+        }
+        if without > 0 {
+            report.note(&format!("{without} of {captures} captures show no sync pulses, and do not count"));
         }
         let levels = judge::levels(&lines, taker.lines, settings, report)?;
         let times = judge::times(&lines, taker.lines, settings, report)?;
         report.progress(0.6, "captures field syncs");
         let fields = match taker.fields(switch) {
-            Ok(Some(starts)) => judge::fields(&starts, taker.lines, report)?,
+            Ok(Some(starts)) => Some(judge::fields(&starts, taker.lines, report)?),
             Ok(None) => {
-                report.note("The scope has no trigger on video and the head switch is not hooked up: field syncs were not looked at.");
-                true
+                report.note("The scope has no trigger on video and the head switch is not hooked up: field syncs were not looked at, and `video.right` is not stated.");
+                None
             }
             Err(unable) if unable.code == UnableCode::NoTrigger => {
                 report.unable(unable.on("video.field-structure"));
-                false
+                Some(false)
             }
             Err(unable) => return Err(unable),
         };
         report.progress(0.8, "records as many lines as the scope holds");
-        judge::long(taker.long()?, taker.lines, report)?;
-        if levels && times && fields {
-            report.found(Finding::VideoRight, &format!("{} lines", lines.levels.len()));
+        let long = judge::long(taker.long()?, taker.lines, report)?;
+        if all_right(levels, times, fields, long) {
+            right(&subject, lines.levels.len(), report);
         }
         Ok(())
+    }
+}
+
+/// Whether more captures than a tenth are without sync, and more than some two that lay in a field sync: nine lines of it hold
+/// no line's sync.
+const fn comes_and_goes(without: usize, captures: usize) -> bool {
+    without > 2 + captures / 10
+}
+
+/// Whether everything passed, and field syncs (none: not looked at) were among it.
+const fn all_right(levels: bool, times: bool, fields: Option<bool>, long: bool) -> bool {
+    levels && times && long && matches!(fields, Some(true))
+}
+
+/// All that was seen is as it should be: it counts where it follows the RF.
+fn right(subject: &Subject, lines: usize, report: &mut Report) {
+    report.progress(0.9, "looks at the RF of both heads");
+    match heads::look(subject) {
+        Rf::There => report.found(Finding::VideoRight, &format!("{lines} lines, with RF of both heads")),
+        Rf::Missing(seen) => {
+            let why = format!(
+                "{seen}, so that the video may be the machine's own picture (a muted machine sends one) and says nothing of playback: look \
+                 at the RF of both heads and its probe first (`signal-presence`, `envelope`)"
+            );
+            report.unable(Unable::new(UnableCode::SignalAbsent, why).on("video"));
+        }
+        Rf::Unknown(why) => report.note(&format!(
+            "The video may be the machine's own picture (a muted machine sends one), and `video.right` is not stated, since the RF of both \
+             heads was not seen beside it: {why}."
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_failed_or_was_not_looked_at_is_not_right() {
+        assert!(all_right(true, true, Some(true), true));
+        assert!(!all_right(true, true, None, true));
+        assert!(!all_right(true, true, Some(true), false));
+        assert!(!all_right(true, true, Some(false), true) && !all_right(false, true, Some(true), true));
+        assert!(!all_right(true, false, Some(true), true));
+    }
+
+    /// A dead head takes half; of a healthy machine's captures one in forty lies in a field sync.
+    #[test]
+    fn video_that_comes_and_goes_is_told_from_field_syncs() {
+        for (without, captures, wanted) in [
+            (0, 24, false),
+            (3, 24, false),
+            (5, 24, true),
+            (14, 24, true),
+            (1, 6, false),
+            (3, 6, true),
+            (40, 500, false),
+        ] {
+            assert_eq!(comes_and_goes(without, captures), wanted, "{without} of {captures}");
+        }
     }
 }
 

@@ -84,7 +84,7 @@ pub(crate) const DESCRIPTION: Description = Description {
     version: env!("CARGO_PKG_VERSION"),
     purpose: "Measures the composite video in play: sync, burst, white and black, line period and jitter, field structure, time-base error.",
     needs: &[Signal::Video],
-    uses: &[Signal::HeadSwitch],
+    uses: &[Signal::HeadSwitch, Signal::Rf],
     modes: &[Mode::Play],
     parameters: &[
         Parameter::Number(LINES),
@@ -108,7 +108,9 @@ pub(crate) const DESCRIPTION: Description = Description {
             set-up of 7.5 per cent, in the Japanese variant at none. Single lines are captured at a rate that resolves the subcarrier; \
             the field sync in captures of its own; the time-base error over as many lines as the scope's points allow, \
             and the number is said: over a whole field it needs a memory of some 20,000 points. A muted machine sends clean video of its \
-            own, which is as right as it is meaningless: `signal-presence` tells whether the video follows the RF.",
+            own, which is as right as it is meaningless: where all is right, `video.right` is stated only if RF of both heads is hooked up \
+            with the head switch and seen; without RF a note says that the picture may be the machine's own. Video that comes and \
+            goes is not measured.",
     when_it_fails: "All levels wrong by one factor: the termination first, then the output stage's gain. Sync too small, picture right: \
                     a clipping stage or a failing clamp, often a dried-out capacitor. Burst wrong alone: the colour \
                     channel's gain or its automatic level. Line jitter and time-base error: the drum (`drum-lock`), tape tension, \

@@ -32,7 +32,9 @@ pub(crate) struct Lines {
     pub(crate) timebase_u: f64,
     pub(crate) step_v: f64,
     pub(crate) gain_u: f64,
-    /// Captures without sync, and why the last.
+    /// All captures.
+    pub(crate) captures: usize,
+    /// Those without sync, and why the last.
     pub(crate) without: (usize, Option<Unable>),
 }
 
@@ -74,6 +76,7 @@ impl Taker {
         for _ in 0..alone {
             captures.push(ask.clone().take_one()?);
         }
+        found.captures = captures.len();
         for capture in &captures {
             let trace = capture.trace(Signal::Video)?.samples()?;
             found.timebase_u = found.timebase_u.max(capture.info.timebase_uncertainty);
