@@ -43,6 +43,7 @@
 pub mod absence;
 mod bench;
 pub mod bindings;
+mod bursts;
 mod captures;
 mod convert;
 pub mod earlier;

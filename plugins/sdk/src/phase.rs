@@ -5,6 +5,7 @@
 //! later looks are only as long as it takes, and so as fine as the scope's points allow. (Permission `captures`.)
 
 use crate::bench::{Abilities, Point, abilities, hooked_up};
+use crate::bursts::{BURST, Bursts};
 use crate::captures::{Acquire, Capture, Slope};
 use crate::unable::{Result, Unable};
 use tapewright_formats::{LineStandard, Signal, SignalForm, UnableCode};
@@ -12,16 +13,14 @@ use tapewright_measure::pulses::{Pulses, pulses_in};
 use tapewright_measure::servo::{Look, Nominal, Turns};
 use tapewright_measure::{Estimate, MeasureError};
 
+pub use crate::bursts::Met;
+
 /// How long an edge has to trigger: dozens of frames.
 const TRIGGER_S: f64 = 2.0;
 /// A look shall take no longer than this on the link.
 const BEARABLE_S: f64 = 0.4;
 /// Points of a look, at least and at most.
 const POINTS: core::ops::RangeInclusive<u32> = 300..=2_500;
-/// Captures asked for in one go: a set-up of the scope takes longer than a capture.
-const BURST: u32 = 6;
-/// Share of a period beyond it that a whole look reaches.
-const OVER: f64 = 0.15;
 
 /// Looks at a train.
 #[derive(Debug)]
@@ -30,8 +29,7 @@ pub struct PhaseTaker {
     switch: Point,
     scope: Abilities,
     period_s: f64,
-    /// Signed time from the trigger to the nearest edge, and the margin about it, where the phase stands.
-    narrow: Option<(f64, f64)>,
+    bursts: Bursts,
     /// Level of the train in the last look in which it showed.
     pub level: Option<Estimate>,
     /// Relative standard uncertainty of the scope's time base.
@@ -52,15 +50,9 @@ impl PhaseTaker {
             );
             return Err(Unable::new(UnableCode::NotPossible, why));
         }
-        Ok(Self {
-            train,
-            switch,
-            scope: abilities(),
-            period_s: 1.0 / lines.frame_rate_hz(),
-            narrow: None,
-            level: None,
-            timebase_u: 0.0,
-        })
+        let period_s = 1.0 / lines.frame_rate_hz();
+        let bursts = Bursts::new(period_s, !train.trigger_only, train.form != SignalForm::Spike);
+        Ok(Self { train, switch, scope: abilities(), period_s, bursts, level: None, timebase_u: 0.0 })
     }
 
     /// Period that is expected, in seconds.
@@ -99,45 +91,28 @@ impl PhaseTaker {
         ask.span_s(span_s).before_s(before_s).least_points(self.points()).deadline_s(TRIGGER_S)
     }
 
-    /// A burst of looks. Those that show no edge are left out; none at all: the train is not there.
+    /// How many looks were taken, and how many met nothing.
+    #[must_use]
+    pub const fn met(&self) -> Met {
+        self.bursts.met
+    }
+
+    /// A burst of looks. Those that show no edge are left out, and counted; none at all: the train is not there.
     ///
     /// # Errors
     /// What the daemon says; `clipped`, `bad-data`.
     pub fn burst(&mut self) -> Result<Vec<Look>> {
-        if let Some((at_s, margin_s)) = self.narrow {
-            let (from_s, to_s) = (at_s.min(0.0) - margin_s, at_s.max(0.0) + margin_s);
-            let looks = self.looks(&self.request(to_s - from_s, -from_s).count(BURST).take()?)?;
-            if looks.len() == BURST as usize {
-                return Ok(looks);
-            }
-            // The phase went away: look at the whole period again.
-            self.narrow = None;
-        }
-        let span_s = (1.0 + 2.0 * OVER) * self.period_s;
-        let looks = self.looks(&self.request(span_s, OVER * self.period_s).count(BURST).take()?)?;
-        self.narrow_down(&looks);
+        let mut bursts = self.bursts.clone();
+        let looks = bursts.burst(|span_s, before_s| {
+            let captures = self.request(span_s, before_s).count(BURST).take()?;
+            self.looks(&captures)
+        })?;
+        self.bursts = bursts;
         Ok(looks)
     }
 
-    /// Whether later looks may be shorter: the phase stands within a small part of the period.
-    fn narrow_down(&mut self, looks: &[Look]) {
-        if self.form() == SignalForm::Spike || looks.len() < BURST as usize {
-            return;
-        }
-        let half_s = 0.5 * self.period_s;
-        let near = |phase_s: f64| (phase_s + half_s).rem_euclid(self.period_s) - half_s;
-        let all: Vec<f64> = looks.iter().map(|look| near(look.phase_s)).collect();
-        let (low, high) = all.iter().fold((f64::MAX, f64::MIN), |(l, h), x| (l.min(*x), h.max(*x)));
-        if high - low > 0.02 * self.period_s || low < -0.46 * self.period_s || high > 0.46 * self.period_s {
-            return;
-        }
-        let middle = 0.5 * (low + high);
-        // The train's edge comes a phase before the switch; if the train triggers, the switch a phase after it.
-        let at_s = if self.samples_train() { -middle } else { middle };
-        self.narrow = Some((at_s, (4.0 * (high - low)).max(0.01 * self.period_s)));
-    }
-
-    fn looks(&mut self, captures: &[Capture]) -> Result<Vec<Look>> {
+    /// What each capture shows; none: no edge.
+    fn looks(&mut self, captures: &[Capture]) -> Result<Vec<Option<Look>>> {
         let mut looks = Vec::new();
         for capture in captures {
             if !capture.info.triggered {
@@ -153,15 +128,17 @@ impl PhaseTaker {
             let form = if self.samples_train() { self.form() } else { SignalForm::Square };
             let pulses = match pulses_in(&trace, form) {
                 Ok(pulses) => pulses,
-                Err(MeasureError::InNoise { .. }) => continue,
+                Err(MeasureError::InNoise { .. }) => {
+                    looks.push(None);
+                    continue;
+                }
                 Err(error) => return Err(error.into()),
             };
-            if let Some(look) = self.look(capture, &trace, &pulses) {
-                looks.push(look);
-                if self.samples_train() {
-                    self.level = Some(pulses.level);
-                }
+            let look = self.look(capture, &trace, &pulses);
+            if look.is_some() && self.samples_train() {
+                self.level = Some(pulses.level);
             }
+            looks.push(look);
         }
         Ok(looks)
     }
@@ -215,7 +192,8 @@ impl PhaseTaker {
                 _ => 0.0,
             };
             progress((covered_s / observe_s).min(looks.len() as f64 / least as f64).min(1.0));
-            if covered_s >= observe_s && looks.len() >= least {
+            // Where most pulses are missing, more looks prove no more.
+            if covered_s >= observe_s && (looks.len() >= least || self.met().too_few("").is_some()) {
                 break;
             }
         }

@@ -40,7 +40,24 @@ impl Procedure for CapstanLock {
         let looks = taker.series(settings.number(&p::OBSERVE_S), settings.count(&p::LOOKS) as usize, |share| {
             report.progress(0.1 + 0.85 * share, "watches the control pulses against the head switch");
         })?;
-        let record = PhaseRecord::new(&looks, taker.turns(Nominal::Drum)).on("capstan.phase")?;
+        let met = taker.met();
+        if let Some(remark) = met.remark() {
+            report.note(&remark);
+        }
+        let turns = taker.turns(Nominal::Drum);
+        if turns.train_triggers {
+            report.note(
+                "The control pulses trigger the looks, so missing ones do not show here: `control-track` counts them.",
+            );
+        }
+        // The pulses that did come may still show a slip, but no lock.
+        let too_few =
+            met.too_few("run `control-track`, it counts missing pulses, and see that the head switch is steady");
+        let proves = too_few.is_none();
+        if let Some(unable) = too_few {
+            report.unable(unable.on("capstan.phase"));
+        }
+        let record = PhaseRecord::new(&looks, turns).on("capstan.phase")?;
         report.note(&format!("{} looks over {:.1} s observed", looks.len(), record.observed_s()));
         let rate = record.ratio_error()?.scaled(100.0);
         let limits = settings.within(0.0, &p::RATE_GOOD, &p::RATE_REJECT);
@@ -99,7 +116,7 @@ impl Procedure for CapstanLock {
             report.measured(Measured::new("capstan.lock-time", Unit::Second, &lock).judged(limits));
         }
         let all = [outcome, swings, jittery];
-        if all.iter().all(|outcome| *outcome == Some(Outcome::Pass)) {
+        if proves && all.iter().all(|outcome| *outcome == Some(Outcome::Pass)) {
             report.found(Finding::CapstanLocked, &format!("over {:.1} s observed", record.observed_s()));
         }
         Ok(())

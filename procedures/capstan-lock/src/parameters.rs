@@ -91,7 +91,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             captures: one of the two on a channel, the other on an input that only triggers. If it walks, the capstan is \
             not locked and the tape slips, and the walk gives the speed error as a ratio to the drum, in which the \
             scope's time base does not count. If it swings slowly to and fro, the tracking servo hunts: set tracking to \
-            manual, and look again. If it scatters at random, it is jitter: pinch roller, capstan bearing, tension. A \
+            manual, and look again. If it scatters at random, it is jitter: pinch roller, capstan bearing, tension. Where \
+            surely more than three in a hundred looks over a whole period meet no pulse, no lock is stated. A \
             format without a control track has pilot tones in the RF instead (`pilot-tracking`).",
     when_it_fails: "Slip: do the control pulses reach the servo (`control-track`)? Then the capstan servo's reference, its phase \
                     comparator, the motor's driver; a greasy pinch roller slips with everything locked. Hunting: with tracking \

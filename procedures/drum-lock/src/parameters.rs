@@ -91,7 +91,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             the input that only triggers (or the other way): then the phase between the two is watched over many short \
             captures, and the rate is a ratio in which the scope's own time base does not count. A phase that walks means no \
             lock, one that swings slowly to and fro means that the servo hunts, one that scatters at random means jitter \
-            of bearing, position sensor or pulse shaper. Without a reference the rate alone is held against the scope's time \
+            of bearing, position sensor or pulse shaper. Where surely more than three in a hundred looks over a whole period \
+            meet no pulse, no lock is stated. Without a reference the rate alone is held against the scope's time \
             base, in one slow record of the head switch, which then must be on a channel; nothing is said of a lock then. The \
             time to lock is counted from the key to the first look from which the phase stands; the machine settles before \
             the first look, so mostly it is a bound.",

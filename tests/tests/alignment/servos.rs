@@ -76,6 +76,23 @@ fn a_tape_that_slips_is_told_from_tracking_that_hunts_and_from_jitter() {
     assert_ne!(said.report.verdict, Some(Outcome::Pass), "{:?}", said.report);
 }
 
+/// The pulses that come keep their place: no lock can be stated of them, and none is denied.
+#[test]
+fn a_lock_is_not_stated_where_pulses_are_missing() {
+    for share in ["0.4", "0.2"] {
+        let said = run(CAPSTAN, 1, &[&format!("fault control-missing {share}")], "capstan-lock");
+        check(
+            &said,
+            &Want { verdict: Outcome::Unable, there: &[], not_there: OF_CAPSTAN, unable: &[UnableCode::SignalAbsent] },
+        );
+        let capstan = &said.report.procedures[0];
+        assert!(capstan.notes.iter().any(|note| note.contains("met no pulse")), "{:?}", said.report);
+        assert!(capstan.unable[0].why.contains("control-track"), "{:?}", capstan.unable);
+    }
+    let said = run(CAPSTAN, 1, &[], "capstan-lock");
+    assert!(!said.report.procedures[0].notes.iter().any(|note| note.contains("met no pulse")), "{:?}", said.report);
+}
+
 #[test]
 fn a_format_without_control_track_points_to_pilot_tones() {
     let text = CAPSTAN.replace("vhs-525-sp", "8mm-625-sp");
