@@ -9,9 +9,11 @@ use crate::error::{MeasureError, at_least};
 use crate::estimate::{Contribution, Estimate};
 use crate::statistics::{median, median_efficiency_factor, median_in_place, moments_of_finite};
 use crate::trace::{Conversion, PairTrace, Trace};
+use crate::train::single_period;
 use tapewright_formats::SignalForm;
 
 pub use crate::delay::{delay_scatter, delays_to_switch, mean_delay};
+pub use crate::train::counting_period;
 
 /// A spike must stand so many standard deviations above the noise: in a million samples of normal
 /// noise none does.
@@ -146,9 +148,9 @@ fn square(
     let between: Vec<f64> = rising.iter().map(|e| e.half_width_s).filter(|half| *half > 0.0).collect();
     let within_s = if 2 * between.len() > rising.len() { between.iter().copied().fold(0.0, f64::max) } else { 0.0 };
     let (mut duties, mut highs_s) = (Vec::new(), Vec::new());
-    let mut gaps: Vec<f64> = rising.windows(2).map(|w| w[1].time_s - w[0].time_s).collect();
+    let gaps: Vec<f64> = rising.windows(2).map(|w| w[1].time_s - w[0].time_s).collect();
     // A period that holds a missing pulse has no duty.
-    let longest = 1.5 * median_in_place(&mut gaps);
+    let longest = 1.5 * single_period(&gaps).unwrap_or(0.0);
     for w in found.windows(3) {
         if w[2].time_s - w[0].time_s < longest
             && w[0].polarity == Polarity::Rising

@@ -8,20 +8,51 @@ use crate::statistics::{
     deviation_interval, effective_count, median, median_efficiency_factor, moments_of_finite, share_interval,
 };
 
+/// Period of pulses of which some are missing, from the times between them. A missing one only makes a time longer, so the
+/// lower quartile is a single period until three of four times hold several; the period is the median of those about it.
+pub(crate) fn single_period(gaps: &[f64]) -> Option<f64> {
+    let mut sorted = gaps.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    median_about(&sorted, *sorted.get(sorted.len().saturating_sub(1) / 4)?)
+}
+
+/// Median of those sorted values that are no double and no half of one of them.
+fn median_about(sorted: &[f64], about: f64) -> Option<f64> {
+    let from = sorted.partition_point(|gap| *gap < 0.5 * about);
+    let to = sorted.partition_point(|gap| *gap <= 1.5 * about);
+    median(sorted.get(from..to)?).ok()
+}
+
+/// Period to count by, from the times between pulses that follow each other in one record: the expected one where these
+/// times fit it within a quarter, else their own (see [`single_period`]). Where only the median of all fits, a few pulses too
+/// many came between the others.
+///
+/// # Errors
+/// [`MeasureError::TooShort`] without a time, [`MeasureError::BadParameter`].
+pub fn counting_period(gaps: &[f64], expected_hz: f64) -> Result<f64, MeasureError> {
+    positive("expected pulse rate", expected_hz)?;
+    let middle = median(gaps)?;
+    let own = positive("interval of pulses", single_period(gaps).unwrap_or(middle))?;
+    let fits = |period_s: f64| (period_s * expected_hz - 1.0).abs() < 0.25;
+    Ok([own, middle].into_iter().find(|period_s| fits(*period_s)).map_or(own, |fit| fit.min(1.1 / expected_hz)))
+}
+
 impl Pulses {
     /// Intervals between neighbours, and how many periods each holds.
     fn intervals(&self, period_s: f64) -> Vec<(f64, u64)> {
         self.times_s.windows(2).map(|w| (w[1] - w[0], ((w[1] - w[0]) / period_s).round().max(1.0) as u64)).collect()
     }
 
-    /// Period to count by: the expected one where the median interval fits it within a quarter, else the
-    /// median interval.
     fn counting_period(&self, expected_hz: f64) -> Result<f64, MeasureError> {
         positive("expected pulse rate", expected_hz)?;
         at_least("pulses", self.times_s.len(), 2)?;
-        let gaps: Vec<f64> = self.times_s.windows(2).map(|w| w[1] - w[0]).collect();
-        let own = positive("median interval of pulses", median(&gaps)?)?;
-        Ok(if (own * expected_hz - 1.0).abs() < 0.25 { own.min(1.1 / expected_hz) } else { own })
+        counting_period(&self.gaps(), expected_hz)
+    }
+
+    /// Times from pulse to pulse.
+    #[must_use]
+    pub fn gaps(&self) -> Vec<f64> {
+        self.times_s.windows(2).map(|w| w[1] - w[0]).collect()
     }
 
     /// Number of each pulse, from 0, the missing ones counted as if there.
@@ -88,8 +119,15 @@ impl Pulses {
     /// # Errors
     /// [`MeasureError::TooShort`] below four such intervals, [`MeasureError::BadParameter`].
     pub fn period_jitter(&self, expected_hz: f64) -> Result<Estimate, MeasureError> {
-        let whole: Vec<f64> =
-            self.intervals(self.counting_period(expected_hz)?).iter().filter(|i| i.1 == 1).map(|i| i.0).collect();
+        self.jitter_about(self.counting_period(expected_hz)?)
+    }
+
+    /// The same where the period to count by is known, as of pulses in several captures.
+    ///
+    /// # Errors
+    /// [`MeasureError::TooShort`] below four intervals without a missing pulse.
+    pub fn jitter_about(&self, period_s: f64) -> Result<Estimate, MeasureError> {
+        let whole: Vec<f64> = self.intervals(period_s).iter().filter(|i| i.1 == 1).map(|i| i.0).collect();
         at_least("intervals between neighbouring pulses", whole.len(), 4)?;
         let m = moments_of_finite(whole.iter().copied());
         let dof = ((effective_count(&whole)? - 1.0) / 1.5).max(1.0);
@@ -115,6 +153,17 @@ impl Pulses {
             Some(dof),
             contributions,
         )
+    }
+
+    /// The same pulses, without the duties of periods that hold a missing one: a record that holds no single period does not
+    /// show by itself that its periods are double.
+    #[must_use]
+    pub fn of_period(&self, period_s: f64) -> Self {
+        let mut kept = self.clone();
+        (kept.duties, kept.highs_s) = (self.duties.iter().copied().zip(self.highs_s.iter().copied()))
+            .filter(|(duty, (rise_s, fall_s))| 100.0 * (fall_s - rise_s) < 1.5 * period_s * duty)
+            .unzip();
+        kept
     }
 
     /// Duty of square pulses, in per cent: median over periods with its standard error.
@@ -157,5 +206,70 @@ impl Pulses {
         let share =
             Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])?;
         Ok(Missing { missing, expected, share, observed_s: self.observed.1 - self.observed.0 })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Trace;
+    use crate::pulses::pulses_in;
+    use tapewright_formats::SignalForm;
+
+    const PERIOD_S: f64 = 1001.0 / 30_000.0;
+
+    /// Numbers of the pulses that came, of which such a share is missing, each by itself.
+    fn left(count: u32, share: f64) -> Vec<u32> {
+        let mut state = 7_u64;
+        let mut uniform = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) as f64 / (1_u64 << 31) as f64
+        };
+        (0..count).filter(|_| uniform() >= share).collect()
+    }
+
+    /// Squares of three fifths, sampled at 1 ms, at these numbers of such a period.
+    fn squares(numbers: &[u32], period_s: f64) -> Pulses {
+        let rises_s: Vec<f64> = numbers.iter().map(|n| (f64::from(*n) + 0.3) * period_s).collect();
+        let end_s = rises_s[rises_s.len() - 1] + 0.9 * period_s;
+        let high = |t: f64| rises_s.iter().any(|rise_s| t >= *rise_s && t < rise_s + 0.6 * period_s);
+        let volts = (0..(end_s * 1e3) as usize).map(|i| if high(i as f64 * 1e-3) { 5.0 } else { 0.0 }).collect();
+        pulses_in(&Trace::from_volts(0.0, 1e-3, volts).unwrap(), SignalForm::Square).unwrap()
+    }
+
+    #[test]
+    fn missing_pulses_do_not_move_the_period() {
+        // A tape at its speed, faster and slower ones: of these the format expects another rate.
+        for times in [1.0, 0.5, 0.8, 1.9, 2.0] {
+            for share in [0.0, 0.2, 0.4, 0.6] {
+                let numbers = left(200, share);
+                let p = squares(&numbers, times * PERIOD_S);
+                let what = format!("{times} times the period, {share} missing");
+                let rate = p.rate(1.0 / PERIOD_S, 0.0).unwrap().value * times * PERIOD_S;
+                // The median of a fast tape that lacks more than half fits the format, and nothing tells it from another.
+                if times == 0.5 && share > 0.5 {
+                    continue;
+                }
+                assert!((rate - 1.0).abs() < 1e-3, "{what}: {rate}");
+                let missing = p.missing(1.0 / PERIOD_S).unwrap();
+                let lacks = u64::from(numbers[numbers.len() - 1] - numbers[0]) + 1 - numbers.len() as u64;
+                assert!(missing.missing >= lacks && missing.missing <= lacks + u64::from(numbers[0]), "{what}");
+                let jitter = p.period_jitter(1.0 / PERIOD_S).unwrap();
+                assert!(jitter.value < 1e-3, "{what}: {jitter:?}");
+                assert!(p.duties.iter().all(|duty| (duty - 60.0).abs() < 8.0), "{what}: {:?}", p.duties);
+            }
+        }
+    }
+
+    #[test]
+    fn a_few_pulses_too_many_do_not_move_the_period() {
+        // Every fifth period holds another pulse, here and there in it: more than a quarter of the times are short.
+        let mut times_s: Vec<f64> = (0..100).map(|n| f64::from(n) * PERIOD_S).collect();
+        times_s.extend((0..20).map(|n| (f64::from(5 * n) + 0.2 + 0.03 * f64::from(n)) * PERIOD_S));
+        times_s.sort_by(f64::total_cmp);
+        let gaps: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
+        let period_s = counting_period(&gaps, 1.0 / PERIOD_S).unwrap();
+        assert!((period_s / PERIOD_S - 1.0).abs() < 1e-6, "{period_s}");
+        assert!(counting_period(&[], 30.0).is_err() && counting_period(&gaps, 0.0).is_err());
     }
 }

@@ -285,11 +285,16 @@ fn period_ms(rate: &Estimate) -> Result<Estimate> {
 
 /// Jitter and duty, over all short captures.
 fn judge_shape(taker: &Taker, captures: &[&Pulses], counted: &Counted, settings: &Settings, report: &mut Report) {
-    let Some(whole) = pool::one_after_the_other(captures) else {
+    let nothing = || {
         let why = "no capture holds two pulses: there is no interval between them";
-        return report.unable(Unable::new(UnableCode::TooShort, why).on("control-track.jitter"));
+        Unable::new(UnableCode::TooShort, why).on("control-track.jitter")
     };
-    match whole.period_jitter(taker.frame_hz) {
+    // One period for all captures: few pulses of one alone may all lie two periods apart.
+    let Some(period_s) = pool::period(captures, taker.frame_hz) else { return report.unable(nothing()) };
+    let captures: Vec<Pulses> = captures.iter().map(|pulses| pulses.of_period(period_s)).collect();
+    let captures: Vec<&Pulses> = captures.iter().collect();
+    let Some(whole) = pool::one_after_the_other(&captures, period_s) else { return report.unable(nothing()) };
+    match whole.jitter_about(period_s) {
         Ok(jitter) => {
             let limits = settings.at_most(&p::JITTER_GOOD, &p::JITTER_REJECT);
             report
@@ -304,7 +309,7 @@ fn judge_shape(taker: &Taker, captures: &[&Pulses], counted: &Counted, settings:
     // Pulses come once a frame unless the records surely say otherwise.
     let rate = pool::rate(&counted.rates, counted.timebase_u).ok();
     let other = rate.filter(|rate| !(rate.interval.low..=rate.interval.high).contains(&taker.frame_hz));
-    match pool::duty(captures, other.map_or(taker.frame_hz, |rate| rate.value).recip()) {
+    match pool::duty(&captures, other.map_or(taker.frame_hz, |rate| rate.value).recip()) {
         Ok(duty) => {
             let marked = whole.duties.iter().filter(|percent| **percent < 45.0).count();
             if marked > 0 {

@@ -2,7 +2,7 @@
 
 use crate::take::Delay;
 use tapewright_sdk::measure::between::{Edges, distance};
-use tapewright_sdk::measure::pulses::Pulses;
+use tapewright_sdk::measure::pulses::{Pulses, counting_period};
 use tapewright_sdk::measure::statistics::{median, moments, share_interval};
 use tapewright_sdk::measure::{COVERAGE, Spread};
 use tapewright_sdk::prelude::*;
@@ -24,12 +24,16 @@ pub(crate) fn level(captures: &[&Pulses]) -> Result<Estimate> {
     Ok(Estimate::combined(median(&values)?, shares)?.within(0.0, f64::MAX))
 }
 
+/// Period to count by, from the intervals of all captures: a tape at a wrong speed has another than the format. None where
+/// no capture holds two pulses.
+pub(crate) fn period(captures: &[&Pulses], expected_hz: f64) -> Option<f64> {
+    let gaps: Vec<f64> = captures.iter().flat_map(|pulses| pulses.gaps()).collect();
+    counting_period(&gaps, expected_hz).ok()
+}
+
 /// Captures one after the other, as if of one record that lacks a pulse between them: intervals between captures
-/// then count as intervals that hold a missing pulse, and tell nothing. None without captures, or where none holds two pulses.
-pub(crate) fn one_after_the_other(captures: &[&Pulses]) -> Option<Pulses> {
-    // The pulses' own period: a tape at a wrong speed has another than the format.
-    let gaps = captures.iter().flat_map(|pulses| pulses.times_s.windows(2).map(|pair| pair[1] - pair[0]));
-    let period_s = median(&gaps.collect::<Vec<f64>>()).ok()?;
+/// then count as intervals that hold a missing pulse, and tell nothing. None without captures.
+pub(crate) fn one_after_the_other(captures: &[&Pulses], period_s: f64) -> Option<Pulses> {
     let mut whole = (*captures.first()?).clone();
     for next in &captures[1..] {
         let (Some(&last), Some(&first)) = (whole.times_s.last(), next.times_s.first()) else { continue };
@@ -236,19 +240,53 @@ mod tests {
     #[test]
     fn joints_between_captures_are_no_jitter() {
         let (a, b) = (pulses(0.003, 5), pulses(0.031, 5));
-        let whole = one_after_the_other(&[&a, &b]).unwrap();
-        assert_eq!((whole.times_s.len(), whole.duties.len()), (10, 8));
-        assert!(whole.period_jitter(25.0).unwrap().value < 1e-9);
-        // Of a tape at little more than half its speed two frames are no two periods, and nearly one.
-        let slow = |pulses: &Pulses| Pulses {
-            times_s: pulses.times_s.iter().map(|time| 1.9 * time).collect(),
-            ..pulses.clone()
+        let jitter = |of: &[&Pulses]| {
+            let period_s = period(of, 25.0).unwrap();
+            let whole = one_after_the_other(of, period_s).unwrap();
+            let jitter_s = whole.jitter_about(period_s).unwrap().value;
+            (whole, jitter_s)
         };
-        let whole = one_after_the_other(&[&slow(&a), &slow(&b)]).unwrap();
-        let joint_s = whole.times_s[5] - whole.times_s[4];
-        assert!((joint_s - 2.0 * 1.9 * FRAME_S).abs() < 1e-9, "{joint_s}");
-        assert!(whole.period_jitter(25.0).unwrap().value < 1e-9);
-        assert!(one_after_the_other(&[]).is_none());
+        let (whole, jitter_s) = jitter(&[&a, &b]);
+        assert_eq!((whole.times_s.len(), whole.duties.len()), (10, 8));
+        assert!(jitter_s < 1e-9);
+        // A tape faster or slower than its recording; at little more than half its speed two frames are no two periods, and
+        // nearly one.
+        for times in [0.5, 1.9, 2.0] {
+            let other = |pulses: &Pulses| Pulses {
+                times_s: pulses.times_s.iter().map(|time| times * time).collect(),
+                ..pulses.clone()
+            };
+            let (whole, jitter_s) = jitter(&[&other(&a), &other(&b)]);
+            let joint_s = whole.times_s[5] - whole.times_s[4];
+            assert!((joint_s - 2.0 * times * FRAME_S).abs() < 1e-9, "{times}: {joint_s}");
+            assert!(jitter_s < 1e-9, "{times}: {jitter_s}");
+        }
+        assert!(one_after_the_other(&[], FRAME_S).is_none() && period(&[], 25.0).is_none());
+    }
+
+    #[test]
+    fn missing_pulses_are_no_jitter_and_no_index_marks() {
+        // Captures of six frames in which most pulses are missing: between those left lie one, two, three frames.
+        let of = |left: &[usize]| {
+            let all = pulses(0.003, 6);
+            let times_s: Vec<f64> = left.iter().map(|n| all.times_s[*n]).collect();
+            // As a record shows them that holds no single period: each high for as long as ever.
+            let highs_s: Vec<(f64, f64)> = times_s.windows(2).map(|w| (w[0], w[0] + 0.6 * FRAME_S)).collect();
+            let duties = times_s.windows(2).map(|w| 60.0 * FRAME_S / (w[1] - w[0])).collect();
+            Pulses { times_s, highs_s, duties, ..all }
+        };
+        let all: Vec<Pulses> = [&[0, 1, 3][..], &[0, 2, 4], &[1, 3], &[2, 3, 5], &[0, 3, 5], &[4, 5], &[1, 2]]
+            .iter()
+            .map(|left| of(left))
+            .collect();
+        let captures: Vec<&Pulses> = all.iter().collect();
+        let period_s = period(&captures, 25.0).unwrap();
+        assert!((period_s - FRAME_S).abs() < 1e-9, "{period_s}");
+        let whole = one_after_the_other(&captures, period_s).unwrap();
+        let jitter = whole.jitter_about(period_s).unwrap();
+        assert!(jitter.value < 1e-9 && jitter.interval.high < 1e-4, "{jitter:?}");
+        let single: Vec<f64> = all.iter().flat_map(|pulses| pulses.of_period(period_s).duties).collect();
+        assert!(single.len() == 4 && single.iter().all(|duty| (duty - 60.0).abs() < 1e-6), "{single:?}");
     }
 
     #[test]

@@ -161,9 +161,10 @@ impl Taker {
         let timebase_u = capture.info.timebase_uncertainty;
         match seen.filter(|pulses| pulses.times_s.len() > 1) {
             Some(pulses) => {
-                let missing = pulses.missing(rate_hz)?;
+                // Short captures of few pulses may show half the rate; a record tells its own where it does not fit the format.
+                let missing = pulses.missing(self.frame_hz)?;
                 count.add(missing.missing, missing.expected, missing.observed_s);
-                Ok(Slow { rate: pulses.rate(rate_hz, timebase_u).ok(), timebase_u })
+                Ok(Slow { rate: pulses.rate(self.frame_hz, timebase_u).ok(), timebase_u })
             }
             None if span_v > 0.5 * level_v => {
                 let why = format!(

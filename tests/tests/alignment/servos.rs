@@ -94,6 +94,21 @@ fn a_lock_is_not_stated_where_pulses_are_missing() {
 }
 
 #[test]
+fn missing_pulses_are_no_jitter_and_no_index_marks() {
+    let said = run(CAPSTAN, 1, &["fault control-missing 0.4"], "control-track");
+    let text = tapewright::report::text::run(&said.report);
+    let of = &said.report.procedures[0];
+    let named =
+        |name: &str| of.measurements.iter().find(|m| m.name == name).unwrap_or_else(|| panic!("{name}\n{text}"));
+    assert!(named("control-track.jitter").high < 1.0, "{text}");
+    assert!((named("control-track.rate").value / (30_000.0 / 1001.0) - 1.0).abs() < 0.01, "{text}");
+    assert!((named("control-track.missing").value - 40.0).abs() < 12.0, "{text}");
+    assert!(!of.notes.iter().any(|note| note.contains("index mark")), "{text}");
+    assert!(said.report.findings.contains(&Finding::ControlTrackMissing), "{text}");
+    assert!(!said.report.findings.contains(&Finding::ControlTrackWrongDuty), "{text}");
+}
+
+#[test]
 fn a_format_without_control_track_points_to_pilot_tones() {
     let text = CAPSTAN.replace("vhs-525-sp", "8mm-625-sp");
     let said = run(&text, 1, &[], "capstan-lock");
