@@ -34,6 +34,8 @@ const STEPS: &str = "[operator.adjust]\ntracking-detent = [\"fault tracking 0\"]
 /// Conclusions of the guides.
 const GUIDES: &[&str] = &["entrance-guide-low", "entrance-guide-high", "exit-guide-low", "exit-guide-high"];
 
+/// RF, control pulses, head switch and video: both look-alikes can be said.
+const BOTH: Fault = Fault { hookup: Hookup::Large("video", 1600), sequence: "switch-and-sag.toml", ..BASE };
 const SWITCH: Fault = Fault { hookup: VIDEO, sequence: "head-switch-point", ..BASE };
 const LEVELS: Fault = Fault { hookup: VIDEO, sequence: "video-levels", ..BASE };
 const DRUM: Fault = Fault { hookup: SERVO, sequence: "drum-lock", tape: Other, ..BASE };
@@ -49,7 +51,7 @@ pub(super) const FAULTS: &[Fault] = &[
         commands: &["fault head-switch-lines 2"],
         right: &["head-switch-late"],
         wrong: SAGS,
-        ..SWITCH
+        ..BOTH
     },
     Fault {
         name: "heads switched early",
@@ -57,7 +59,23 @@ pub(super) const FAULTS: &[Fault] = &[
         commands: &["fault head-switch-lines 14"],
         right: &["head-switch-early"],
         wrong: SAGS,
-        ..SWITCH
+        ..BOTH
+    },
+    Fault {
+        name: "exit guide off, video looked at",
+        look_alike: "heads switched late",
+        commands: &["fault exit-guide 38"],
+        right: &["exit-guide"],
+        wrong: &["head-switch-late", "head-switch-uneven", "head-a-weak", "head-b-weak"],
+        ..BOTH
+    },
+    Fault {
+        name: "entrance guide off, video looked at",
+        look_alike: "heads switched early",
+        commands: &["fault entrance-guide 38"],
+        right: &["entrance-guide"],
+        wrong: &["head-switch-early", "head-switch-uneven", "head-a-weak", "head-b-weak"],
+        ..BOTH
     },
     Fault {
         name: "one head switched early",
