@@ -2,7 +2,7 @@
 
 use crate::error::{MeasureError, at_least, finite, positive};
 use crate::estimate::{Contribution, Estimate, Spread};
-use crate::statistics::{deviation_interval, effective_count, moments_of_finite};
+use crate::statistics::{effective_count, moments_of_finite};
 
 /// Delay of each pulse to the next head-switch edge that selects head A, in `0..frame_s`. Edges
 /// that were not sampled are continued by whole frames from the nearest one, so a single edge (the
@@ -49,28 +49,6 @@ pub fn mean_delay(delays_s: &[f64], frame_s: f64, time_u_s: f64) -> Result<Estim
             Contribution::type_a("scatter over frames", m.standard_deviation / n.sqrt(), (n - 1.0).max(1.0)),
             Contribution::type_b("sampling", time_u_s.abs()).spread(Spread::Rectangular),
         ],
-    )
-}
-
-/// Scatter of the delay, in seconds: its standard deviation with a chi-square interval, the sampling's
-/// part taken off. Pulses that do not keep their place give up to 0.29 of a frame.
-///
-/// # Errors
-/// As [`mean_delay`], but never for being unsteady.
-pub fn delay_scatter(delays_s: &[f64], frame_s: f64, time_u_s: f64) -> Result<Estimate, MeasureError> {
-    let (_, away) = circular(delays_s, frame_s)?;
-    let m = moments_of_finite(away.iter().copied());
-    let dof = (effective_count(&away)? - 1.0).max(1.0);
-    let clean = |s: f64| (s * s - time_u_s * time_u_s).max(0.0).sqrt();
-    let (low, high) = deviation_interval(m.standard_deviation, dof, crate::COVERAGE);
-    let u = m.standard_deviation / (2.0 * dof).sqrt();
-    Estimate::with_interval(
-        clean(m.standard_deviation),
-        clean(low),
-        clean(high),
-        u,
-        Some(dof),
-        vec![Contribution::type_a("number of frames", u, dof)],
     )
 }
 

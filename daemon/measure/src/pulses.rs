@@ -12,7 +12,7 @@ use crate::trace::{Conversion, PairTrace, Trace};
 use crate::train::single_period;
 use tapewright_formats::SignalForm;
 
-pub use crate::delay::{delay_scatter, delays_to_switch, mean_delay};
+pub use crate::delay::{delays_to_switch, mean_delay};
 pub use crate::train::counting_period;
 
 /// A spike must stand so many standard deviations above the noise: in a million samples of normal

@@ -8,7 +8,7 @@ use tapewright_measure::edges::{edges, edges_of_pairs, state_levels};
 use tapewright_measure::peaks::{PeakCorrection, PeakNoise, levels_by_peaks};
 use tapewright_measure::picture::Picture;
 use tapewright_measure::power::{PowerNoise, levels_by_power};
-use tapewright_measure::pulses::{Pulses, delay_scatter, delays_to_switch, mean_delay, pulses_in, pulses_in_pairs};
+use tapewright_measure::pulses::{Pulses, delays_to_switch, mean_delay, pulses_in, pulses_in_pairs};
 use tapewright_measure::record::{LevelRecord, level_from_pairs, level_from_samples, level_from_scans};
 use tapewright_measure::scan::{Head, Scan, cut_at_head_switch, scans_from_trigger};
 use tapewright_measure::slip::course_of;
@@ -133,7 +133,6 @@ proptest! {
         prop_assert_eq!(statistics::moments(&values).is_ok(), ok);
         if let Ok(d) = delays_to_switch(&values, &[a], b) {
             sound(&mean_delay(&d, b, 0.0))?;
-            sound(&delay_scatter(&d, b, 0.0))?;
         }
         sound(&mean_delay(&values, a, b))?;
         let _ = level_from_scans(a, b, &values).and_then(|r| course_of(&r));
