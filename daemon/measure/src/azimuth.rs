@@ -53,8 +53,17 @@ impl Pair {
     }
 }
 
-/// Mean of lags that may lie about half a turn, and their standard error of the mean.
-fn mean_lag(pairs: &[Pair]) -> Result<(f64, f64, f64), MeasureError> {
+/// Mean of lags that may lie about half a turn.
+struct Lag {
+    mean: f64,
+    /// Standard error of the mean by scatter, and its degrees of freedom.
+    scatter: f64,
+    dof: f64,
+    /// The same by the fits' own errors.
+    stated: f64,
+}
+
+fn mean_lag(pairs: &[Pair]) -> Result<Lag, MeasureError> {
     let (sine, cosine) = pairs.iter().fold((0.0, 0.0), |(s, c), p| (s + p.lag_rad().sin(), c + p.lag_rad().cos()));
     let middle = sine.atan2(cosine);
     let lags: Vec<f64> = pairs
@@ -69,7 +78,7 @@ fn mean_lag(pairs: &[Pair]) -> Result<(f64, f64, f64), MeasureError> {
     // Captures scatter by noise and by the tape's weave, which comes and goes over seconds.
     let fewer = crate::statistics::effective_count(&lags).unwrap_or(lags.len() as f64);
     let scatter = if m.count > 1 { m.standard_deviation / fewer.sqrt() } else { f64::INFINITY };
-    Ok((m.mean, scatter, stated))
+    Ok(Lag { mean: m.mean, scatter, dof: (fewer - 1.0).max(1.0), stated })
 }
 
 /// Azimuth error in minutes of arc, from captures of a low and a high tone (each at least two).
@@ -83,12 +92,12 @@ pub fn azimuth_min(low: &[Pair], high: &[Pair], tracks: &Tracks) -> Result<Estim
     crate::error::at_least("captures of the low tone", low.len(), 2)?;
     crate::error::at_least("captures of the high tone", high.len(), 2)?;
     let (low_hz, high_hz) = (low[0].left.hz, high[0].left.hz);
-    let (rough, rough_scatter, rough_stated) = mean_lag(low)?;
-    let (fine, scatter, stated) = mean_lag(high)?;
-    let expected = rough * high_hz / low_hz;
+    let rough = mean_lag(low)?;
+    let Lag { mean: fine, scatter, dof, stated } = mean_lag(high)?;
+    let expected = rough.mean * high_hz / low_hz;
     let turns = ((expected - fine) / TURN).round();
     let away = (expected - fine) / TURN - turns;
-    let unsure = rough_scatter.max(rough_stated) * high_hz / low_hz / TURN;
+    let unsure = rough.scatter.max(rough.stated) * high_hz / low_hz / TURN;
     // Four standard errors within half a turn, and the two tones agree.
     if 4.0 * unsure > 0.5 || away.abs() > 0.25_f64.max(4.0 * unsure) {
         return Err(MeasureError::InNoise {
@@ -106,11 +115,7 @@ pub fn azimuth_min(low: &[Pair], high: &[Pair], tracks: &Tracks) -> Result<Estim
     Estimate::combined(
         to_min(value),
         vec![
-            Contribution::type_a(
-                "captures: noise, weave of the tape",
-                to_min(slope * scatter),
-                (high.len() as f64 - 1.0).max(1.0),
-            ),
+            Contribution::type_a("captures: noise, weave of the tape", to_min(slope * scatter), dof),
             Contribution::type_b("noise of a fit and steps of the converter", to_min(slope * stated)),
         ],
     )
@@ -196,5 +201,24 @@ mod tests {
         // A low tone in the noise cannot tell.
         let unsure = azimuth_min(&pairs(&tracks, 1000.0, 20.0, 0.5), &pairs(&tracks, 6000.0, 20.0, 1e-3), &tracks);
         assert!(matches!(unsure, Err(MeasureError::InNoise { .. })), "{unsure:?}");
+    }
+
+    /// Captures that weave slowly are worth fewer, in the error and in its degrees of freedom alike.
+    #[test]
+    fn captures_that_remember_each_other_have_fewer_degrees_of_freedom() {
+        let tracks = Tracks { distance_mm: 0.65, speed_mm_s: 23.39 };
+        let woven = |hz: f64| -> Vec<Pair> {
+            (0..24)
+                .map(|i| {
+                    let lag = phase_of(&tracks, hz, minutes(3.0 + (TURN * f64::from(i) / 24.0).sin()));
+                    let tone =
+                        |phase: f64| Tone { hz, cosine: 0.3 * phase.cos(), sine: -0.3 * phase.sin(), error: 1e-5 };
+                    Pair { left: tone(0.7), right: tone(0.7 - lag) }
+                })
+                .collect()
+        };
+        let got = azimuth_min(&woven(1000.0), &woven(6000.0), &tracks).unwrap();
+        let dof = got.contributions[0].degrees_of_freedom.unwrap();
+        assert!(dof < 5.0, "{dof} of 24 captures");
     }
 }
