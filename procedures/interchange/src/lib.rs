@@ -86,11 +86,19 @@ fn change(
     Ok(fails.then(|| format!("{what} {:.2} here, {:.2} there", here.value, there.value)))
 }
 
-/// Here less there.
+/// Here less there. Each interval may reach farther to one side (what colour hides of a dip lies below): what is lower there makes
+/// the difference higher.
 fn difference(here: &Estimate, there: &Measurement) -> Result<Estimate> {
+    let value = here.value - there.value;
+    let down = (here.value - here.interval.low).hypot(there.high - there.value);
+    let up = (here.interval.high - here.value).hypot(there.value - there.low);
+    let u = here.standard_uncertainty.hypot(there.standard_uncertainty());
+    // The other's degrees of freedom are taken for many.
+    let many = (u / here.standard_uncertainty).powi(4);
+    let dof = here.degrees_of_freedom.map(|dof| dof * many).filter(|dof| dof.is_finite());
     let mut shares = here.contributions.clone();
     shares.push(Contribution::type_b("the other run's own uncertainty", there.standard_uncertainty()));
-    Ok(Estimate::combined(here.value - there.value, shares)?)
+    Ok(Estimate::with_interval(value, value - down, value + up, u, dof, shares)?)
 }
 
 tapewright_sdk::export!(Interchange);
@@ -102,16 +110,23 @@ mod tests {
     #[test]
     fn both_uncertainties_count() {
         let here = Estimate::combined(0.7, vec![Contribution::type_b("here", 0.03)]).unwrap();
-        let there = Measurement {
-            procedure: "interchange".into(),
-            name: "head-a.exit".into(),
-            unit: "1".into(),
-            value: 0.9,
-            low: 0.82,
-            high: 0.98,
-            coverage: 0.95,
-        };
-        let d = difference(&here, &there).unwrap();
+        let d = difference(&here, &there(0.9, 0.82, 0.98)).unwrap();
         assert!((d.value + 0.2).abs() < 1e-12 && (d.standard_uncertainty - 0.05).abs() < 1e-9, "{d:?}");
+    }
+
+    fn there(value: f64, low: f64, high: f64) -> Measurement {
+        let (procedure, name, unit) = ("interchange".into(), "head-a.exit".into(), "1".into());
+        Measurement { procedure, name, unit, value, low, high, coverage: 0.95 }
+    }
+
+    /// What colour may hide of a dip reaches down, and keeps its whole reach: here downwards, there upwards.
+    #[test]
+    fn what_reaches_to_one_side_stays_on_its_side() {
+        let level = |value: f64| Estimate::combined(value, vec![Contribution::type_b("here", 0.005)]).unwrap();
+        let here = level(0.6).or_lower("colour", 0.1).unwrap();
+        let d = difference(&here, &there(0.6, 0.59, 0.61)).unwrap();
+        assert!((0.10..0.11).contains(&-d.interval.low) && d.interval.high < 0.02, "{d:?}");
+        let d = difference(&level(0.6), &there(0.6, 0.5, 0.61)).unwrap();
+        assert!((0.10..0.11).contains(&d.interval.high) && -d.interval.low < 0.02, "{d:?}");
     }
 }
