@@ -89,6 +89,33 @@ fn an_own_recording_plays_flat_on_a_bent_path_and_is_held_against_the_reference_
     });
 }
 
+/// A head that was too weak before both runs keeps its ratio to the reference: the balance tells, and the run that failed is no
+/// reference.
+#[test]
+fn a_head_that_is_weak_with_the_reference_tape_too_does_not_pass() {
+    block_on(async {
+        let rig = Rig::new(scenario()).await;
+        rig.operator.begin(&rig.scenario.stages[1]);
+        let attending = rig.attended();
+        rig.tell("fault head-b-gain 0.3");
+        let reference = run(&rig, "envelope", "alignment", false, None).await;
+        check(&reference, Outcome::Fail, &[Finding::HeadBWeak]);
+        let weak = run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await;
+        let procedure = &weak.procedures[0];
+        let balance = procedure.measurements.iter().find(|m| m.name == "balance").expect("it is measured");
+        assert_eq!(balance.outcome, Some(Outcome::Fail), "{}", text::run(&weak));
+        assert_ne!(weak.verdict, Some(Outcome::Pass));
+        let codes: Vec<UnableCode> = procedure.unable.iter().map(|u| u.code).collect();
+        assert_eq!(codes, [UnableCode::NotPossible, UnableCode::NotPossible], "{}", text::run(&weak));
+        // Well again with that reference: nothing is held against it.
+        rig.tell("clear head-b-gain");
+        let good = run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await;
+        check(&good, Outcome::Unable, &[]);
+        attending.abort();
+        rig.bench.close().await;
+    });
+}
+
 #[test]
 fn one_recording_on_two_paths_tells_that_they_differ() {
     block_on(async {

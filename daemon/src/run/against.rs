@@ -2,7 +2,8 @@
 
 use super::RunError;
 use super::spec::SpecError;
-use crate::records::{DataFolder, RunEvent, RunId};
+use crate::records::{DataFolder, MeasurementRecord, RunEvent, RunId};
+use tapewright_formats::{Outcome, TapeKind, Unit};
 use tapewright_host::{Earlier, EarlierMeasurement};
 
 /// Reads an earlier run. Its chain must be unbroken: numbers that somebody may have changed compare with nothing.
@@ -27,7 +28,7 @@ pub(super) async fn earlier(data: &DataFolder, run: &str) -> Result<Earlier, Run
                 label.unwrap_or_default().clone_into(&mut earlier.tape_name);
             }
             RunEvent::ProcedureVerdict(verdict) => {
-                let of = |m: &crate::records::MeasurementRecord| EarlierMeasurement {
+                let of = |m: &MeasurementRecord| EarlierMeasurement {
                     procedure: verdict.name.clone(),
                     name: m.name.clone(),
                     unit: m.unit.clone(),
@@ -36,7 +37,8 @@ pub(super) async fn earlier(data: &DataFolder, run: &str) -> Result<Earlier, Run
                     high: m.high,
                     coverage: m.coverage,
                 };
-                earlier.measurements.extend(verdict.measurements.iter().map(of));
+                let handed = |m: &&MeasurementRecord| handed_over(&earlier.tape, verdict.outcome, &m.unit);
+                earlier.measurements.extend(verdict.measurements.iter().filter(handed).map(of));
             }
             _ => {}
         }
@@ -45,4 +47,25 @@ pub(super) async fn earlier(data: &DataFolder, run: &str) -> Result<Earlier, Run
         return Err(SpecError::NothingMeasured(run.to_owned()).into());
     }
     Ok(earlier)
+}
+
+/// Whether a number of an earlier run is handed over. A level in volts with an alignment tape is what others are held against: of a
+/// procedure that did not pass it is no reference. Ratios tell of the path alone, and compare whatever the outcome was.
+fn handed_over(tape: &str, outcome: Outcome, unit: &str) -> bool {
+    tape != TapeKind::Alignment.as_str() || outcome == Outcome::Pass || unit != Unit::Volt.as_str()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_level_of_a_reference_run_that_did_not_pass_is_no_reference() {
+        let (alignment, own) = (TapeKind::Alignment.as_str(), TapeKind::Own.as_str());
+        for outcome in [Outcome::Fail, Outcome::Inconclusive, Outcome::Unable] {
+            assert!(!handed_over(alignment, outcome, "V"), "{outcome:?}");
+            assert!(handed_over(alignment, outcome, "1") && handed_over(own, outcome, "V"), "{outcome:?}");
+        }
+        assert!(handed_over(alignment, Outcome::Pass, "V"));
+    }
 }

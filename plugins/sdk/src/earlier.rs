@@ -20,7 +20,8 @@ impl Measurement {
 }
 
 impl Run {
-    /// A number that a procedure of that run measured, if it is in this unit.
+    /// A number that a procedure of that run measured, if it is in this unit. Levels in volts with an alignment tape are a reference:
+    /// the daemon hands over those of procedures that passed alone.
     #[must_use]
     pub fn measured(&self, procedures: &[&str], name: &str, unit: Unit) -> Option<&Measurement> {
         let fits =

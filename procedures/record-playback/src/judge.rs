@@ -1,6 +1,6 @@
 //! The own recording judged by itself, and against a reference tape.
 
-use crate::parameters::{FLATNESS_GOOD, FLATNESS_REJECT, LEVEL_GOOD, LEVEL_REJECT};
+use crate::parameters::{BALANCE_GOOD, BALANCE_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, LEVEL_GOOD, LEVEL_REJECT};
 use tapewright_sdk::earlier::{Measurement, Run};
 use tapewright_sdk::heads::{figure, name};
 use tapewright_sdk::measure::HeadCurve;
@@ -22,7 +22,9 @@ pub(crate) fn own(curves: &[(ScanHead, HeadCurve)], settings: &Settings, report:
         report.measured(Measured::new(format!("{head}.middle-level"), Unit::Volt, &middle_level(curve)?));
     }
     if let [(_, a), (_, b)] = curves {
-        report.measured(Measured::new("balance", Unit::Decibel, &balance(a, b)?));
+        // A head that is weak in both runs keeps its ratio to the reference: only the other head tells of it.
+        let limits = settings.within(0.0, &BALANCE_GOOD, &BALANCE_REJECT);
+        report.measured(Measured::new("balance", Unit::Decibel, &balance(a, b)?).judged(limits));
     }
     report.draw(figure("own recording", curves.iter().map(|(head, curve)| (name(*head), curve))));
     report.note("Flat on a recording of this machine says nothing of the guides: it plays flat on a bent path too.");
@@ -47,7 +49,7 @@ pub(crate) fn against(
         let what = format!("{head}.against-reference");
         let Some(then) = reference.measured(&REFERENCE, &format!("{head}.middle-level"), Unit::Volt) else {
             let why = format!(
-                "{} measured no middle level of {head}: run `envelope` with the alignment tape",
+                "{} gives no middle level of {head} that `envelope` passed: clear what it found, run `envelope` with the alignment tape, and name that run",
                 reference.text()
             );
             report.unable(Unable::new(UnableCode::NotPossible, why).on(what));

@@ -19,6 +19,18 @@ pub(crate) const FLATNESS_REJECT: Number = Number::practice(
     Unit::One,
     [0.70, 0.0, 1.0],
 );
+pub(crate) const BALANCE_GOOD: Number = Number::practice(
+    "balance-good",
+    "head B against head A, own recording: good within",
+    Unit::Decibel,
+    [1.5, 0.1, 20.0],
+);
+pub(crate) const BALANCE_REJECT: Number = Number::practice(
+    "balance-reject",
+    "head B against head A, own recording: rejected beyond",
+    Unit::Decibel,
+    [3.0, 0.1, 20.0],
+);
 pub(crate) const LEVEL_GOOD: Number = Number::practice(
     "level-good",
     "level of the own recording against that of the reference tape: good within (wide, since two levels on a modest bench are known to some 2 dB)",
@@ -44,6 +56,8 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(FRAMES),
         Parameter::Number(FLATNESS_GOOD),
         Parameter::Number(FLATNESS_REJECT),
+        Parameter::Number(BALANCE_GOOD),
+        Parameter::Number(BALANCE_REJECT),
         Parameter::Number(LEVEL_GOOD),
         Parameter::Number(LEVEL_REJECT),
         Parameter::Number(STEADY),
@@ -55,9 +69,11 @@ pub(crate) const DESCRIPTION: Description = Description {
             scratch (--scratch); on any other it refuses. A recording of the machine's own plays flat on its own path even where that is \
             bent, so flat here says nothing of the guides; uneven here, with a flat reference tape, is the recording: head wear, \
             recording current, or a path that moves. The level against the reference tape tells recording current and heads, where \
-            playback was proven with that tape before. Name that run by --against.",
+            playback was proven with that tape before: name that run by --against; one that did not pass is no reference. The balance of the heads \
+            is judged beside it, since a head that is weak in both runs keeps its ratio.",
     when_it_fails: "Own recording weak, reference tape good: recording current of that head, then the head's wear, which shows in recording first. \
                     Own recording uneven, reference flat: dirt or tension that came since, or a worn head; record once more, and compare. \
+                    One head weak against the other here and with the reference tape alike: that head or its amplifier, see `envelope`. \
                     Both weak: see `envelope`. Nothing recorded: record tab, erase head's supply, record switch.",
     duration_s: 90.0,
 };
