@@ -5,7 +5,7 @@ mod peak;
 mod take;
 
 use parameters as p;
-use peak::Climb;
+use peak::{Climb, MainLobe, Wanted};
 use take::{Pairs, Tones};
 use tapewright_sdk::absence::PATIENCE_S;
 use tapewright_sdk::formats::sound::LinearSound;
@@ -180,10 +180,20 @@ fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Rep
         return Err(Unable::new(UnableCode::WrongTape, why).on("azimuth.below-peak"));
     }
     tones.find(false, report).on("azimuth.below-peak")?;
-    climb(tones, false, rounds / 2, "coarse", report)?;
+    let lobe = MainLobe::of(tones.low_hz, tones.high_hz);
+    let (coarse, _) = climb(tones, false, (rounds / 2, lobe.wanted()), "coarse", report)?;
+    if !coarse.back_at_peak(lobe.wanted()) {
+        let why = format!(
+            "the level at {:.0} Hz did not come to its peak: {}; a peak at {:.0} Hz may then be a lower one beside the true one: turn the screw past the level peak at {0:.0} Hz and back, with more `peak-rounds`, or hook up the second channel",
+            tones.low_hz,
+            coarse.text(lobe.wanted()),
+            tones.high_hz
+        );
+        return Err(Unable::new(UnableCode::TooShort, why).on("azimuth.below-peak"));
+    }
     tones.find(true, report).on("azimuth.below-peak")?;
-    let (fine, last) = climb(tones, true, rounds - rounds / 2, "fine", report)?;
-    if !fine.passed_peak() {
+    let (fine, last) = climb(tones, true, (rounds - rounds / 2, Wanted::FINE), "fine", report)?;
+    if !fine.passed_peak(Wanted::FINE) {
         let why = "the level was not seen to fall on both sides of its best: whether that is the peak is not known; turn on, with more `peak-rounds`, or hook up the second channel";
         return Err(Unable::new(UnableCode::TooShort, why).on("azimuth.below-peak"));
     }
@@ -200,6 +210,10 @@ fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Rep
         ],
     )?
     .within(0.0, f64::INFINITY);
+    // So far below a level that was seen it is off whichever peak that was.
+    if estimate.interval.low <= settings.number(&p::LOSS_REJECT) {
+        still_on(&lobe, tones, coarse.best_v(), report).on("azimuth.below-peak")?;
+    }
     let limits = settings.at_most(&p::LOSS_GOOD, &p::LOSS_REJECT);
     let outcome = report.measured(Measured::new("azimuth.below-peak", Unit::Decibel, &estimate).judged(limits));
     if outcome == Some(Outcome::Fail) {
@@ -208,14 +222,38 @@ fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Rep
     Ok(())
 }
 
+/// The climb at the high tone may have gone over the edge of the main lobe: the low tone's level tells.
+fn still_on(lobe: &MainLobe, tones: &Tones, best_v: f64, report: &mut Report) -> Result<()> {
+    report.progress(0.95, "level at the low tone again");
+    tones.find(false, report)?;
+    let now = tones.level(false)?;
+    if lobe.holds(best_v, &now) {
+        return Ok(());
+    }
+    let why = format!(
+        "after the adjustment at {:.0} Hz the level at {:.0} Hz is {:.1} mV, where its best was {:.1} mV: the peak that was found is not surely the true one; turn the screw back to the best level at {1:.0} Hz, and run again",
+        tones.high_hz,
+        tones.low_hz,
+        1e3 * now.value,
+        1e3 * best_v
+    );
+    Err(Unable::new(UnableCode::NotSteady, why))
+}
+
 /// Turns of the screw while the level at one tone is watched, until the peak was passed and is reached again.
-fn climb(tones: &Tones, high: bool, rounds: u32, what: &'static str, report: &mut Report) -> Result<(Climb, Estimate)> {
+fn climb(
+    tones: &Tones,
+    high: bool,
+    (rounds, wanted): (u32, Wanted),
+    what: &'static str,
+    report: &mut Report,
+) -> Result<(Climb, Estimate)> {
     let mut climb = Climb::default();
     let mut last = tones.level(high).on("azimuth.below-peak")?;
     climb.add(last.value);
     for round in 1..=rounds {
         report.progress(f64::from(round) / f64::from(rounds), what);
-        if climb.passed_peak() && climb.below_best_db() < 0.2 {
+        if climb.back_at_peak(wanted) {
             break;
         }
         let text = format!(

@@ -49,7 +49,7 @@ pub(crate) const ROUNDS: Number = Number::practice(
 );
 pub(crate) const PEAK_ROUNDS: Number = Number::practice(
     "peak-rounds",
-    "the same by one channel, which tells nothing until the screw was turned past the level peak and back",
+    "the same by one channel, half of them at each tone; it tells nothing until the screw was turned past both level peaks and back",
     Unit::One,
     [12.0, 4.0, 60.0],
 );
@@ -78,8 +78,9 @@ pub(crate) const DESCRIPTION: Description = Description {
             late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. The \
             limits are those angles at which a single full-width track loses 0.5 dB and 2 dB at 6 kHz. A test tape itself is \
             true to one minute of arc, which is in the interval. With one channel the level at 6 kHz has its peak at the \
-            right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one; you are \
-            asked to turn the screw past it and back, since no level alone says how far it lies from its peak. Only an \
+            right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one, and the level \
+            there must still be at its best at the end; at both tones you are asked to turn the screw past the peak and back, since \
+            no level alone says how far it lies from its peak: without that nothing is told. Only an \
             alignment tape judges: a tape of this machine leans as its head does.",
     when_it_fails: "Order of work on the audio head: height first, then azimuth, then the height again; tilt for a steady level; then its place \
                     along the tape (tracking). Turn the azimuth screw by small parts of a turn, with a tool that is not magnetic, \

@@ -1,13 +1,14 @@
 //! Audio heads that lean, and tapes that waver.
 
 use super::sheet::{Scopes, Sheet};
-use tapewright_formats::TapeKind;
+use tapewright_formats::sound::LinearSound;
+use tapewright_formats::{Format, TapeKind};
 
 const FORMATS: &[&str] =
     &["vhs-525-sp", "vhs-625-sp", "vhs-525-lp", "vhs-525-ep", "vhs-625-lp", "s-vhs-625-sp", "beta-525-ii", "beta-625"];
 
-fn common(sheet: &mut Sheet) {
-    sheet.format(FORMATS);
+fn common(sheet: &mut Sheet) -> &'static Format {
+    let format = sheet.format(FORMATS);
     sheet.scope(Scopes { slowest: 9_600, without_peak: false });
     sheet.tape(TapeKind::Alignment, &["bars"]);
     sheet.set("machine.audio.tone_hz", 1000.0);
@@ -21,14 +22,53 @@ fn common(sheet: &mut Sheet) {
     sheet.draw("machine.audio.capstan_hz", 2.0, 8.0);
     sheet.draw("machine.audio.reel_hz", 0.3, 1.2);
     sheet.probe("CH1", "audio-left", 1.0, Some(1.3));
-    sheet.probe("CH2", "audio-right", 1.0, Some(1.3));
     sheet.set("operator.adjust.flutter-tone", ["fault audio-tone 3150"]);
+    format
+}
+
+fn right(sheet: &mut Sheet) {
+    sheet.probe("CH2", "audio-right", 1.0, Some(1.3));
+}
+
+/// Places of the screw over the angle at which a full-width track first loses the high tone; what is wrong; where the head leans
+/// at first; the turns at the low tone and at the high one. A side lobe's peak lies at 1.43.
+type Climb = (&'static str, f64, &'static [f64], &'static [f64]);
+
+const CLIMBS: [Climb; 3] = [
+    // As the operator is told to.
+    ("healthy", 0.7, &[1.6, 0.1, -1.5, 0.05], &[-0.3, -0.1, 0.02, 0.2, 0.02]),
+    ("only a side lobe climbed", 1.41, &[1.36, 1.46, 1.52, 1.44, 1.39, 1.43], &[1.6, 1.43, 1.26, 1.43]),
+    ("low tone climbed too coarsely", 1.41, &[2.4, 1.19, -2.4, 1.19], &[1.3, 1.43, 1.62, 1.43]),
+];
+
+/// One channel: the peak of its level, with the lower peaks beside it.
+fn by_level(sheet: &mut Sheet, format: &Format) {
+    let LinearSound::Edge { mono_width_mm, .. } = format.linear_sound() else { return };
+    let null_min = (format.tape_speed_mm_s.value / (mono_width_mm.value * 6000.0)).atan().to_degrees() * 60.0;
+    let (fault, first, coarse, fine) = *sheet.random.one_of(&CLIMBS);
+    if fault != "healthy" {
+        sheet.wrong(fault);
+    }
+    let side = *sheet.random.one_of(&[null_min, -null_min]);
+    sheet.set("machine.audio.stereo", false);
+    sheet.set("machine.audio.azimuth_min", side * first);
+    for (what, turns) in [("coarse", coarse), ("fine", fine)] {
+        for (round, place) in (1..).zip(turns) {
+            let turn = format!("fault audio-azimuth {:.3}", side * place);
+            sheet.set(&format!("operator.adjust.azimuth-{what}-{round}"), [turn]);
+        }
+    }
+    sheet.play_it(&[]);
 }
 
 pub(super) fn azimuth(sheet: &mut Sheet) {
-    common(sheet);
+    let format = common(sheet);
     sheet.draw("machine.audio.capstan_percent", 0.05, 0.6);
     sheet.draw("machine.audio.reel_percent", 0.0, 0.6);
+    if !sheet.near && sheet.random.chance(0.3) {
+        return by_level(sheet, format);
+    }
+    right(sheet);
     // Half a decibel and two of loss, for tracks of the common width; the limits follow the format.
     let azimuth_min = sheet.near_or(&[-10.0, -5.0, 5.0, 10.0], 1.5, (-25.0, 25.0));
     sheet.set("machine.audio.azimuth_min", azimuth_min);
@@ -45,6 +85,7 @@ pub(super) fn azimuth(sheet: &mut Sheet) {
 
 pub(super) fn flutter(sheet: &mut Sheet) {
     common(sheet);
+    right(sheet);
     // The weighted figure is about the capstan's peak where that turns at 4 Hz.
     let percent = sheet.near_or(&[0.3, 0.5], 0.03, (0.05, 0.8));
     sheet.set("machine.audio.capstan_percent", percent);

@@ -97,6 +97,33 @@ fn one_channel_is_set_by_its_level_peak() {
     unable(&play(&scenario, "audio-azimuth", &[("peak-rounds", 4.0)]).report, UnableCode::TooShort);
 }
 
+/// About 27 minutes of arc the level at 6 kHz has a lower peak: climbed to alone it must not pass, whether the low tone's peak was
+/// never climbed to, or only so coarsely that the high tone's climb began beyond its main lobe.
+#[test]
+fn one_channel_on_a_side_lobe_does_not_pass() {
+    let never = [26.0, 28.0, 29.0, 27.5, 26.5, 27.3];
+    let too_coarsely = [45.0, 22.7, -45.0, 22.7];
+    for (coarse, fine, code) in [
+        (&never[..], [30.5, 27.3, 24.0, 27.3], UnableCode::TooShort),
+        (&too_coarsely[..], [24.0, 27.3, 31.0, 27.3], UnableCode::NotSteady),
+    ] {
+        let mut scenario = stage(SOUND, 0);
+        scenario.machine.audio.stereo = false;
+        scenario.scope.probes.truncate(1);
+        scenario.stages[0].run = vec!["fault audio-azimuth 27".into()];
+        let adjust = &mut scenario.operator.adjust;
+        adjust.retain(|id, _| !id.starts_with("azimuth-"));
+        for (what, turns) in [("coarse", coarse), ("fine", &fine[..])] {
+            for (round, min) in (1..).zip(turns) {
+                adjust.insert(format!("azimuth-{what}-{round}"), vec![format!("fault audio-azimuth {min}")]);
+            }
+        }
+        let report = play(&scenario, "audio-azimuth", &[]).report;
+        unable(&report, code);
+        assert!(only(&report).measurements.is_empty(), "{:?}", only(&report).measurements);
+    }
+}
+
 #[test]
 fn eight_millimetre_has_no_audio_head_to_set() {
     let mut scenario = stage(SOUND, 1);
