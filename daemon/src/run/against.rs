@@ -50,9 +50,11 @@ pub(super) async fn earlier(data: &DataFolder, run: &str) -> Result<Earlier, Run
 }
 
 /// Whether a number of an earlier run is handed over. A level in volts with an alignment tape is what others are held against: of a
-/// procedure that did not pass it is no reference. Ratios tell of the path alone, and compare whatever the outcome was.
+/// procedure that failed, or that could not decide, it is no reference. Ratios tell of the path alone, and compare whatever the
+/// outcome was.
 fn handed_over(tape: &str, outcome: Outcome, unit: &str) -> bool {
-    tape != TapeKind::Alignment.as_str() || outcome == Outcome::Pass || unit != Unit::Volt.as_str()
+    let decided = matches!(outcome, Outcome::Pass | Outcome::Marginal);
+    tape != TapeKind::Alignment.as_str() || decided || unit != Unit::Volt.as_str()
 }
 
 #[cfg(test)]
@@ -60,12 +62,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_level_of_a_reference_run_that_did_not_pass_is_no_reference() {
+    fn a_level_of_a_reference_run_that_failed_or_did_not_decide_is_no_reference() {
         let (alignment, own) = (TapeKind::Alignment.as_str(), TapeKind::Own.as_str());
         for outcome in [Outcome::Fail, Outcome::Inconclusive, Outcome::Unable] {
             assert!(!handed_over(alignment, outcome, "V"), "{outcome:?}");
             assert!(handed_over(alignment, outcome, "1") && handed_over(own, outcome, "V"), "{outcome:?}");
         }
-        assert!(handed_over(alignment, Outcome::Pass, "V"));
+        assert!(handed_over(alignment, Outcome::Pass, "V") && handed_over(alignment, Outcome::Marginal, "V"));
     }
 }

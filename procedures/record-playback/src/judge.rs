@@ -49,7 +49,7 @@ pub(crate) fn against(
         let what = format!("{head}.against-reference");
         let Some(then) = reference.measured(&REFERENCE, &format!("{head}.middle-level"), Unit::Volt) else {
             let why = format!(
-                "{} gives no middle level of {head} that `envelope` passed: clear what it found, run `envelope` with the alignment tape, and name that run",
+                "{} gives no middle level of {head} that `envelope` found good enough to hold others against: clear what it found, run `envelope` with the alignment tape, and name that run",
                 reference.text()
             );
             report.unable(Unable::new(UnableCode::NotPossible, why).on(what));

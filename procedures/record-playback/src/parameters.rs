@@ -69,7 +69,7 @@ pub(crate) const DESCRIPTION: Description = Description {
             scratch (--scratch); on any other it refuses. A recording of the machine's own plays flat on its own path even where that is \
             bent, so flat here says nothing of the guides; uneven here, with a flat reference tape, is the recording: head wear, \
             recording current, or a path that moves. The level against the reference tape tells recording current and heads, where \
-            playback was proven with that tape before: name that run by --against; one that did not pass is no reference. The balance of the heads \
+            playback was proven with that tape before: name that run by --against; one that failed, or could not decide, is no reference. The balance of the heads \
             is judged beside it, since a head that is weak in both runs keeps its ratio.",
     when_it_fails: "Own recording weak, reference tape good: recording current of that head, then the head's wear, which shows in recording first. \
                     Own recording uneven, reference flat: dirt or tension that came since, or a worn head; record once more, and compare. \
