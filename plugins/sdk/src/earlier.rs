@@ -21,7 +21,7 @@ impl Measurement {
 
 impl Run {
     /// A number that a procedure of that run measured, if it is in this unit. Levels in volts with an alignment tape are a reference:
-    /// the daemon hands over those of procedures that passed alone.
+    /// the daemon hands over those of procedures that passed or were marginal.
     #[must_use]
     pub fn measured(&self, procedures: &[&str], name: &str, unit: Unit) -> Option<&Measurement> {
         let fits =
