@@ -66,6 +66,8 @@ pub struct Carrier {
     pub level_v: Estimate,
     /// Greatest swing of the frequency in any capture with at least half the level, hertz.
     pub swing_hz: f64,
+    /// Captures that hold no carrier: the frequency (and a balance) is told without them.
+    pub left_out: usize,
 }
 
 /// Standard error of a mean of values that may remember each other.
@@ -109,6 +111,7 @@ pub fn carrier(seen: &[Seen], floor_v: f64, gain_u: f64, timebase_u: f64) -> Res
                 Contribution::type_b("flatness of the filter", 0.002 * level),
             ],
         )?,
+        left_out: seen.len() - clear.len(),
         swing_hz: clear.iter().filter(|s| s.level_v > 0.5 * level).map(|s| s.swing_hz).fold(0.0, f64::max),
     })
 }
@@ -184,6 +187,8 @@ mod tests {
             all[..8].iter().chain(&lost[..4]).map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
         let found = carrier(&partly, 0.0003, 0.0, 0.0).unwrap();
         assert!((found.hz.value - 1.302e6).abs() < 100.0 && found.swing_hz < 10e3, "{found:?}");
+        assert_eq!(found.left_out, 4, "{found:?}");
+        assert_eq!(carrier(&partly[..8], 0.0003, 0.0, 0.0).unwrap().left_out, 0);
         let all = captures(0.0005, 0.03, 0.0, 0.002);
         let weak: Vec<Seen> = all.iter().map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
         assert!(matches!(carrier(&weak, 0.0005, 0.0, 0.0), Err(MeasureError::InNoise { .. })));

@@ -22,6 +22,20 @@ const FLOORS: u32 = 4;
 /// A carrier that swings by more than this in one capture carries sound.
 const MODULATED_HZ: f64 = 10e3;
 
+/// Share of captures without a carrier beyond which that is no dropout.
+const MOST_LEFT_OUT: f64 = 0.05;
+
+/// Why a carrier's level cannot be told where so many of its captures hold none: only the head switch tells the heads apart.
+fn one_head(left_out: usize, captures: usize) -> Option<Unable> {
+    if left_out as f64 <= MOST_LEFT_OUT * captures as f64 {
+        return None;
+    }
+    let why = format!(
+        "{left_out} of {captures} captures hold no carrier: one audio head may be dead, or the tape is full of dropouts; hook up the head switch to tell the heads apart"
+    );
+    Some(Unable::new(UnableCode::NotSteady, why))
+}
+
 impl Procedure for HifiCarriers {
     fn describe() -> Description {
         p::DESCRIPTION
@@ -122,7 +136,13 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
             report.found(Finding::HifiOffFrequency, &format!("{name}: {away:+.1} kHz"));
             report.advise("Play another tape: a carrier that is right there was recorded wrong here. Off on each tape: look at the drum's speed.");
         }
-        report.measured(Measured::new(format!("{name}.level"), Unit::Millivolt, &found.level_v.scaled(1e3)));
+        // With the head switch the envelope judges the heads.
+        match one_head(found.left_out, seen.len()).filter(|_| envelope.is_none()) {
+            Some(unable) => report.unable(unable.on(format!("{name}.level"))),
+            None => {
+                report.measured(Measured::new(format!("{name}.level"), Unit::Millivolt, &found.level_v.scaled(1e3)));
+            }
+        }
     }
     if heard == 0 {
         report.note("Neither carrier is there: the tape may have no depth-recorded sound. Try one that surely has, then the heads and their amplifier.");
@@ -151,3 +171,18 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
 }
 
 tapewright_sdk::export!(HifiCarriers);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_dropout_is_no_dead_head() {
+        assert!(one_head(0, 8).is_none() && one_head(1, 32).is_none());
+        for (left_out, captures) in [(1, 8), (2, 32), (15, 32)] {
+            let unable = one_head(left_out, captures).expect("too many");
+            assert_eq!(unable.code, UnableCode::NotSteady);
+            assert!(unable.why.starts_with(&format!("{left_out} of {captures} captures")), "{}", unable.why);
+        }
+    }
+}

@@ -89,7 +89,7 @@ pub(crate) const DESCRIPTION: Description = Description {
     tells: "Probe: the RF of the audio heads on the drum, before any limiter; the head switch beside it or on a trigger-only input for the \
             envelope. A silent stretch of tape is best: sound moves the carriers, and their mean then needs more captures. The frequency \
             says whether the recorder's modulators are right, the levels and their balance how the signal gets through, the envelope \
-            how each audio head meets its track: it is half as wide as the picture's, so that it sags later. Its carriers \
+            how each audio head meets its track (without the head switch only captures that hold no carrier show a dead head): it is half as wide as the picture's, so that it sags later. Its carriers \
             lie 12 dB and more below a picture's; a point after the limiter shows no level. Frequencies are from memory, unverified.",
     when_it_fails: "Frequency off on one tape only: that tape's recorder. On every tape: the drum's speed first, then this machine's \
                     filters. One carrier weak: its band-pass filter or the level of its recorder; try another tape. One head weak: clean it by \

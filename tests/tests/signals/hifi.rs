@@ -25,6 +25,19 @@ fn good_carriers_pass() {
 }
 
 #[test]
+fn a_dead_head_is_no_pass_without_the_head_switch() {
+    let mut scenario = stage(HIFI, 1);
+    scenario.scope.probes.retain(|probe| probe.label != "EXT");
+    let report = play(&scenario, "hifi-carriers", &[]).report;
+    check(&report, Outcome::Pass, &[], &ALL);
+    scenario.stages[0].run = vec!["fault hifi-head-b 0".into()];
+    let report = play(&scenario, "hifi-carriers", &[]).report;
+    check(&report, Outcome::Unable, &[], &ALL);
+    let codes: Vec<_> = only(&report).unable.iter().map(|u| u.code).collect();
+    assert_eq!(codes, [UnableCode::NotSteady; 2]);
+}
+
+#[test]
 fn a_tape_without_it_is_no_pass_and_other_formats_point_elsewhere() {
     let mut scenario = stage(HIFI, 1);
     scenario.machine.hifi = false;
