@@ -2,13 +2,26 @@
 //!
 //! A periodic part is a fundamental with its harmonics, fitted by least squares: any number of cycles will do, a drift is
 //! fitted with it, and noise does not widen what it says. A line that is an alias moves when the sample rate does; so two
-//! records at unlike rates say which lines are real.
+//! records at unlike rates say which lines are real. What stands in a record and is no part that was found is not lost: [`Left`].
+
+mod left;
+
+pub use left::Left;
 
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
 use crate::sine::{Tone, ToneFit, fit_near, fit_periodic, fit_tones};
 use crate::spectrum::Spectrum;
 use crate::trace::{Conversion, Trace};
+
+/// Unrelated parts that are fitted between two frequencies at most; what is left besides is only bounded.
+const PARTS: usize = 4;
+
+/// Of the rate: below it lines are looked for.
+const CLEAR_OF_IMAGE: f64 = 0.45;
+
+/// Of a step of the converter: lines below it may be the steps' own.
+const OF_A_STEP: f64 = 0.35;
 
 /// Harmonics of a periodic part that are fitted, the fundamental counted.
 pub const HARMONICS: usize = 6;
@@ -40,6 +53,8 @@ pub struct Part {
     pub peak_to_peak_v: Estimate,
     /// Root mean square, in volts.
     pub rms_v: Estimate,
+    /// Fundamental and harmonics as fitted.
+    pub tones: Vec<Tone>,
 }
 
 /// What a record shows beside its periodic part.
@@ -47,10 +62,12 @@ pub struct Part {
 pub struct Ripple {
     /// Direct voltage.
     pub mean_v: Estimate,
-    /// The largest periodic part between the frequencies looked at; none stands clear.
-    pub part: Option<Part>,
+    /// The unrelated periodic parts between the frequencies looked at, as found, largest line first; empty: none stands clear.
+    pub parts: Vec<Part>,
     /// Amplitude that a line would have needed to stand clear, in volts.
     pub least_v: f64,
+    /// What stands in either record beside the parts.
+    pub left: [Left; 2],
 }
 
 fn spectrum_of(trace: &Trace) -> Result<Spectrum, MeasureError> {
@@ -100,8 +117,8 @@ pub fn ripple(
         trace.conversion().demand_unclipped("supply")?;
         at_least("samples of a supply", trace.volts().len(), 200)?;
         let rate_hz = 1.0 / trace.dt_s();
-        if to_hz > 0.45 * rate_hz {
-            return Err(MeasureError::TooSlow { what: "ripple", rate_hz, needed_hz: to_hz / 0.45 });
+        if to_hz > CLEAR_OF_IMAGE * rate_hz {
+            return Err(MeasureError::TooSlow { what: "ripple", rate_hz, needed_hz: to_hz / CLEAR_OF_IMAGE });
         }
         if trace.span_s() * from_hz < 3.0 {
             return Err(MeasureError::TooShort {
@@ -112,28 +129,94 @@ pub fn ripple(
         }
     }
     let conversion = *first.conversion();
-    let spectrum = spectrum_of(first)?;
-    let floor = spectrum.floor(from_hz, to_hz);
-    let least_v = (CLEAR * floor).max(0.35 * conversion.step_v);
-    let guess = fundamental(&spectrum, &spectrum_of(second)?, from_hz, to_hz);
-    // A line that no sine fits best is noise that looked like one.
-    let (fit, hz_error) = match guess.map(|hz| periodic(first, hz)) {
-        Some(Ok(found)) => found,
-        None | Some(Err(MeasureError::InNoise { .. })) => (fit_tones(first, &[], true)?, 0.0),
-        Some(Err(error)) => return Err(error),
-    };
-    let mean_v = mean(&fit, first, second)?;
+    let floor = spectrum_of(first)?.floor(from_hz, to_hz);
+    let mut least_v = (CLEAR * floor).max(OF_A_STEP * conversion.step_v);
     // What the residual of everything else hides is no part.
     let sure = |fit: &ToneFit| fit.tones.first().is_some_and(|tone| tone.amplitude() > SURE * tone.error);
-    let part = if sure(&fit) { Some(part(&fit, hz_error, &conversion, timebase_u)?) } else { None };
-    let least_v = least_v.max(fit.tones.first().map_or(0.0, |tone| SURE * tone.error));
-    Ok(Ripple { mean_v, part, least_v })
+    let (mut found, mut there): (Vec<(ToneFit, f64)>, Vec<ToneFit>) = (Vec::new(), Vec::new());
+    let mut nothing = fit_tones(first, &[], true)?;
+    let (mut rest, mut other) = (first.clone(), second.clone());
+    while found.len() < PARTS {
+        let Some(hz) = fundamental(&spectrum_of(&rest)?, &spectrum_of(&other)?, from_hz, to_hz) else { break };
+        // One more harmonic of a part, or what its fit left of it, is no other part.
+        if found.iter().any(|(fit, _)| belongs(hz, fit, 2.0 / first.span_s())) {
+            break;
+        }
+        // A line that no sine fits best is noise that looked like one.
+        let (fit, hz_error) = match periodic(&rest, hz) {
+            Ok(fit) => fit,
+            Err(MeasureError::InNoise { .. }) => break,
+            Err(error) => return Err(error),
+        };
+        if found.is_empty() {
+            least_v = least_v.max(SURE * fit.tones[0].error);
+        }
+        if !sure(&fit) {
+            if found.is_empty() {
+                nothing = fit;
+            }
+            break;
+        }
+        // A converter that runs free has moved meanwhile.
+        let again = match periodic(&other, fit.tones[0].hz) {
+            Ok((again, _)) => again,
+            Err(_) => fit_tones(&other, &below(fit.tones.iter().map(|tone| tone.hz), second.dt_s()), true)?,
+        };
+        (rest, other) = (without(&rest, &fit)?, without(&other, &again)?);
+        there.push(again);
+        found.push((fit, hz_error));
+    }
+    // Each once more beside the others: until now the later ones stood in the residual of the earlier ones.
+    let beside_others = if found.len() > 1 { found.len() } else { 0 };
+    for k in 0..beside_others {
+        let mut others = found.iter().enumerate().filter(|(i, _)| *i != k);
+        let alone = others.try_fold(first.clone(), |trace, (_, (fit, _))| without(&trace, fit))?;
+        if let Ok(better) = periodic(&alone, found[k].0.tones[0].hz)
+            && sure(&better.0)
+        {
+            found[k] = better;
+        }
+    }
+    let mean_v = mean(found.first().map_or(&nothing, |(fit, _)| fit), first, second)?;
+    let parts: Vec<Part> =
+        found.iter().map(|(fit, e)| part(fit, *e, &conversion, timebase_u)).collect::<Result<_, _>>()?;
+    let fits: Vec<ToneFit> = found.into_iter().map(|(fit, _)| fit).collect();
+    let left = [left::left(first, &fits)?, left::left(second, &there)?];
+    Ok(Ripple { mean_v, parts, least_v, left })
+}
+
+/// Whether a line is a multiple of a part's fundamental, or lies too near to one of its tones to be told from it.
+fn belongs(hz: f64, fit: &ToneFit, resolution_hz: f64) -> bool {
+    let base_hz = fit.tones[0].hz;
+    let times = (hz / base_hz).round();
+    (times >= 1.0 && (hz - times * base_hz).abs() < 0.5 * resolution_hz)
+        || fit.tones.iter().any(|tone| (hz - tone.hz).abs() < resolution_hz)
+}
+
+fn below(hz: impl Iterator<Item = f64>, dt_s: f64) -> Vec<f64> {
+    hz.filter(|hz| *hz < CLEAR_OF_IMAGE / dt_s).collect()
+}
+
+/// A record less the tones of a fit; constant and drift stay.
+fn without(trace: &Trace, fit: &ToneFit) -> Result<Trace, MeasureError> {
+    let volts = trace.volts().iter().enumerate().map(|(i, v)| {
+        let t = trace.time_s(i);
+        let tones: f64 = fit
+            .tones
+            .iter()
+            .map(|tone| {
+                let (s, c) = (core::f64::consts::TAU * (tone.hz * t).fract()).sin_cos();
+                tone.cosine * c + tone.sine * s
+            })
+            .sum();
+        (f64::from(*v) - tones) as f32
+    });
+    Trace::from_volts(trace.t0_s(), trace.dt_s(), volts.collect())
 }
 
 /// Fundamental and harmonics near a guess, and the standard error of the frequency in hertz.
 fn periodic(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureError> {
-    let all =
-        |hz: f64| -> Vec<f64> { (1..=HARMONICS).map(|k| k as f64 * hz).filter(|f| *f < 0.45 / trace.dt_s()).collect() };
+    let all = |hz: f64| below((1..=HARMONICS).map(|k| k as f64 * hz), trace.dt_s());
     let (single, _) = fit_near(trace, guess_hz)?;
     let rough = fit_tones(trace, &all(single.tones[0].hz), true)?;
     // What is noise in a harmonic would be counted so many times over in the frequency.
@@ -219,79 +302,9 @@ fn part(fit: &ToneFit, hz_error: f64, conversion: &Conversion, timebase_u: f64) 
                 gain(conversion, rms),
             ],
         )?,
+        tones: fit.tones.clone(),
     })
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn rail(rate: f64, count: usize, mains_v: f64, switching_v: f64) -> Trace {
-        let volts = (0..count).map(|i| {
-            let t = i as f64 / rate;
-            let wave = |hz: f64| {
-                let x = core::f64::consts::TAU * hz * t;
-                (x + 0.3).cos() + 0.3 * (2.0 * x).cos()
-            };
-            let noise = (((i * 7919) % 1009) as f64 / 1009.0 - 0.5) * 2e-3;
-            (12.0 + 0.1 * t + mains_v * wave(120.3) + switching_v * wave(71_900.0) + noise) as f32
-        });
-        Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
-    }
-
-    #[test]
-    fn the_part_is_found_with_its_size_whatever_the_cycles() {
-        let (first, second) = (rail(12_500.0, 2500, 0.05, 0.0), rail(10_700.0, 2300, 0.05, 0.0));
-        let found = ripple(&first, &second, (30.0, 2000.0), 5e-5).unwrap();
-        let part = found.part.unwrap();
-        assert!((part.hz.value - 120.3).abs() < 0.1, "{part:?}");
-        let shape = |x: f64| (x + 0.3_f64).cos() + 0.3 * (2.0 * x).cos();
-        let looks = (0..5000).map(|k| shape(core::f64::consts::TAU * f64::from(k) / 5000.0));
-        let (low, high) = looks.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
-        assert!((part.peak_to_peak_v.value / (0.05 * (high - low)) - 1.0).abs() < 0.02, "{part:?}");
-        assert!((part.rms_v.value / (0.05 * (0.5 * 1.09_f64).sqrt()) - 1.0).abs() < 0.02, "{part:?}");
-        assert!((found.mean_v.value - 12.01).abs() < 2e-3, "{:?}", found.mean_v);
-    }
-
-    /// The second harmonic draws the frequency of a sine fitted alone to either side, by its phase.
-    #[test]
-    fn the_frequency_of_a_wave_with_harmonics_is_held() {
-        let (rate, hz, noise_v) = (10e3, 60.0, 1e-3);
-        let mut noise = crate::extremes::Noise::new(31);
-        let mut record = |start: f64, count: u32| {
-            let volts = (0..count).map(|i| {
-                let x = core::f64::consts::TAU * hz * f64::from(i) / rate + start;
-                (9.0 + 0.1 * x.cos() + 0.03 * (2.0 * x + 0.2).cos() + noise_v * noise.normal()) as f32
-            });
-            Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
-        };
-        let trials = 100;
-        let covered = (0..trials)
-            .filter(|k| {
-                let start = core::f64::consts::TAU * f64::from(*k) / f64::from(trials);
-                let hz_seen = periodic(&record(start, 2000), hz + 1.0).and_then(|(fit, error)| {
-                    let noise = Contribution::type_a("noise", error, fit.degrees_of_freedom);
-                    Estimate::combined(fit.tones[0].hz, vec![noise])
-                });
-                let hz_seen = hz_seen.unwrap();
-                assert!(hz_seen.standard_uncertainty < 2e-3, "{hz_seen:?}");
-                (hz_seen.interval.low..=hz_seen.interval.high).contains(&hz)
-            })
-            .count();
-        assert!((90..=99).contains(&covered), "{covered} of {trials}");
-    }
-
-    #[test]
-    fn an_alias_of_the_switching_is_not_taken_for_mains() {
-        let (first, second) = (rail(12_500.0, 2500, 0.0, 0.05), rail(10_700.0, 2300, 0.0, 0.05));
-        let found = ripple(&first, &second, (30.0, 2000.0), 5e-5).unwrap();
-        assert!(found.part.is_none(), "{found:?}");
-        let (first, second) = (rail(2e6, 2500, 0.0, 0.05), rail(1.7e6, 2300, 0.0, 0.05));
-        let fast = ripple(&first, &second, (5000.0, 500e3), 5e-5).unwrap().part.unwrap();
-        assert!((fast.hz.value - 71_900.0).abs() < 20.0, "{fast:?}");
-        let (first, second) = (rail(12_500.0, 2500, 0.0, 0.0), rail(10_700.0, 2300, 0.0, 0.0));
-        assert!(ripple(&first, &second, (30.0, 2000.0), 5e-5).unwrap().part.is_none());
-        assert!(ripple(&first, &second, (30.0, 6000.0), 5e-5).is_err());
-        assert!(ripple(&first, &second, (1.0, 2000.0), 5e-5).is_err());
-    }
-}
+mod tests;

@@ -167,7 +167,7 @@ fn supply(folder: &Path) -> Case {
     keep(folder, name, steps_s[0], volts(&first).chain(volts(&second)));
     let run = move || {
         let found = ripple(&first, &second, (20.0, 3000.0), 5e-5).expect("records");
-        found.part.map(|part| vec![part.hz.value]).unwrap_or_default()
+        found.parts.iter().take(1).map(|part| part.hz.value).collect::<Vec<f64>>()
     };
     Case { name, samples: 2 * count, run: Box::new(run), truth: Some(vec![signals::RIPPLE_HZ]) }
 }

@@ -32,6 +32,34 @@ fn a_good_rail_passes_and_a_low_one_does_not() {
     check(&report, Outcome::Fail, &[Finding::SupplyWrong], &[Finding::RippleTwiceMains]);
 }
 
+/// Between the bands that are fitted and above them.
+#[test]
+fn ripple_outside_the_bands_does_not_pass() {
+    for hz in [3e3, 800e3] {
+        let mut scenario = stage(SUPPLY, 1);
+        (scenario.machine.supply.switching_v, scenario.machine.supply.switching_hz) = (1.0, hz);
+        let report = play(&scenario, "supply-ripple", &[]).report;
+        assert_ne!(report.verdict, Some(Outcome::Pass), "{hz}");
+        let ripple = measured(&report, "ripple");
+        assert_ne!(ripple.outcome, Some(Outcome::Pass), "{hz}: {ripple:?}");
+        assert!(ripple.high > 8.0, "{hz}: {ripple:?}");
+    }
+}
+
+#[test]
+fn unrelated_ripples_are_added_up() {
+    for (parts, percent) in [([(0.09, 120.0), (0.05, 1050.0)], 1.128), ([(0.095, 41e3), (0.045, 71.3e3)], 1.125)] {
+        let mut scenario = stage(SUPPLY, 1);
+        let supply = &mut scenario.machine.supply;
+        (supply.ripple_v, supply.ripple_hz) = parts[0];
+        (supply.switching_v, supply.switching_hz) = parts[1];
+        let report = play(&scenario, "supply-ripple", &[]).report;
+        let ripple = measured(&report, "ripple");
+        assert_ne!(ripple.outcome, Some(Outcome::Pass), "{parts:?}: {ripple:?}");
+        assert!((ripple.value / percent - 1.0).abs() < 0.1, "{parts:?}: {ripple:?}");
+    }
+}
+
 #[test]
 fn no_rail_and_the_mains_side_are_no_pass() {
     let mut scenario = stage(SUPPLY, 1);
