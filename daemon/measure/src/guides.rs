@@ -6,6 +6,11 @@
 //! over the level of the middle at centre, follow the place `e` (their ratio falls evenly with it) and the
 //! contact `g = (a + b) / (o(e + d) + o(e - d))`. At the middle `e` is 0 by definition, which gives `d = s - r`
 //! with the level `r` there. What a head or an amplifier does along the scan by itself counts as contact.
+//!
+//! A head wider than its track reaches the next track of its own azimuth, two pitches away, before it has left its own:
+//! both levels add as powers, `hypot(o(x), o(2 - |x|))`, which is least at `|x| = 1` and the same on either side of it.
+//! How wide the head is follows from how far apart both sides lie, where the control pulses tell that; a segment that
+//! may lie beyond `|x| = 1` widens the interval by as much.
 
 use crate::beside::WIDER;
 use crate::curve::{HeadCurve, Segments, mean};
@@ -28,6 +33,20 @@ const NEIGHBOURS: f64 = 0.005;
 /// Level at the side where they add as much.
 const NEIGHBOURS_AT: f64 = 0.6;
 
+/// How far a reach that the sides' distance tells may be wrong, in pitches: tracking that settles, pulses that jitter, and a
+/// centre that was missed (a guess, no source).
+const TOLD: f64 = 0.05;
+
+/// Within this much of the place where a wide head reads both tracks of its azimuth alike, a segment may lie beyond it, in
+/// pitches: a guide beyond its limit bends its end by that much from segment to segment (computed).
+const NEAR_FOLD: f64 = 0.18;
+
+/// Greatest reach that is looked for: a head of two tracks.
+const MOST_REACH: f64 = 1.5;
+
+/// Steps of a bisection: below the rounding of what is measured.
+const HALVINGS: usize = 48;
+
 /// Curves of one head at three tracking positions, in one set-up.
 #[derive(Debug, Clone, Copy)]
 pub struct Places<'a> {
@@ -37,6 +56,8 @@ pub struct Places<'a> {
     pub plus: &'a HeadCurve,
     /// The head moved towards the track recorded before.
     pub minus: &'a HeadCurve,
+    /// How far the tracking was moved from `minus` to `plus`, in pitches; none where nothing tells.
+    pub apart: Option<f64>,
 }
 
 /// What three tracking positions tell of one head's path.
@@ -54,6 +75,19 @@ pub struct GuideErrors {
     pub place_um: Segments,
     /// Contact along the scan (unit 1).
     pub contact_along: Segments,
+    /// Half of head and track together, in pitches, as far as the sides' distance tells: 1 for a head as wide as its track.
+    pub reach: f64,
+}
+
+/// What the next track of a head's own azimuth adds to the level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Same {
+    /// Nothing: the head does not reach it.
+    Nothing,
+    /// Its power.
+    Power,
+    /// Its amplitude: the crest of the beat, which is what a reading by peaks may show.
+    Crest,
 }
 
 /// Everything that the arithmetic stands on, so that it can be moved by each uncertainty.
@@ -63,6 +97,10 @@ struct Levels {
     minus: Segments,
     centre: f64,
     reach: f64,
+    /// How the next track of the head's own azimuth counts.
+    same: Same,
+    /// Segments that may lie beyond the fold lie there.
+    beyond: bool,
 }
 
 struct Solved {
@@ -71,24 +109,82 @@ struct Solved {
 }
 
 impl Levels {
-    fn solve(&self) -> Solved {
-        let (r_plus, r_minus) = (mean(&self.plus[MIDDLE]) / self.centre, mean(&self.minus[MIDDLE]) / self.centre);
-        let (d_plus, d_minus) = (self.reach - r_plus, self.reach - r_minus);
-        let overlap = |x: f64| (self.reach - x.abs()).clamp(0.0, 1.0);
-        let mut solved = Solved { place: [0.0; SEGMENTS], contact: [1.0; SEGMENTS] };
-        for k in 0..SEGMENTS {
-            let (a, b) = (self.plus[k].max(0.0) / self.centre, self.minus[k].max(0.0) / self.centre);
-            let (mut low, mut high) = (-r_minus, r_plus);
-            for _ in 0..48 {
-                let e = 0.5 * (low + high);
-                if a * overlap(e - d_minus) - b * overlap(e + d_plus) > 0.0 { high = e } else { low = e }
-            }
-            let e = 0.5 * (low + high);
-            let both = overlap(e + d_plus) + overlap(e - d_minus);
-            solved.place[k] = e;
-            solved.contact[k] = if both > 0.0 { (a + b) / both } else { 0.0 };
+    /// Level of a head so far aside, over that at centre.
+    fn overlap(&self, x: f64) -> f64 {
+        let of = |x: f64| (self.reach - x.abs()).clamp(0.0, 1.0);
+        let (own, next) = (of(x), of(2.0 - x.abs()));
+        match self.same {
+            Same::Nothing => own,
+            Same::Power => own.hypot(next),
+            Same::Crest => own + next,
         }
-        solved
+    }
+
+    /// How far aside the middle lies where it keeps this level.
+    fn aside(&self, level: f64) -> f64 {
+        if self.same == Same::Nothing {
+            return self.reach - level;
+        }
+        bisect(0.0, 1.0, |x| self.overlap(x) < level)
+    }
+
+    fn shares(&self) -> (f64, f64) {
+        (mean(&self.plus[MIDDLE]) / self.centre, mean(&self.minus[MIDDLE]) / self.centre)
+    }
+
+    /// With the reach that makes the sides so far apart. A head narrower than its track counts as wide as it.
+    fn apart_by(&self, apart: f64) -> Self {
+        let (r_plus, r_minus) = self.shares();
+        let of = |reach: f64| Self { reach, ..*self };
+        let reach = bisect(1.0, MOST_REACH, |reach| of(reach).aside(r_plus) + of(reach).aside(r_minus) > apart);
+        of(reach)
+    }
+
+    fn solve(&self) -> Solved {
+        let (r_plus, r_minus) = self.shares();
+        let (d_plus, d_minus) = (self.aside(r_plus), self.aside(r_minus));
+        // Beyond these places the level of one side rises again.
+        let (low, high) = if self.same == Same::Nothing { (-r_minus, r_plus) } else { (d_minus - 1.0, 1.0 - d_plus) };
+        let of = |k: usize| (self.plus[k].max(0.0) / self.centre, self.minus[k].max(0.0) / self.centre);
+        let over = |k: usize, e: f64| {
+            let (a, b) = of(k);
+            a * self.overlap(e - d_minus) - b * self.overlap(e + d_plus) > 0.0
+        };
+        let mut place: Segments = core::array::from_fn(|k| bisect(low, high, |e| over(k, e)));
+        if self.beyond {
+            let near = (2.0 * (self.reach - 1.0)).clamp(0.0, NEAR_FOLD);
+            let mut put = |outward: &mut dyn Iterator<Item = usize>| {
+                let may = |place: &Segments, k: usize| place[k] - low < near || high - place[k] < near;
+                // A path bends evenly: once it may be beyond, all further out may be.
+                for k in outward.skip_while(|k| near <= 0.0 || !may(&place, *k)).collect::<Vec<_>>() {
+                    place[k] = if place[k] < 0.0 {
+                        bisect(-1.0, low, |e| !over(k, e))
+                    } else {
+                        bisect(high, 1.0, |e| !over(k, e))
+                    };
+                }
+            };
+            put(&mut (0..MIDDLE.start).rev());
+            put(&mut (MIDDLE.end..SEGMENTS));
+        }
+        let contact = core::array::from_fn(|k| {
+            let (a, b) = of(k);
+            let both = self.overlap(place[k] + d_plus) + self.overlap(place[k] - d_minus);
+            if both > 0.0 { (a + b) / both } else { 0.0 }
+        });
+        Solved { place, contact }
+    }
+
+    /// What a head of another width would have shown: wider by what none can be seen to be, as wide as the sides' distance
+    /// tells within its error, and with the ends beyond the fold.
+    fn of_other_widths(&self) -> [(&'static str, Self); 5] {
+        [
+            ("head wider than its track", Self { reach: self.reach + WIDER, same: Same::Nothing, ..*self }),
+            ("width told too great", Self { reach: (self.reach - TOLD).max(1.0), ..*self }),
+            ("width told too small", Self { reach: if self.reach > 1.0 { self.reach + TOLD } else { 1.0 }, ..*self }),
+            ("beat with the next track of the same azimuth", Self { same: Same::Crest, ..*self }),
+            ("next track of the same azimuth", Self { beyond: true, ..*self }),
+        ]
     }
 
     /// Without what neighbouring tracks add at the most.
@@ -105,6 +201,15 @@ impl Levels {
         let middle = mean(&place[MIDDLE]);
         (mean(&place[ENTRANCE]) - middle, mean(&place[EXIT]) - middle)
     }
+}
+
+/// Where a condition that holds from some place on begins to hold.
+fn bisect(mut low: f64, mut high: f64, holds: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..HALVINGS {
+        let middle = 0.5 * (low + high);
+        if holds(middle) { high = middle } else { low = middle }
+    }
+    0.5 * (low + high)
 }
 
 fn smoothed(values: &Segments) -> Segments {
@@ -136,7 +241,9 @@ pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, M
             });
         }
     }
-    let levels = Levels { plus: places.plus.median_v, minus: places.minus.median_v, centre, reach: 1.0 };
+    let (plus, minus) = (places.plus.median_v, places.minus.median_v);
+    let levels = Levels { plus, minus, centre, reach: 1.0, same: Same::Power, beyond: false };
+    let levels = places.apart.map_or(levels, |apart| levels.apart_by(apart));
     let solved = levels.solve();
     let (entrance, exit) = levels.ends();
     let place_um = solved.place.map(|e| e * pitch_um);
@@ -150,6 +257,7 @@ pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, M
         contact_at,
         place_um,
         contact_along: solved.contact,
+        reach: levels.reach,
     })
 }
 
@@ -185,12 +293,10 @@ fn end(
             "centre missed by the operator",
             moves(Levels { centre: levels.centre * (1.0 + CENTRE_MISSED), ..*levels }),
         ),
-        Contribution::rectangular(
-            "head wider than its track",
-            moves(Levels { reach: levels.reach + WIDER, ..*levels }),
-        ),
         Contribution::rectangular("neighbouring tracks", NEIGHBOURS * pitch_um),
     ];
+    let widths = levels.of_other_widths().into_iter();
+    contributions.extend(widths.map(|(name, other)| Contribution::rectangular(name, moves(other))));
     contributions.extend(by_cause(levels, places, moves));
     Estimate::combined(value * pitch_um, contributions)
 }
@@ -219,7 +325,9 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
     let causes = by_cause(levels, places, |changed| (smoothed(&changed.solve().contact)[at] - value).abs());
     let shared = causes.iter().map(|cause| cause.standard_uncertainty.powi(2)).sum::<f64>().sqrt();
     let alone = (smoothed(&levels.without_neighbours().solve().contact)[at] - value).abs();
-    let wider = (smoothed(&Levels { reach: levels.reach + WIDER, ..*levels }.solve().contact)[at] - value).abs();
+    let widths = levels
+        .of_other_widths()
+        .map(|(name, other)| Contribution::rectangular(name, (smoothed(&other.solve().contact)[at] - value).abs()));
     // Where nothing dips, the least of so many noisy values lies below what they all scatter about, by this many deviations of
     // one (G. Blom, 1958, from memory); neighbours share two of their three segments. What the corrections leave differs from segment
     // to segment as well.
@@ -235,9 +343,9 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
             ..Contribution::type_a("scatter over frames", scatter, 1.0)
         },
         Contribution::rectangular("least of noisy segments", lowered),
-        Contribution::rectangular("head wider than its track", wider),
         Contribution::rectangular("neighbouring tracks", alone),
     ];
+    contributions.extend(widths);
     contributions.extend(causes);
     let shape_u = places.plus.shape_u.max(places.minus.shape_u);
     if shape_u > 0.0 {
@@ -248,107 +356,4 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::colour::ColourPart;
-    use crate::curve::flatness;
-
-    /// A head as wide as its track, on a bent path, with a contact of its own: straight from the overlap.
-    fn curve(offset: f64, bend: impl Fn(f64) -> f64, contact: impl Fn(f64) -> f64) -> HeadCurve {
-        let at = |k: usize| (k as f64 + 0.5) / SEGMENTS as f64;
-        let level = |k: usize| 0.2 * contact(at(k)) * (1.0 - (offset + bend(at(k))).abs()).max(0.0);
-        HeadCurve {
-            median_v: core::array::from_fn(level),
-            standard_error_v: [0.0005; SEGMENTS],
-            shape_dof: Some(100.0),
-            segment_dof: 20.0,
-            mean_error_v: 0.0002,
-            mean_dof: Some(7.0),
-            shared: vec![crate::curve::Shared {
-                name: "lift of noise",
-                spread: crate::estimate::Spread::Normal,
-                by_v: [0.0002; SEGMENTS],
-                own: false,
-            }],
-            common: Vec::new(),
-            of_head: Vec::new(),
-            shape_u: 0.0,
-            colour: ColourPart::beside_amplitude(0.316),
-            noise_v: 0.002,
-            frames: 8,
-        }
-    }
-
-    fn bent(entrance: f64, exit: f64) -> impl Fn(f64) -> f64 + Copy {
-        move |x: f64| {
-            let fade = |share: f64| (1.0 - share / 0.4).max(0.0).powi(2);
-            entrance * fade(x) + exit * fade(1.0 - x)
-        }
-    }
-
-    #[track_caller]
-    fn check(entrance: f64, exit: f64, dip: f64, sides: (f64, f64)) {
-        const PITCH_UM: f64 = 58.0;
-        let bend = bent(entrance, exit);
-        let contact = move |x: f64| 1.0 - dip * (-((x - 0.85) / 0.07).powi(2) / 2.0).exp();
-        let [centre, plus, minus] = [0.0, sides.0, -sides.1].map(|offset| curve(offset, bend, contact));
-        let errors = guide_errors(&Places { centre: &centre, plus: &plus, minus: &minus }, PITCH_UM).unwrap();
-        let truth = |range: core::ops::Range<usize>| {
-            let n = range.len() as f64;
-            range.map(|k| bend((k as f64 + 0.5) / SEGMENTS as f64)).sum::<f64>() / n * PITCH_UM
-        };
-        for (name, estimate, range) in [("entrance", &errors.entrance, ENTRANCE), ("exit", &errors.exit, EXIT)] {
-            let want = truth(range) - truth(MIDDLE);
-            let inside = estimate.interval.low <= want && want <= estimate.interval.high;
-            assert!(inside && (estimate.value - want).abs() < 0.6, "{name}: {want} um, {estimate:?}");
-        }
-        let smooth = smoothed(&core::array::from_fn(|k| contact((k as f64 + 0.5) / SEGMENTS as f64)));
-        let least = smooth.iter().fold(f64::MAX, |l, v| l.min(*v));
-        assert!((errors.contact.value - least).abs() < 0.02, "{least}, {:?}", errors.contact);
-    }
-
-    #[test]
-    fn a_tilt_that_mirrors_is_height_with_its_sign() {
-        for (entrance, exit) in [(0.0, 0.0), (0.3, 0.0), (-0.3, 0.0), (0.0, 0.25), (0.1, -0.4), (0.5, 0.5)] {
-            check(entrance, exit, 0.0, (0.4, 0.4));
-        }
-    }
-
-    #[test]
-    fn the_same_dip_on_both_sides_is_contact() {
-        check(0.0, 0.0, 0.5, (0.4, 0.4));
-        check(0.2, 0.0, 0.4, (0.4, 0.4));
-        check(0.0, -0.2, 0.4, (0.4, 0.4));
-    }
-
-    /// A dip that keeps 0.64 of the carrier in a picture in full colour shows 0.71 (computed by the formula in [`crate::colour`]): the
-    /// interval reaches down to it, and no further up.
-    #[test]
-    fn a_dip_may_be_deeper_than_colour_shows() {
-        let shown = (0.64 + 0.316 * 0.64_f64.powf(0.11)) / 1.316;
-        let contact = |x: f64| if (0.7..0.9).contains(&x) { shown } else { 1.0 };
-        let [centre, plus, minus] = [0.0, 0.4, -0.4].map(|offset| curve(offset, |_| 0.0, contact));
-        let errors = guide_errors(&Places { centre: &centre, plus: &plus, minus: &minus }, 58.0).unwrap();
-        let got = &errors.contact;
-        assert!(got.interval.low < 0.64 && got.interval.high < shown + 0.02, "{got:?}");
-        let flat = flatness(&centre).unwrap();
-        assert!(flat.interval.low < 0.64 && flat.interval.high < shown + 0.02, "{flat:?}");
-    }
-
-    #[test]
-    fn sides_need_not_be_equal() {
-        check(0.3, -0.2, 0.3, (0.3, 0.5));
-        check(-0.3, 0.2, 0.0, (0.55, 0.25));
-    }
-
-    #[test]
-    fn a_side_that_is_none_is_refused() {
-        let flat = curve(0.0, |_| 0.0, |_| 1.0);
-        let far = curve(0.8, |_| 0.0, |_| 1.0);
-        let near = curve(0.4, |_| 0.0, |_| 1.0);
-        for (plus, minus) in [(&flat, &near), (&near, &far)] {
-            let places = Places { centre: &flat, plus, minus };
-            assert!(matches!(guide_errors(&places, 58.0), Err(MeasureError::BadParameter { .. })));
-        }
-    }
-}
+mod tests;

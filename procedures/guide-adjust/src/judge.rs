@@ -56,7 +56,7 @@ impl Round {
                 demand_steady(frames, settings.number(&STEADY)).on(what)?;
             }
             let curves = [curve, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
-            let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2] };
+            let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2], apart: None };
             let errors = guide_errors(&places, eye.pitch_um).on(what)?;
             heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });
         }

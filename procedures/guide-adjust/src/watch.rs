@@ -234,6 +234,7 @@ impl Watch {
                     centre: centre.curves[head].as_ref()?,
                     plus: plus.curves[head].as_ref()?,
                     minus: minus.curves[head].as_ref()?,
+                    apart: None,
                 };
                 guide_errors(&places, self.eye.pitch_um).ok()
             })
