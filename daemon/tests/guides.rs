@@ -24,7 +24,10 @@ fn truth(rig: &Rig) -> sim_instrument::machine::GuideTruth {
 
 /// Plays the first stage of a scenario: the report, and the truth at its end.
 fn play(name: &str) -> (RunReport, sim_instrument::machine::GuideTruth) {
-    let scenario = scenario(name);
+    play_it(scenario(name))
+}
+
+fn play_it(scenario: Scenario) -> (RunReport, sim_instrument::machine::GuideTruth) {
     block_on(async {
         let rig = Rig::new(scenario).await;
         let stage = rig.scenario.stages[0].clone();
@@ -92,6 +95,67 @@ fn a_high_entrance_guide_that_stays_high_fails_with_its_sign() {
     check(&report, Outcome::Fail, &[Finding::EntranceGuideHigh], &not_there);
     check_holds(&report, "entrance-guide.height-error", truth.entrance_um);
     assert!(truth.entrance_um < -15.0, "{truth:?}");
+}
+
+/// A guide that stands too high, with the tracking turned by these, and parts of the scenario's text changed.
+fn turned(setting: f64, sides: [f64; 2], changed: &[(&str, &str)]) -> Scenario {
+    let path = support::in_tree("sim-instrument/scenarios/guide-entrance-high.toml");
+    let mut text = std::fs::read_to_string(&path).expect("the scenario is there");
+    for (old, new) in [
+        ("fault tracking -0.38", format!("fault tracking {}", sides[0]).as_str()),
+        ("fault tracking 0.42", format!("fault tracking {}", sides[1]).as_str()),
+        ("fault entrance-guide -36", format!("fault entrance-guide {setting}").as_str()),
+        ("[\"fault entrance-guide -33\"]", "[]"),
+    ]
+    .into_iter()
+    .chain(changed.iter().copied())
+    {
+        assert!(text.contains(old), "`{old}` is not there");
+        text = text.replace(old, new);
+    }
+    Scenario::parse(&text).expect("a right scenario")
+}
+
+const CONTROL: &str = "[scope.probes.CH2]\npoint = \"control-track\"\nfactor = 10.0\nexpected_v = 5.0\n";
+const WIDE: (&str, &str) = (
+    "[tapes.alignment]",
+    "[machine.head_a]\nwidth_um = 84.0\n\n[machine.head_b]\nwidth_um = 84.0\n\n[tapes.alignment]",
+);
+
+#[test]
+fn without_control_pulses_no_guide_is_judged_nor_given_a_sign() {
+    // The same side twice looks like guides that are right; the sides in either order look like either sign.
+    for (setting, sides, wide) in
+        [(-30.0, [0.58, 0.58], true), (-36.0, [-0.38, 0.42], false), (-36.0, [0.43, -0.38], false)]
+    {
+        let mut changed = vec![(CONTROL, "")];
+        changed.extend(wide.then_some(WIDE));
+        let (report, truth) = play_it(turned(setting, sides, &changed));
+        assert!(truth.entrance_um < -14.5, "beyond reject: {truth:?}");
+        let all = text::run(&report);
+        assert_ne!(report.verdict, Some(Outcome::Pass), "{all}");
+        let stated = report.procedures.iter().flat_map(|p| &p.measurements);
+        for name in stated.map(|m| &m.name) {
+            assert!(!name.contains("height-error") && !name.contains("contact"), "{name}\n{all}");
+        }
+        measured(&report, "head-a.flatness");
+        let mut unable = report.procedures.iter().flat_map(|p| &p.unable);
+        assert!(unable.any(|u| u.code == UnableCode::NotPossible && u.what == "guides"), "{all}");
+        let mut notes = report.procedures.iter().flat_map(|p| &p.notes);
+        assert!(notes.any(|note| note.starts_with("If tracking was turned to both sides")), "{all}");
+    }
+}
+
+#[test]
+fn heights_hold_for_heads_half_as_wide_again_as_their_tracks() {
+    for setting in [-30.0, 4.0] {
+        let (report, truth) = play_it(turned(setting, [0.62, -0.62], &[WIDE]));
+        check_holds(&report, "entrance-guide.height-error", truth.entrance_um);
+        check_holds(&report, "exit-guide.height-error", truth.exit_um);
+        let entrance = measured(&report, "entrance-guide.height-error");
+        let narrow = entrance.high - entrance.low < 3.0;
+        assert!(narrow || setting < 0.0, "a guide that is right is told: {entrance:?}");
+    }
 }
 
 #[test]

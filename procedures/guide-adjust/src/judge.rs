@@ -35,14 +35,20 @@ pub(crate) struct Round {
     heads: Vec<HeadRound>,
     entrance: Estimate,
     exit: Estimate,
+    /// Why the sides are not told; none: they are.
+    untold: Option<&'static str>,
 }
+
+/// Greatest reach of a head that its sides can be told with: beyond, it reads the next track of its azimuth wherever the level has
+/// fallen.
+const MOST_REACH: f64 = 1.35;
 
 impl Round {
     /// # Errors
-    /// `in-noise`, `not-steady`, and what the arithmetic says.
+    /// `in-noise`, `not-steady`, `not-possible` for heads too wide, and what the arithmetic says.
     pub(crate) fn of(eye: &Eye, sight: &Sight, settings: &Settings) -> Result<Self> {
         let (front, floor) = sight.floor()?;
-        let (plus, minus) = sight.plus_and_minus(eye);
+        let (plus, minus, apart) = sight.plus_and_minus(eye);
         let mut heads = Vec::new();
         for (number, head) in front.heads.iter().copied().enumerate() {
             let what = name(head);
@@ -56,13 +62,25 @@ impl Round {
                 demand_steady(frames, settings.number(&STEADY)).on(what)?;
             }
             let curves = [curve, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
-            let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2], apart: None };
+            let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2], apart };
             let errors = guide_errors(&places, eye.pitch_um).on(what)?;
+            if errors.reach > MOST_REACH {
+                let why = format!(
+                    "the level fell so late that the head is about {:.1} tracks wide: too wide to tell its place by the level; take an alignment tape of the fastest speed",
+                    2.0 * errors.reach - 1.0
+                );
+                return Err(Unable::new(UnableCode::NotPossible, why).on(what));
+            }
             heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });
         }
         let entrance = mean_of(&heads.iter().map(|h| &h.errors.entrance).collect::<Vec<_>>())?;
         let exit = mean_of(&heads.iter().map(|h| &h.errors.exit).collect::<Vec<_>>())?;
-        Ok(Self { heads, entrance, exit })
+        Ok(Self { heads, entrance, exit, untold: apart.is_none().then(|| eye.why_untold()) })
+    }
+
+    /// Whether it is told which side is which.
+    pub(crate) const fn is_told(&self) -> bool {
+        self.untold.is_none()
     }
 
     /// Whether nothing is to be adjusted: both guides good for sure.
@@ -72,10 +90,10 @@ impl Round {
     }
 
     /// What to turn, in words.
-    pub(crate) fn in_words(&self, sign: bool) -> String {
+    pub(crate) fn in_words(&self) -> String {
         [("entrance", &self.entrance), ("exit", &self.exit)]
             .iter()
-            .map(|(which, e)| format!("The {which} guide {}.", stands(e, sign)))
+            .map(|(which, e)| format!("The {which} guide {}.", stands(e, self.is_told())))
             .collect::<Vec<_>>()
             .join(" ")
     }
@@ -96,11 +114,16 @@ impl Round {
             report.measured(if judged { measured.judged(limits) } else { measured });
         };
         let pitches = in_micrometres(&settings.within(0.0, &HEIGHT_GOOD, &HEIGHT_REJECT), eye.pitch_um);
-        put("entrance-guide.height-error".into(), Unit::Micrometre, &self.entrance, pitches.clone());
-        put("exit-guide.height-error".into(), Unit::Micrometre, &self.exit, pitches.clone());
+        // One side seen twice looks like guides that are right, and hides a dip: without both sides neither is stated.
+        if self.is_told() {
+            put("entrance-guide.height-error".into(), Unit::Micrometre, &self.entrance, pitches.clone());
+            put("exit-guide.height-error".into(), Unit::Micrometre, &self.exit, pitches.clone());
+        }
         for h in &self.heads {
             let (head, contact) = (name(h.head), settings.at_least(&CONTACT_GOOD, &CONTACT_REJECT));
-            put(format!("{head}.contact"), Unit::One, &h.errors.contact, contact);
+            if self.is_told() {
+                put(format!("{head}.contact"), Unit::One, &h.errors.contact, contact);
+            }
             put(
                 format!("{head}.flatness"),
                 Unit::One,
@@ -109,22 +132,30 @@ impl Round {
             );
         }
         for h in &self.heads {
-            report.draw(h.figure(prefix));
+            report.draw(h.figure(prefix, self.is_told()));
         }
         if which == Which::Last {
-            self.conclude(eye, subject, settings, &pitches, report);
+            self.conclude(subject, settings, &pitches, report);
         }
         Ok(())
     }
 
-    fn conclude(&self, eye: &Eye, subject: &Subject, settings: &Settings, limits: &Limits, report: &mut Report) {
-        let sign = eye.sign_is_told();
+    fn conclude(&self, subject: &Subject, settings: &Settings, limits: &Limits, report: &mut Report) {
         let good = limits.good.at_most.unwrap_or(0.0);
-        let words = self.in_words(sign);
+        let words = self.in_words();
+        if let Some(why) = self.untold {
+            report.unable(Unable::new(UnableCode::NotPossible, why).on("guides"));
+            report.note(&format!("If tracking was turned to both sides: {words}"));
+        }
         if subject.tape != TapeKind::Alignment {
             let why = "this tape was recorded on a path of its own: what is measured is the machine's against that; only an alignment tape judges the guides";
             report.unable(Unable::new(UnableCode::WrongTape, why).on("guides"));
-            report.note(&words);
+            if self.is_told() {
+                report.note(&words);
+            }
+            return;
+        }
+        if !self.is_told() {
             return;
         }
         let guides = [
@@ -135,11 +166,7 @@ impl Round {
             let wrong =
                 if error.interval.low > good { Some(low) } else { (error.interval.high < -good).then_some(high) };
             if let Some(finding) = wrong {
-                if sign {
-                    report.found(finding, &words);
-                } else {
-                    report.note("Which way is not told, since the control track is not hooked up: turn a little, and look whether it gets better.");
-                }
+                report.found(finding, &words);
                 report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
             }
         }
@@ -170,8 +197,11 @@ impl Round {
         }
     }
 
-    /// What came of the adjustment.
+    /// What came of the adjustment, where both rounds tell.
     pub(crate) fn compare(&self, before: &Self, report: &mut Report) {
+        if !(self.is_told() && before.is_told()) {
+            return;
+        }
         for (which, then, now) in [("entrance", &before.entrance, &self.entrance), ("exit", &before.exit, &self.exit)] {
             let gained = then.value.abs() - now.value.abs();
             let sure = 2.0 * then.standard_uncertainty.hypot(now.standard_uncertainty);
@@ -192,10 +222,11 @@ impl Round {
 
 impl HeadRound {
     /// The head's level at the three places.
-    fn figure(&self, prefix: &str) -> Figure {
+    fn figure(&self, prefix: &str, told: bool) -> Figure {
+        let sides = if told { ["to the next", "to the former"] } else { ["one side", "the other side"] };
         figure(
             format!("{prefix}{}: level with tracking at centre and towards either track", name(self.head)),
-            ["at centre", "to the next", "to the former"].into_iter().zip(&self.curves),
+            ["at centre", sides[0], sides[1]].into_iter().zip(&self.curves),
         )
     }
 }
@@ -207,7 +238,8 @@ pub(crate) fn stands(error: &Estimate, sign: bool) -> String {
         (true, _) if sign => format!("stands low by about {away:.0} um across the track"),
         (_, true) if sign => format!("stands high by about {away:.0} um across the track"),
         (true, _) | (_, true) => format!("is off by about {away:.0} um across the track"),
-        _ => format!("is not surely off ({:+.1} um)", error.value),
+        _ if sign => format!("is not surely off ({:+.1} um)", error.value),
+        _ => format!("is not surely off ({away:.1} um)"),
     }
 }
 

@@ -47,7 +47,7 @@ impl Procedure for GuideAdjust {
                     the level is taken at centre and with tracking moved to about 60 % of it on either side. A tilt that \
                     mirrors between the sides is a guide's height, with its sign; the same dip on both sides is contact, tension or \
                     dirt. Which side is which is told by the delay from control pulse to head switch, so put a probe on the control \
-                    track. Only an alignment tape judges the machine's guides. Live, it shows entrance, middle and exit of each head, \
+                    track: without one, and on a format without a control track, no guide and no contact is judged. Only an alignment tape judges the machine's guides. Live, it shows entrance, middle and exit of each head, \
                     which guide, and better or worse than a moment ago, as fast as the scope gives captures. A level that goes to and \
                     fro by itself is automatic tracking, which works against you: set tracking to manual first.",
             when_it_fails: "Turn a guide only after all else was ruled out, and only when parts were disturbed: clean the path first, and look \
@@ -72,8 +72,9 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.note(&format!("Level by {}.", eye.front.way.text()));
     let first = round(&eye, settings, report, (0.0, 0.4))?;
     let first = Round::of(&eye, &first, settings)?;
-    let adjustable = subject.tape == TapeKind::Alignment && !first.is_good(settings, eye.pitch_um);
-    if adjustable && ask_to_adjust(&first, eye.sign_is_told())? {
+    // Nobody turns a screw by sides that nothing tells.
+    let adjustable = subject.tape == TapeKind::Alignment && first.is_told() && !first.is_good(settings, eye.pitch_um);
+    if adjustable && ask_to_adjust(&first)? {
         first.report(Which::Before, &eye, &subject, settings, report)?;
         let second = round(&eye, settings, report, (0.5, 0.95))?;
         let second = Round::of(&eye, &second, settings)?;
@@ -98,11 +99,11 @@ fn round(eye: &Eye, settings: &Settings, report: &mut Report, share: (f64, f64))
 }
 
 /// Asks to adjust, with what is known: whether it was done.
-fn ask_to_adjust(round: &Round, sign: bool) -> Result<bool> {
+fn ask_to_adjust(round: &Round) -> Result<bool> {
     let text = format!(
         "{} The machine is stopped. Mark the screw's place, start play, and adjust; `tapewright live guide-adjust` shows it meanwhile. Answer \
          `{DONE}` when it is done: all three tracking positions are then measured once more.",
-        round.in_words(sign)
+        round.in_words()
     );
     let answer = Prompt {
         id: "adjust-guides",

@@ -22,6 +22,10 @@ const SETTLING: u32 = 4;
 /// Least move of the tracking, in pitches, that counts as a side (common practice, no source).
 const LEAST_MOVE: f64 = 0.1;
 
+/// Greatest move: a pitch away the head lies as near to the next track of its azimuth, and neither the level nor the pulses tell
+/// the sides apart.
+const MOST_MOVE: f64 = 0.92;
+
 const DONE: &str = "done";
 const CANNOT: &str = "cannot";
 
@@ -169,15 +173,19 @@ impl Sight {
         self.floor.as_ref().ok_or_else(|| Unable::new(UnableCode::ProcedureFault, "the noise floor was not taken"))
     }
 
-    /// Towards the next track and towards the former one. Where the control pulses do not tell, the side that was
-    /// turned to first counts as towards the next.
-    pub(crate) fn plus_and_minus(&self, eye: &Eye) -> (&Place, &Place) {
+    /// Towards the next track and towards the former one, and how far apart they are, in pitches. Where the control pulses do
+    /// not tell, they come in the order that they were turned to, and may be one side.
+    pub(crate) fn plus_and_minus(&self, eye: &Eye) -> (&Place, &Place, Option<f64>) {
         let [one, other] = &self.sides;
-        match (one.moved(eye, &self.centre), other.moved(eye, &self.centre)) {
-            (Some(a), Some(b)) if a < b => (other, one),
-            _ => (one, other),
-        }
+        let apart = apart(one.moved(eye, &self.centre), other.moved(eye, &self.centre));
+        if apart.is_some_and(|by| by < 0.0) { (other, one, apart.map(f64::abs)) } else { (one, other, apart) }
     }
+}
+
+/// How far the first side lies beyond the other one; none where that is not told, or they are one side.
+fn apart(one: Option<f64>, other: Option<f64>) -> Option<f64> {
+    let (one, other) = (one?, other?);
+    (one * other < 0.0).then_some(one - other)
 }
 
 impl Place {
@@ -211,6 +219,10 @@ fn side(eye: &Eye, settings: &Settings, centre: &Place, before: Option<&Place>) 
             "The level fell, but the tracking did not move: set tracking to manual. ".clone_into(&mut said);
             continue;
         }
+        if moved.is_some_and(|by| by.abs() > MOST_MOVE) {
+            "The tracking was turned by about a whole track: turn back. ".clone_into(&mut said);
+            continue;
+        }
         if let (Some(by), Some(first)) = (moved, before.and_then(|first| first.moved(eye, centre)))
             && (by > 0.0) == (first > 0.0)
         {
@@ -227,4 +239,23 @@ fn side(eye: &Eye, settings: &Settings, centre: &Place, before: Option<&Place>) 
         ),
     )
     .on("guides"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::apart;
+
+    #[test]
+    fn sides_are_told_only_by_pulses_on_both_and_only_where_they_are_two() {
+        for (one, other, want) in [
+            (Some(0.5), Some(-0.25), Some(0.75)),
+            (Some(-0.5), Some(0.25), Some(-0.75)),
+            (Some(0.5), Some(0.25), None),
+            (None, Some(0.25), None),
+            (Some(0.5), None, None),
+            (None, None, None),
+        ] {
+            assert_eq!(apart(one, other), want, "{one:?} {other:?}");
+        }
+    }
 }

@@ -51,7 +51,8 @@ pub(crate) struct Watch {
     pub(crate) eye: Eye,
     floor: Option<Floor>,
     floor_taken: bool,
-    with_control: bool,
+    /// Control pulses tell the sides, beside each frame.
+    pub(crate) with_control: bool,
     rings: [VecDeque<ScanLevels>; 2],
     pub(crate) centre: Option<Taken>,
     pub(crate) sides: [Option<Taken>; 2],
@@ -69,6 +70,8 @@ pub(crate) struct Watch {
 #[derive(Clone)]
 pub(crate) struct Taken {
     pub(crate) curves: [Option<HeadCurve>; 2],
+    /// How far the tracking was moved from centre, in pitches, where that is told.
+    pub(crate) by: Option<f64>,
 }
 
 impl Taken {
@@ -171,7 +174,7 @@ impl Watch {
             let frames: Vec<ScanLevels> = ring.iter().cloned().collect();
             Ok(Some(HeadCurve::over_frames(&frames)?))
         };
-        Ok(Taken { curves: [curve(&self.rings[0])?, curve(&self.rings[1])?] })
+        Ok(Taken { curves: [curve(&self.rings[0])?, curve(&self.rings[1])?], by: None })
     }
 
     fn hear(&mut self, said: Option<&str>, seen: &Taken) {
@@ -221,7 +224,7 @@ impl Watch {
         let (low, high) = last.fold((f64::MAX, f64::MIN), |(l, h), at| (l.min(at), h.max(at)));
         let stands = self.course.len() >= SHOWN && high - low < STANDS;
         if whole && stands && self.share(seen).is_some_and(|share| (SIDE_LEVEL.0..=SIDE_LEVEL.1).contains(&share)) {
-            self.sides[if by > 0.0 { PLUS } else { MINUS }] = Some(seen.clone());
+            self.sides[if by > 0.0 { PLUS } else { MINUS }] = Some(Taken { by: Some(by), ..seen.clone() });
         }
     }
 
@@ -234,7 +237,7 @@ impl Watch {
                     centre: centre.curves[head].as_ref()?,
                     plus: plus.curves[head].as_ref()?,
                     minus: minus.curves[head].as_ref()?,
-                    apart: None,
+                    apart: plus.by.zip(minus.by).map(|(plus, minus)| plus - minus),
                 };
                 guide_errors(&places, self.eye.pitch_um).ok()
             })

@@ -90,7 +90,7 @@ impl State {
         if let Some(place) = large {
             gauges[place].trend = trend;
         }
-        let sign = watch.eye.sign_is_told();
+        let sign = watch.with_control;
         let headline = self.headline(heights.as_ref(), &gauges, sign, pitch_um);
         Ok(Reading {
             headline,
@@ -111,7 +111,8 @@ impl State {
             let (which, error) =
                 if exit.value.abs() > entrance.value.abs() { ("EXIT", exit) } else { ("ENTRANCE", entrance) };
             if error.value.abs() <= LEFT_ALONE * pitch_um {
-                return "BOTH GUIDES RIGHT".into();
+                // Without the pulses both sides may be one.
+                return if sign { "BOTH GUIDES RIGHT" } else { "NO TILT SEEN" }.into();
             }
             return match (sign, error.value > 0.0) {
                 (true, true) => format!("{which} LOW"),
@@ -163,8 +164,11 @@ impl State {
         if !watch.floor_taken {
             warnings.push("The noise is still in the levels: it is taken when the machine stands in stop.".to_owned());
         }
-        if !watch.eye.sign_is_told() {
-            warnings.push("The control track is not hooked up: high or low is not told.".to_owned());
+        if !watch.with_control {
+            warnings.push(
+                "No control pulses beside the RF: neither high or low is told, nor that both sides were seen."
+                    .to_owned(),
+            );
         }
         warnings
     }
