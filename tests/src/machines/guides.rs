@@ -9,13 +9,15 @@ pub(super) fn draw(sheet: &mut Sheet) {
     sheet.scope(Scopes { slowest: 9_600, without_peak: true });
     sheet.tape(TapeKind::Alignment, &["grey", "bars"]);
     let expected_v = sheet.rf();
-    sheet.heads((0.85, 1.1), (1.0, 1.1), format);
+    let pitch = pitch_um(format);
+    // Both heads of a drum are of one make; some drums have heads much wider than this speed's tracks.
+    let width = sheet.random.between(1.0, 1.6);
+    sheet.heads((0.85, 1.1), (width, (width + 0.05).min(1.6)), format);
     sheet.draw("machine.control.jitter_s", 2e-6, 5e-5);
     sheet.probe("CH1", "rf", 1.0, Some(expected_v));
     sheet.probe("CH2", "control-track", 10.0, Some(5.0));
     sheet.probe("EXT", "head-switch", 10.0, Some(5.0));
     // What a guide's setting moves at the ends of the scan is a little less than the setting.
-    let pitch = pitch_um(format);
     let height = |sheet: &mut Sheet| {
         if sheet.random.chance(0.3) {
             return 0.0;
@@ -30,7 +32,8 @@ pub(super) fn draw(sheet: &mut Sheet) {
         commands.push(format!("fault contact-dip {dip:.4}"));
     }
     sheet.set("operator.adjust.tracking-centre", ["clear tracking"]);
-    let side = sheet.random.between(0.36, 0.44);
+    // The wider the head, the later the level falls.
+    let side = 0.5 * (width - 1.0) + sheet.random.between(0.36, 0.44);
     sheet.set("operator.adjust.tracking-one-side", [format!("fault tracking {side:.3}")]);
     sheet.set("operator.adjust.tracking-other-side", [format!("fault tracking {:.3}", -side)]);
     // Half of the operators turn the screws; what they leave is as small as a screw can be set.
