@@ -19,6 +19,7 @@ use tapewright_formats::definitions::sound::{FLUTTER_SETTLE_S, TWO_SIGMA_SHARE, 
 use tapewright_formats::losses::sinc;
 
 mod cut;
+mod faster;
 mod unweighted;
 
 pub use unweighted::{FlutterLine, Unweighted};
@@ -43,6 +44,8 @@ pub struct SpeedError {
     beside: Vec<f64>,
     /// What the filter about the tone cuts off a tone that swings as the measured one does: see [`cut`].
     cut: Vec<f64>,
+    /// What faster flutter may add to the weighted reading, in per cent: see [`faster`].
+    faster_percent: f64,
     /// Highest flutter frequency that passed.
     pub highest_hz: f64,
     /// The tone's mean frequency as the scope's time base tells it, whole turns of flutter or not.
@@ -89,17 +92,7 @@ impl SpeedError {
     }
 
     fn from_phase(out: &Demodulated, band: &Band, rate_hz: f64, observed_s: f64) -> Result<Self, MeasureError> {
-        let mean_v = moments(&out.amplitude_v)?.mean;
-        let least_v = out.amplitude_v.iter().fold(f64::INFINITY, |least, v| least.min(*v));
-        if least_v < 0.1 * mean_v {
-            return Err(MeasureError::InNoise {
-                what: "tone of a flutter record",
-                detail: format!(
-                    "its amplitude falls from {mean_v:.3e} V to {least_v:.3e} V: the tone breaks off, drowns in noise, or swings by more than the {:.0} Hz that this sample rate shows",
-                    band.pass_hz
-                ),
-            });
-        }
+        let mean_v = demand_even(&out.amplitude_v, band)?;
         let scale = 1.0 / (core::f64::consts::TAU * out.dt_s);
         let mean_hz = band.carrier_hz
             + scale * (out.phase_rad[out.phase_rad.len() - 1] - out.phase_rad[0]) / (out.phase_rad.len() as f64 - 1.0);
@@ -113,6 +106,7 @@ impl SpeedError {
             error: differences(&out.phase_rad, mean_hz),
             beside: differences(&out.amplitude_v, mean_v * mean_hz),
             cut: differences(&cut::cut(&out.phase_rad, out.dt_s, gain(rate_hz, band)), mean_hz),
+            faster_percent: 0.0,
             highest_hz: band.pass_hz,
             tone_hz: mean_hz,
             observed_s,
@@ -183,7 +177,8 @@ impl SpeedError {
         ];
         let (u, dof) = crate::estimate::combine(&contributions)?;
         let read = Estimate::with_interval(100.0 * value, 100.0 * low, 100.0 * high, u, dof, contributions)?;
-        cut::or_cut(read, 100.0 * cut)
+        let read = cut::or_cut(read, 100.0 * cut)?;
+        if self.faster_percent > 0.0 { read.or_higher(faster::NAME, self.faster_percent) } else { Ok(read) }
     }
 
     /// The weighted value that is stayed below for the statistic's share of the time.
@@ -195,6 +190,22 @@ impl SpeedError {
         sizes.sort_unstable_by(f64::total_cmp);
         Ok(quantile(&sizes, TWO_SIGMA_SHARE))
     }
+}
+
+/// The mean of a tone's amplitude, which must not fall away.
+fn demand_even(amplitude_v: &[f64], band: &Band) -> Result<f64, MeasureError> {
+    let mean_v = moments(amplitude_v)?.mean;
+    let least_v = amplitude_v.iter().fold(f64::INFINITY, |least, v| least.min(*v));
+    if least_v < 0.1 * mean_v {
+        return Err(MeasureError::InNoise {
+            what: "tone of a flutter record",
+            detail: format!(
+                "its amplitude falls from {mean_v:.3e} V to {least_v:.3e} V: the tone breaks off, drowns in noise, or swings by more than the {:.0} Hz that this sample rate shows",
+                band.pass_hz
+            ),
+        });
+    }
+    Ok(mean_v)
 }
 
 /// Times a gain of frequency, without shift of phase; ends continued as in a mirror.

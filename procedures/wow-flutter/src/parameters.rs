@@ -75,12 +75,14 @@ pub(crate) const DESCRIPTION: Description = Description {
             memory, unverified) and taken by the two-sigma statistic: the value that the speed error stays below for 95.45 % of at \
             least five seconds. A scope of few points samples the tone below its own frequency on purpose: its alias shows the same \
             wavering, once a short fast record has told the tone's frequency; the sample rate is chosen so that the alias lies clear. How \
-            high in frequency that reaches is said; the drum's turns must lie within it, so that long records take more points. The three \
+            high in frequency that reaches is said; the drum's turns must lie within it, so that long records take more points. Faster \
+            flutter, up to 200 Hz, is looked for in three short records at a higher rate: it is not in the value of a long record that does not reach there, but widens its interval \
+            upward, so that no reading passes that it might spoil; what comes and goes between these records is missed. The three \
             largest lines of the unweighted spectrum are held against the rates of drum, capstan and reel. Limits are for standard play; slower speeds do worse. A tape recorded on this \
             machine shows recording and playback together: replay it several times.",
     when_it_fails: "A line at the capstan's rate: pinch roller (hard, shiny, out of round), capstan shaft and bearing, its belt or motor. At the \
                     drum's rate: the tape sticks to the drum, or tension is too high; clean it. At a reel's rate: the clutch, the \
                     brake band or the tension arm. No line, but a high reading: dirt, a dry guide that lets the tape squeal, or a worn \
                     tape: try another. A wrong frequency altogether: the tape speed, not its wavering.",
-    duration_s: 20.0,
+    duration_s: 25.0,
 };

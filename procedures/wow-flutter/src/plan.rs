@@ -18,6 +18,20 @@ const LEAST_BAND_HZ: f64 = 35.0;
 /// Ends of the record beyond the time that is judged, and the filter's length.
 pub(crate) const BESIDE_S: f64 = 2.0;
 
+/// Short records that are looked through for fast flutter: what goes round is in each, what comes and goes in one of them.
+pub(crate) const FAST_RECORDS: u32 = 3;
+
+/// Seconds and rates of short records to try, the best first, with at most so many points: long ones tell slow flutter from fast,
+/// fast ones hold less noise; at some rates harmonics of the tone fall beside it, and some scopes take more time than asked.
+pub(crate) fn fast(tone_hz: f64, points: f64) -> Vec<(f64, f64)> {
+    let mut asked = Vec::new();
+    for span_s in [0.5, 0.25, 0.15] {
+        let most = (points / span_s).min(FAST * tone_hz);
+        asked.extend([1.0, 0.8, 0.7, 0.57, 0.45].map(|share| (span_s, share * most)));
+    }
+    asked
+}
+
 /// Rates to try, the best first, for a record of `span_s` with at most so many points.
 pub(crate) fn rates(tone_hz: f64, span_s: f64, points: f64) -> Vec<f64> {
     let most = points / span_s;
@@ -81,6 +95,26 @@ mod tests {
     }
 
     /// The default on 2,500 points, with a record of 10 s or 12 s where the time base has no 7 s.
+    /// The measurement takes one of the records, on scopes that take what is asked and on those that take more time.
+    #[test]
+    fn fast_flutter_is_seen_whatever_the_scope() {
+        for tone_hz in [3000.0, 3150.0, 3140.3, 3200.0, 1000.0] {
+            for points in [2_500.0, 10_000.0, 2e6] {
+                for stretch in [1.0, 1.2, 1.4, 2.0] {
+                    let seen = fast(tone_hz, points).into_iter().any(|(span_s, rate_hz)| {
+                        let alias = |times: f64| alias_of(times * tone_hz, rate_hz).0;
+                        let clear = |times: f64| (alias(times) - alias(1.0)).abs() >= 440.0;
+                        rate_hz * span_s * stretch <= points
+                            && band_at(tone_hz, rate_hz).is_some_and(|band| band.pass_hz >= 200.0)
+                            && clear(2.0)
+                            && clear(3.0)
+                    });
+                    assert!(seen, "{tone_hz} Hz, {points} points, {stretch}");
+                }
+            }
+        }
+    }
+
     #[test]
     fn the_default_can_be_taken_by_scopes_that_step_their_time_base() {
         let rates = rates(3150.0, 7.0, 2_500.0);

@@ -58,6 +58,28 @@ fn a_wide_swing_of_the_drum_is_not_stated_too_low() {
     }
 }
 
+/// Flutter beyond what 2,500 points show is in short fast records only: weighted it is more than the 0.5 % that are rejected.
+#[test]
+fn flutter_beyond_the_band_does_not_pass() {
+    for (hz, peak) in [(63.0, 2.6), (85.0, 3.4), (150.0, 5.6)] {
+        let mut scenario = stage(SOUND, 1);
+        scenario.machine.audio.capstan_hz = hz;
+        scenario.stages[0].run = vec![format!("fault flutter-capstan {peak}")];
+        let report = play(&scenario, "wow-flutter", &[]).report;
+        let text = tapewright::report::text::run(&report);
+        // Where its sidebands fold upon the tone, the long record may find the tone broken off instead.
+        assert!(matches!(report.verdict, Some(Outcome::Unable | Outcome::Fail)), "{hz} Hz\n{text}");
+        if let Some(found) = only(&report).measurements.iter().find(|m| m.name == "flutter.weighted") {
+            assert!(found.high > 0.505 && found.outcome != Some(Outcome::Pass), "{hz} Hz\n{text}");
+            assert!(text.contains("short fast records"), "{hz} Hz\n{text}");
+        }
+    }
+    // An ordinary machine's reading stays as it is: half a hundredth of a per cent, or about that.
+    let found = play(&stage(SOUND, 1), "wow-flutter", &RATES).report;
+    let found = measured(&found, "flutter.weighted");
+    assert!(found.high - found.value < 0.015, "{found:?}");
+}
+
 #[test]
 fn a_record_too_long_for_the_points_is_refused() {
     let report = play(&stage(SOUND, 1), "wow-flutter", &[("observe-s", 20.0)]).report;
