@@ -146,6 +146,15 @@ impl Estimate {
         self
     }
 
+    /// The same quantity from another zero: value and interval, `by` added.
+    #[must_use]
+    pub fn shifted(mut self, by: f64) -> Self {
+        self.value += by;
+        self.interval.low += by;
+        self.interval.high += by;
+        self
+    }
+
     /// Adds contributions that are not correlated with the others: each half of the interval grows as
     /// the root of the sum of squares of its own and of theirs, which keeps a little more than the coverage where
     /// limits that are never passed dominate.

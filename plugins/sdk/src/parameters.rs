@@ -1,7 +1,8 @@
 //! Parameters: declared once, described to the daemon, read in force.
 
 use crate::bindings::exports::tapewright::procedure::entry;
-use tapewright_formats::{Limit, Limits, Unit};
+use crate::unable::{Result, Unable};
+use tapewright_formats::{Limit, Limits, UnableCode, Unit};
 
 /// A parameter that is a number.
 #[derive(Debug, Clone, Copy)]
@@ -125,6 +126,25 @@ impl Settings {
     #[must_use]
     pub fn count(&self, parameter: &Number) -> u32 {
         self.number(parameter).round() as u32
+    }
+
+    /// Refuses limits that contradict each other: of each pair the first must not exceed the second, or good would lie beyond
+    /// reject.
+    ///
+    /// # Errors
+    /// [`UnableCode::NotPossible`].
+    pub fn demand_order(&self, pairs: &[(&Number, &Number)]) -> Result<()> {
+        for (first, second) in pairs {
+            let (a, b) = (self.number(first), self.number(second));
+            if a > b {
+                let why = format!(
+                    "setting `{}` is {a} and `{}` is {b}: the first must not exceed the second, or good would lie beyond reject",
+                    first.name, second.name
+                );
+                return Err(Unable::new(UnableCode::NotPossible, why));
+            }
+        }
+        Ok(())
     }
 
     /// The value of a text.

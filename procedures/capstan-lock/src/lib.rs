@@ -15,12 +15,7 @@ impl Procedure for CapstanLock {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        for (good, reject) in p::PAIRS {
-            if settings.number(good) > settings.number(reject) {
-                let why = format!("setting `{}` exceeds `{}`: good would lie beyond reject", good.name, reject.name);
-                return Err(Unable::new(UnableCode::NotPossible, why));
-            }
-        }
+        settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
         if !subject.format.control_track {
             report.advise("Hold the two beats of the pilot tones against each other instead (`pilot-tracking`), or watch the RF for slip (`still-against-play`).");

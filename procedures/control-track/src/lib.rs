@@ -27,7 +27,7 @@ impl Procedure for ControlTrack {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        p::demand_order(settings)?;
+        settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
         if !subject.format.control_track {
             report.advise("Tracking is done by pilot tones under the colour signal: look for them in the RF instead, and at the tracking error made of them.");

@@ -132,24 +132,12 @@ fn scaled(limits: Limits, by: impl Fn(f64) -> f64) -> Limits {
     Limits { good: limit(limits.good), reject: limit(limits.reject), source: limits.source }
 }
 
-/// Refuses settings that contradict each other.
-pub(crate) fn demand_order(settings: &Settings) -> Result<()> {
-    for (least, greatest) in [
-        (&LEVEL_REJECT, &LEVEL_GOOD),
-        (&RATE_GOOD, &RATE_REJECT),
-        (&JITTER_GOOD, &JITTER_REJECT),
-        (&DUTY_GOOD, &DUTY_REJECT),
-        (&MISSING_GOOD, &MISSING_REJECT),
-        (&WANDER_GOOD, &WANDER_REJECT),
-    ] {
-        let (a, b) = (settings.number(least), settings.number(greatest));
-        if a > b {
-            let why = format!(
-                "setting `{}` is {a} and `{}` is {b}: the first must not exceed the second, or good would lie beyond reject",
-                least.name, greatest.name
-            );
-            return Err(Unable::new(UnableCode::NotPossible, why));
-        }
-    }
-    Ok(())
-}
+/// Of each pair the first must not exceed the second, or good would lie beyond reject.
+pub(crate) const PAIRS: [(&Number, &Number); 6] = [
+    (&LEVEL_REJECT, &LEVEL_GOOD),
+    (&RATE_GOOD, &RATE_REJECT),
+    (&JITTER_GOOD, &JITTER_REJECT),
+    (&DUTY_GOOD, &DUTY_REJECT),
+    (&MISSING_GOOD, &MISSING_REJECT),
+    (&WANDER_GOOD, &WANDER_REJECT),
+];

@@ -27,10 +27,7 @@ pub(crate) fn judge(lines: LineStandard, settings: &Settings, report: &mut Repor
     let pulses = pulses_in(&trace, SignalForm::Square).on("drum.rate")?;
     let rate = pulses.rate(frame_hz, capture.info.timebase_uncertainty).on("drum.rate")?;
     report.measured(Measured::new("drum.rate", Unit::Hertz, &rate));
-    let mut error = rate.clone().scaled(100.0 / frame_hz);
-    error.value -= 100.0;
-    error.interval.low -= 100.0;
-    error.interval.high -= 100.0;
+    let error = rate.clone().scaled(100.0 / frame_hz).shifted(-100.0);
     let limits = settings.within(0.0, &p::RATE_GOOD, &p::RATE_REJECT);
     let outcome = report.measured(Measured::new("drum.rate-error", Unit::Percent, &error).judged(limits));
     match outcome {

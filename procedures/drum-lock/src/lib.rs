@@ -16,12 +16,7 @@ impl Procedure for DrumLock {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        for (good, reject) in p::PAIRS {
-            if settings.number(good) > settings.number(reject) {
-                let why = format!("setting `{}` exceeds `{}`: good would lie beyond reject", good.name, reject.name);
-                return Err(Unable::new(UnableCode::NotPossible, why));
-            }
-        }
+        settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
         let lines = subject.format.lines;
         hooked_up(Signal::HeadSwitch)?;

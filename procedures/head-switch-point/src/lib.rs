@@ -26,7 +26,7 @@ impl Procedure for HeadSwitchPoint {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        p::demand_order(settings)?;
+        settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
         let video = hooked_up(Signal::Video)?;
         let switch = hooked_up(Signal::HeadSwitch)?;

@@ -87,17 +87,6 @@ pub(crate) const DESCRIPTION: Description = Description {
     duration_s: 30.0,
 };
 
-/// Refuses settings that contradict each other.
-pub(crate) fn demand_order(settings: &Settings) -> Result<()> {
-    for (good, reject) in [(&POINT_GOOD, &POINT_REJECT), (&APART_GOOD, &APART_REJECT), (&JITTER_GOOD, &JITTER_REJECT)] {
-        let (a, b) = (settings.number(good), settings.number(reject));
-        if a > b {
-            let why = format!(
-                "setting `{}` is {a} and `{}` is {b}: the first must not exceed the second, or good would lie beyond reject",
-                good.name, reject.name
-            );
-            return Err(Unable::new(UnableCode::NotPossible, why));
-        }
-    }
-    Ok(())
-}
+/// Of each pair the first must not exceed the second, or good would lie beyond reject.
+pub(crate) const PAIRS: [(&Number, &Number); 3] =
+    [(&POINT_GOOD, &POINT_REJECT), (&APART_GOOD, &APART_REJECT), (&JITTER_GOOD, &JITTER_REJECT)];

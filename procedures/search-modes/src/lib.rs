@@ -18,12 +18,7 @@ impl Procedure for SearchModes {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        for (good, reject) in p::PAIRS {
-            if settings.number(good) > settings.number(reject) {
-                let why = format!("setting `{}` exceeds `{}`: good would lie beyond reject", good.name, reject.name);
-                return Err(Unable::new(UnableCode::NotPossible, why));
-            }
-        }
+        settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
         let front = Front::slow(&subject)?;
         let control = hookup()?
@@ -56,10 +51,7 @@ fn speed_of(mode: Mode, format: &Format, bars: &Estimate) -> Result<Estimate> {
     let sign = if mode == Mode::Review { -1.0 } else { 1.0 };
     let rough = 1.0 + sign * 2.0 * bars.value;
     let (ratio, half) = drum_ratio(format, rough);
-    let mut speed = bars.clone().scaled(2.0 * sign);
-    speed.value += ratio;
-    speed.interval.low += ratio;
-    speed.interval.high += ratio;
+    let speed = bars.clone().scaled(2.0 * sign).shifted(ratio);
     Ok(speed.also(Contribution::rectangular("drum's rate in search: corrected or not", half))?)
 }
 
@@ -124,12 +116,11 @@ fn judge(
         let n = sign * pulses.value;
         report.measured(Measured::new(format!("{mode}.speed-by-pulses"), Unit::One, &pulses.clone().scaled(sign)));
         let (ratio, half) = drum_ratio(format, n);
-        let mut off = bars.count.clone();
         let predicted = 0.5 * (n - ratio).abs();
-        off.value -= predicted;
-        off.interval.low -= predicted;
-        off.interval.high -= predicted;
-        let off = off
+        let off = bars
+            .count
+            .clone()
+            .shifted(-predicted)
             .also(Contribution::type_b("rate of the control pulses", 0.5 * pulses.standard_uncertainty))?
             .also(Contribution::rectangular("drum's rate in search: corrected or not", 0.5 * half))?;
         let limits = settings.within(0.0, &p::BARS_GOOD, &p::BARS_REJECT);

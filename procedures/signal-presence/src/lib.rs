@@ -24,7 +24,7 @@ impl Procedure for SignalPresence {
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
         let modes = judge::modes(settings.text(&p::MODES))?;
-        p::demand_order(settings)?;
+        settings.demand_order(&p::PAIRS)?;
         let mut bench = Bench::at_hand(settings)?;
         for (place, &mode) in modes.iter().enumerate() {
             report.progress(0.8 * place as f64 / modes.len() as f64, &format!("looks at every signal in {mode}"));

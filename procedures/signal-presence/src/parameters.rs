@@ -136,24 +136,6 @@ pub(crate) fn trigger_count(name: &str, came: u32, asked: u32) -> Measured {
     }
 }
 
-/// Refuses settings that contradict each other.
-pub(crate) fn demand_order(settings: &Settings) -> Result<()> {
-    let crossed = |inner: &Number, outer: &Number| {
-        let (inner_is, outer_is) = (settings.number(inner), settings.number(outer));
-        let why = format!(
-            "settings `{}` ({inner_is} %) and `{}` ({outer_is} %) contradict each other: good must lie within reject",
-            inner.name, outer.name
-        );
-        Unable::new(UnableCode::NotPossible, why)
-    };
-    for (least, greatest, good, reject) in [
-        (&LEVEL_REJECT, &LEVEL_GOOD, &LEVEL_GOOD, &LEVEL_REJECT),
-        (&RATE_GOOD, &RATE_REJECT, &RATE_GOOD, &RATE_REJECT),
-        (&SUPPLY_GOOD, &SUPPLY_REJECT, &SUPPLY_GOOD, &SUPPLY_REJECT),
-    ] {
-        if settings.number(least) > settings.number(greatest) {
-            return Err(crossed(good, reject));
-        }
-    }
-    Ok(())
-}
+/// Of each pair the first must not exceed the second, or good would lie beyond reject.
+pub(crate) const PAIRS: [(&Number, &Number); 3] =
+    [(&LEVEL_REJECT, &LEVEL_GOOD), (&RATE_GOOD, &RATE_REJECT), (&SUPPLY_GOOD, &SUPPLY_REJECT)];

@@ -131,16 +131,7 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     let what = format!("play-{n}.control-track");
     let (pulses, timebase_u) = pulses(point.form, settings.number(&WATCH_S).min(PULSES_S)).on(&what)?;
     let rate = pulses.rate(frame_hz, timebase_u).on(&what)?;
-    let percent = 100.0 / frame_hz;
-    let error = Estimate {
-        value: (rate.value - frame_hz) * percent,
-        interval: Interval {
-            low: (rate.interval.low - frame_hz) * percent,
-            high: (rate.interval.high - frame_hz) * percent,
-            coverage: rate.interval.coverage,
-        },
-        ..rate.scaled(percent)
-    };
+    let error = rate.scaled(100.0 / frame_hz).shifted(-100.0);
     let limits = settings.within(0.0, &RATE_GOOD, &RATE_REJECT);
     report.measured(Measured::new(format!("{what}.rate-error"), Unit::Percent, &error).judged(limits));
     let jitter = pulses.period_jitter(frame_hz).on(&what)?.scaled(100.0 * frame_hz);

@@ -24,12 +24,7 @@ impl Procedure for TrackingCentre {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        for (good, reject) in [(&p::OFFSET_GOOD, &p::OFFSET_REJECT), (&p::EVEN_GOOD, &p::EVEN_REJECT)] {
-            if settings.number(good) > settings.number(reject) {
-                let why = format!("setting `{}` exceeds `{}`: good would lie beyond reject", good.name, reject.name);
-                return Err(Unable::new(UnableCode::NotPossible, why));
-            }
-        }
+        settings.demand_order(&[(&p::OFFSET_GOOD, &p::OFFSET_REJECT), (&p::EVEN_GOOD, &p::EVEN_REJECT)])?;
         let subject = subject()?;
         if !subject.format.control_track {
             report.advise("Such a format keeps its tracks by pilot tones, and has no tracking control to step through: `pilot-tracking` shows whether the two beats are equal.");

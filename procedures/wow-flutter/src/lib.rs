@@ -184,10 +184,7 @@ fn fast_records(speed: &mut SpeedError, span_s: f64, rate_hz: f64) -> Result<()>
 /// The tone's frequency, and what it says of the tape's speed.
 fn tone(hz: Estimate, nominal_hz: f64, report: &mut Report) {
     report.measured(Measured::new("tone", Unit::Hertz, &hz));
-    let mut error = hz.scaled(100.0 / nominal_hz);
-    error.value -= 100.0;
-    error.interval.low -= 100.0;
-    error.interval.high -= 100.0;
+    let error = hz.scaled(100.0 / nominal_hz).shifted(-100.0);
     report.measured(Measured::new("speed-error", Unit::Percent, &error));
 }
 
