@@ -5,10 +5,11 @@
 
 use tapewright_formats::relations::{
     SmallDrum, band_width_mm, blanking_hz, colour_under_lines, control_spacing_mm, degrees_a_line, delay_of_x_error_s,
-    half_inch_tape, head_speed_m_s, line_on_tape_um, line_shift, lines_a_sweep, pitch_um, running_angle_deg,
-    small_drum, still_drift_um, tracking_of_x_error, writing_speed_m_s,
+    deviation_hz, half_inch_tape, head_speed_m_s, line_on_tape_um, line_shift, lines_a_sweep, pitch_um,
+    running_angle_deg, small_drum, still_drift_um, tracking_of_x_error, writing_speed_m_s,
 };
-use tapewright_formats::{Format, LineStandard, Sourced, format_named, formats};
+use tapewright_formats::sound::FmSound;
+use tapewright_formats::{Format, LineStandard, format_named, formats};
 
 fn near(what: &str, got: f64, want: f64, within: f64) {
     assert!((got - want).abs() <= within, "{what}: {got}, expected {want} within {within}");
@@ -59,9 +60,44 @@ fn the_table_gives_the_computed_geometry() {
     }
 }
 
-/// What a row must fulfil by itself. The reason it does not, if so.
-fn contradiction(f: &Format) -> Option<String> {
+/// What the reference table gives for each family beside its rows: the start of the names, deviation in MHz (R9), colour-under
+/// in lines (R10; of head A where the heads differ), azimuth in degrees, width of the tape in millimetres.
+const FAMILIES: [(&str, f64, f64, f64, f64); 11] = [
+    ("vhs-525", 1.0, 40.0, 6.0, 12.65),
+    ("vhs-625", 1.0, 40.125, 6.0, 12.65),
+    ("s-vhs-525", 1.6, 40.0, 6.0, 12.65),
+    ("s-vhs-625", 1.6, 40.125, 6.0, 12.65),
+    ("beta-525", 1.3, 43.75, 7.0, 12.65),
+    ("beta-625", 1.4, 43.875, 7.0, 12.65),
+    ("8mm-525", 1.2, 47.25, 10.0, 8.0),
+    ("8mm-625", 1.2, 46.875, 10.0, 8.0),
+    ("8mm-high-625", 2.0, 46.875, 10.0, 8.0),
+    ("u-525", 1.6, 43.75, 0.0, 19.0),
+    ("u-625", 1.6, 43.875, 0.0, 19.0),
+];
+
+/// A page about a format: its row, and what pages print besides. None: not printed.
+#[derive(Clone, Copy)]
+struct Page {
+    row: Format,
+    shortest_wave_um: Option<f64>,
+    tape_m2_a_minute: Option<f64>,
+    depth_sound: Option<bool>,
+}
+
+impl Page {
+    const fn of(row: Format) -> Self {
+        Self { row, shortest_wave_um: None, tape_m2_a_minute: None, depth_sound: None }
+    }
+}
+
+/// The reason that a page cannot be right, if there is one.
+fn contradiction(page: &Page) -> Option<String> {
+    let f = &page.row;
+    let family = FAMILIES.iter().find(|(start, ..)| f.name.starts_with(start));
+    let &(_, deviation_mhz, under, azimuth, width_mm) = family.unwrap_or_else(|| panic!("no family of {}", f.name));
     let pitch = pitch_um(f);
+    // Tables round the pitch: the coarsest is 1.01 % off.
     if (f.pitch_um.value / pitch - 1.0).abs() > 0.011 {
         return Some(format!("R1: pitch {} um, from the speed {pitch:.2} um", f.pitch_um.value));
     }
@@ -72,12 +108,28 @@ fn contradiction(f: &Format) -> Option<String> {
     if !f.name.starts_with("u-") && (shift * 4.0 - (shift * 4.0).round()).abs() / 4.0 > 0.005 {
         return Some(format!("R6: line shift {shift:.4}"));
     }
-    if f.fm_white_hz.value <= f.fm_sync_hz.value {
-        return Some("R9: white below sync".into());
+    // Carriers are printed to 0.1 MHz and their difference is exact.
+    if (deviation_hz(f) - deviation_mhz * 1e6).abs() > 1.0 {
+        return Some(format!("R9: deviation {} Hz, not {deviation_mhz} MHz", deviation_hz(f)));
     }
-    let under = colour_under_lines(f) * 8.0;
-    if (under - under.round()).abs() > 1e-3 {
-        return Some(format!("R10: colour-under is {:.4} lines", under / 8.0));
+    // Locked to the line rate, so exact but for printing whole hertz.
+    if (f.colour_under_hz.value - under * f.lines.line_rate_hz()).abs() > 0.5 {
+        return Some(format!("R10: colour-under is {:.4} lines, not {under}", colour_under_lines(f)));
+    }
+    if (f.azimuth_deg.value - azimuth).abs() > 1e-9 {
+        return Some(format!("azimuth {}, not {azimuth}", f.azimuth_deg.value));
+    }
+    // Two digits are printed, of 0.4 um one.
+    let wave = writing_speed_m_s(f) / f.fm_white_hz.value * 1e6;
+    if page.shortest_wave_um.is_some_and(|printed| (printed / wave - 1.0).abs() > 0.015) {
+        return Some(format!("wavelength at white is {wave:.2} um"));
+    }
+    let area = width_mm * f.tape_speed_mm_s.value * 60e-6;
+    if page.tape_m2_a_minute.is_some_and(|printed| (printed - area).abs() > 0.000_5) {
+        return Some(format!("area: {area:.4} square metres of tape a minute"));
+    }
+    if page.depth_sound.is_some_and(|depth| depth != matches!(f.fm_sound(), FmSound::Depth { .. })) {
+        return Some("sound: recorded otherwise".into());
     }
     None
 }
@@ -86,38 +138,75 @@ fn contradiction(f: &Format) -> Option<String> {
 fn every_row_fulfils_the_relations() {
     assert_eq!(formats().len(), 18);
     for f in formats() {
-        assert_eq!(contradiction(f), None, "{}", f.name);
+        assert_eq!(contradiction(&Page::of(*f)), None, "{}", f.name);
         let approximate = head_speed_m_s(f) - f.tape_speed_mm_s.value * 1e-3 * running_angle_deg(f).to_radians().cos();
         near(&format!("{} R4, short form", f.name), writing_speed_m_s(f) / approximate, 1.0, 1e-4);
         assert!(formats().iter().filter(|g| g.name == f.name).count() == 1, "{} is there once", f.name);
     }
 }
 
+fn page(name: &str, change: impl FnOnce(&mut Page)) -> Option<String> {
+    let mut page = Page::of(*row(name));
+    change(&mut page);
+    contradiction(&page)
+}
+
+/// The 8 mm high band has the mechanics of the standard band; it is no row of its own.
+fn high_band(p: &mut Page) {
+    p.row.name = "8mm-high-625-sp";
+    (p.row.fm_sync_hz.value, p.row.fm_white_hz.value) = (5.7e6, 7.7e6);
+}
+
+/// What stored pages print wrongly (reference tables, 2.3), each beside what the same place should say.
 #[test]
-fn pages_that_were_wrong_are_caught() {
-    let changed = |name: &str, change: &dyn Fn(&mut Format)| {
-        let mut f = *row(name);
-        change(&mut f);
-        contradiction(&f).unwrap_or_else(|| panic!("{name}: the error was not caught"))
+fn pages_that_were_wrong_are_refused() {
+    #[track_caller]
+    fn refused(by: &str, got: Option<String>) {
+        let why = got.unwrap_or_else(|| panic!("accepted, expected {by}"));
+        assert!(why.starts_with(by), "expected {by}, got {why}");
+    }
+    // A 625-line table with the pitch of 525 lines; R1 gives 48.61.
+    refused("R1", page("vhs-625-sp", |p| p.row.pitch_um.value = 58.0));
+    near("R1", pitch_um(row("vhs-625-sp")), 48.61, 0.005);
+    // `(44 f_H + 1953) Hz` beside 0.627 MHz: 689 453 Hz, which is head B's carrier of another format; 40 f_H is meant.
+    let printed = |lines: f64| lines * LineStandard::L625.line_rate_hz() + 1953.0;
+    near("that carrier", printed(44.0), 689_453.0, 1e-9);
+    near("it, in lines", printed(44.0) / LineStandard::L625.line_rate_hz(), 44.125, 1e-4);
+    for name in ["vhs-625-sp", "s-vhs-625-sp", "beta-625"] {
+        refused("R10", page(name, |p| p.row.colour_under_hz.value = printed(44.0)));
+    }
+    assert_eq!(page("vhs-625-sp", |p| p.row.colour_under_hz.value = printed(40.0)), None);
+    // Shortest wavelength 0.78 um beside white of 4.8 MHz: 1.01 um. The same site's other two are right.
+    refused("wavelength at white is 1.01", page("vhs-625-sp", |p| p.shortest_wave_um = Some(0.78)));
+    assert_eq!(page("vhs-625-sp", |p| p.shortest_wave_um = Some(1.01)), None);
+    assert_eq!(page("8mm-625-sp", |p| p.shortest_wave_um = Some(0.58)), None);
+    let high = |change: fn(&mut Page)| {
+        page("8mm-625-sp", |p| {
+            high_band(p);
+            change(p);
+        })
     };
-    let to = |field: &mut Sourced, value: f64| field.value = value;
-    // A 625-line table with the pitch of 525 lines.
-    assert!(changed("vhs-625-sp", &|f| to(&mut f.pitch_um, 58.0)).starts_with("R1"));
-    // `(44 f_H + 1953) Hz` given for what is 40 f_H + 1953: another format's carrier, not 0.627 MHz.
-    let printed = 44.0 * LineStandard::L625.line_rate_hz() + 1953.125;
-    near("that carrier, in lines", printed / LineStandard::L625.line_rate_hz(), 44.125, 1e-9);
-    assert!((printed - row("vhs-625-sp").colour_under_hz.value).abs() > 6e4);
-    // A tape speed from another format's page.
-    assert!(changed("8mm-625-sp", &|f| to(&mut f.tape_speed_mm_s, 83.88)).starts_with("R1"));
-    // Shortest wavelength 0.78 um beside white of 4.8 MHz.
-    let white = row("vhs-625-sp");
-    near("wavelength at white", writing_speed_m_s(white) / white.fm_white_hz.value * 1e6, 1.01, 0.005);
+    assert_eq!(high(|p| p.shortest_wave_um = Some(0.4)), None);
+    // Tape speed and tape area of a half-inch format on a page of the 8 mm high band; R1 at 34.4 um gives 20.07 mm/s.
+    refused("R1", high(|p| p.row.tape_speed_mm_s.value = 83.88));
+    refused("area", high(|p| p.tape_m2_a_minute = Some(0.064)));
+    let eight = row("8mm-625-sp");
+    let speed = eight.pitch_um.value * 1e-3 * eight.lines.field_rate_hz() / running_angle_deg(eight).to_radians().sin();
+    near("R1, speed", speed, 20.07, 0.005);
     // A track width of 32.8 mm is a slip of the unit.
-    assert!(changed("beta-625", &|f| to(&mut f.pitch_um, 32_800.0)).starts_with("R1"));
-    // Azimuth of one format printed for the other.
-    assert_eq!((row("vhs-525-sp").azimuth_deg.value, row("beta-625").azimuth_deg.value), (6.0, 7.0));
+    refused("R1", page("beta-625", |p| p.row.pitch_um.value = 32_800.0));
+    // 7 degrees belong to another format.
+    for name in ["vhs-525-sp", "vhs-625-sp"] {
+        refused("azimuth", page(name, |p| p.row.azimuth_deg.value = 7.0));
+    }
+    // FM of 6 to 9 MHz, and sound below the picture, where four carriers lie beside it.
+    for name in ["beta-525-i", "beta-625"] {
+        refused("R9", page(name, |p| (p.row.fm_sync_hz.value, p.row.fm_white_hz.value) = (6e6, 9e6)));
+    }
+    refused("sound", page("beta-525-i", |p| p.depth_sound = Some(true)));
+    assert_eq!(page("beta-525-i", |p| p.depth_sound = Some(false)), None);
     // And a drum of 62.5 mm, which one textbook prints.
-    assert!(changed("vhs-525-sp", &|f| to(&mut f.drum_diameter_mm, 62.5)).starts_with("R6"));
+    refused("R6", page("vhs-525-sp", |p| p.row.drum_diameter_mm.value = 62.5));
 }
 
 #[test]
