@@ -4,17 +4,12 @@ mod support;
 
 use core::time::Duration;
 use sim_instrument::scenario::Scenario;
-use support::{Rig, block_on};
+use support::{Rig, block_on, scenario};
 use tapewright::live::{LiveFrame, LiveSpec};
 use tapewright::report::run_report::{MeasurementReport, RunReport};
 use tapewright::report::text;
 use tapewright_formats::{Finding, Mode, Outcome, TapeKind, UnableCode};
 use tapewright_host::Trend;
-
-fn scenario(name: &str) -> Scenario {
-    let path = support::in_tree(&format!("sim-instrument/scenarios/{name}.toml"));
-    Scenario::parse(&std::fs::read_to_string(&path).expect("the scenario is there")).expect("a right scenario")
-}
 
 /// The exact height errors and contact of the machine, now.
 fn truth(rig: &Rig) -> sim_instrument::machine::GuideTruth {

@@ -2,34 +2,34 @@
 
 mod support;
 
-use sim_instrument::machine::{GuideCurve, TapeConfig};
-use sim_instrument::scenario::Scenario;
-use support::{Rig, block_on, vc_07};
+use support::{Rig, block_on, scenario};
 use tapewright::report::chain;
 use tapewright::report::run_report::RunReport;
 use tapewright::report::text;
-use tapewright_formats::{Finding, Outcome, TapeKind, UnableCode};
+use tapewright::run::spec::RunSpec;
+use tapewright_formats::{Finding, Outcome, UnableCode};
 
 /// Relay of the record key.
 const RECORD: usize = 9;
 
-/// VC-07 with a tape that another machine recorded on a path that was bent at the exit.
-fn scenario() -> Scenario {
-    let mut scenario = vc_07();
-    let bent = GuideCurve { entrance_um: 0.0, exit_um: 36.0 };
-    let tape = TapeConfig { kind: TapeKind::Other, recorded_on: Some(bent), ..TapeConfig::default() };
-    scenario.machine.tapes.insert("market-1990".to_owned(), tape);
-    scenario
-}
+/// Its stages, counted from 1: the reference, a good own recording, a weak one, one on a bent path, the reference on that.
+const OWN: &str = "own-recording-weak";
+/// Its stages: a first visit, a second one, one with the guide moved, and a tape that is bent itself at two visits.
+const MOVED: &str = "guide-moved";
 
-async fn run(rig: &Rig, what: &str, tape: &str, scratch: bool, against: Option<&str>) -> RunReport {
-    let mut spec = rig.spec(what, tape);
-    spec.scratch = scratch;
-    spec.against = against.map(str::to_owned);
-    // Only the alignment tape and the test's own have an even picture.
-    spec.even_picture = true;
+async fn run(rig: &Rig, spec: RunSpec) -> RunReport {
     let (_, task) = rig.bench.start(spec).await.expect("it begins");
     task.await.expect("no panic").expect("the tool works")
+}
+
+/// Plays the first stages of the scenario's file one after the other.
+async fn play(rig: &Rig, stages: usize) -> Vec<RunReport> {
+    let mut reports = Vec::new();
+    for number in 1..=stages {
+        let spec = rig.stage(number, &reports);
+        reports.push(run(rig, spec).await);
+    }
+    reports
 }
 
 #[track_caller]
@@ -44,9 +44,9 @@ fn check(report: &RunReport, verdict: Outcome, there: &[Finding]) {
 #[test]
 fn nothing_is_recorded_on_a_tape_that_nobody_declared_scratch() {
     block_on(async {
-        let rig = Rig::new(scenario()).await;
+        let rig = Rig::new(scenario(OWN)).await;
         let attending = rig.attended();
-        let report = run(&rig, "record-playback", "scrap", false, None).await;
+        let report = run(&rig, RunSpec { scratch: false, ..rig.stage(2, &[]) }).await;
         check(&report, Outcome::Unable, &[]);
         assert_eq!(report.procedures[0].unable[0].code, UnableCode::WrongTape);
         assert_eq!(rig.presses(RECORD), 0, "the key was not pressed");
@@ -58,30 +58,34 @@ fn nothing_is_recorded_on_a_tape_that_nobody_declared_scratch() {
 #[test]
 fn an_own_recording_plays_flat_on_a_bent_path_and_is_held_against_the_reference_tape() {
     block_on(async {
-        let rig = Rig::new(scenario()).await;
-        rig.operator.begin(&rig.scenario.stages[1]);
+        let rig = Rig::new(scenario(OWN)).await;
         let attending = rig.attended();
-        let reference = run(&rig, "envelope", "alignment", false, None).await;
-        check(&reference, Outcome::Pass, &[]);
+        let reports = play(&rig, 5).await;
+        check(&reports[0], Outcome::Pass, &[]);
+        check(&reports[1], Outcome::Pass, &[]);
+        check(&reports[2], Outcome::Fail, &[Finding::HeadBRecordsWeak]);
+        assert!(!reports[2].findings.contains(&Finding::HeadARecordsWeak), "{}", text::run(&reports[2]));
+        check(&reports[3], Outcome::Pass, &[]);
+        check(&reports[4], Outcome::Fail, &[Finding::EnvelopeExitSag]);
+        assert_eq!(rig.presses(RECORD), 3);
+        attending.abort();
+        rig.bench.close().await;
+    });
+}
+
+#[test]
+fn an_own_recording_without_a_reference_does_not_pass_and_is_none_itself() {
+    block_on(async {
+        let rig = Rig::new(scenario(OWN)).await;
+        let attending = rig.attended();
         // Without the earlier run the comparison is missing, and said so.
-        let alone = run(&rig, "record-playback", "scrap", true, None).await;
+        let alone = run(&rig, rig.stage(2, &[])).await;
         check(&alone, Outcome::Unable, &[]);
         let flat =
             alone.procedures[0].measurements.iter().find(|m| m.name == "head-a.flatness").expect("it is measured");
         assert_eq!(flat.outcome, Some(Outcome::Pass));
-        let good = run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await;
-        check(&good, Outcome::Pass, &[]);
-        assert_eq!(rig.presses(RECORD), 2);
-
-        rig.tell("fault exit-guide 36");
-        rig.tell("tape scrap");
-        check(&run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await, Outcome::Pass, &[]);
-        check(&run(&rig, "envelope", "alignment", false, None).await, Outcome::Fail, &[Finding::EnvelopeExitSag]);
-        rig.tell("fault head-b-gain 0.3");
-        let weak = run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await;
-        check(&weak, Outcome::Fail, &[Finding::HeadBRecordsWeak]);
         // A run that played no reference tape is no reference.
-        let other = run(&rig, "record-playback", "scrap", true, Some(&alone.run)).await;
+        let other = run(&rig, rig.stage(2, &[alone])).await;
         let codes: Vec<UnableCode> = other.procedures[0].unable.iter().map(|u| u.code).collect();
         assert_eq!(codes, [UnableCode::WrongTape]);
         attending.abort();
@@ -94,13 +98,12 @@ fn an_own_recording_plays_flat_on_a_bent_path_and_is_held_against_the_reference_
 #[test]
 fn a_head_that_is_weak_with_the_reference_tape_too_does_not_pass() {
     block_on(async {
-        let rig = Rig::new(scenario()).await;
-        rig.operator.begin(&rig.scenario.stages[1]);
+        let rig = Rig::new(scenario(OWN)).await;
         let attending = rig.attended();
         rig.tell("fault head-b-gain 0.3");
-        let reference = run(&rig, "envelope", "alignment", false, None).await;
-        check(&reference, Outcome::Fail, &[Finding::HeadBWeak]);
-        let weak = run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await;
+        let reference = play(&rig, 1).await;
+        check(&reference[0], Outcome::Fail, &[Finding::HeadBWeak]);
+        let weak = run(&rig, rig.stage(3, &reference)).await;
         let procedure = &weak.procedures[0];
         let balance = procedure.measurements.iter().find(|m| m.name == "balance").expect("it is measured");
         assert_eq!(balance.outcome, Some(Outcome::Fail), "{}", text::run(&weak));
@@ -109,7 +112,7 @@ fn a_head_that_is_weak_with_the_reference_tape_too_does_not_pass() {
         assert_eq!(codes, [UnableCode::NotPossible, UnableCode::NotPossible], "{}", text::run(&weak));
         // Well again with that reference: nothing is held against it.
         rig.tell("clear head-b-gain");
-        let good = run(&rig, "record-playback", "scrap", true, Some(&reference.run)).await;
+        let good = run(&rig, rig.stage(2, &reference)).await;
         check(&good, Outcome::Unable, &[]);
         attending.abort();
         rig.bench.close().await;
@@ -117,23 +120,26 @@ fn a_head_that_is_weak_with_the_reference_tape_too_does_not_pass() {
 }
 
 #[test]
-fn one_recording_on_two_paths_tells_that_they_differ() {
+fn a_guide_that_moved_between_two_visits_is_told_from_a_tape_that_is_bent() {
     block_on(async {
-        let rig = Rig::new(scenario()).await;
+        let rig = Rig::new(scenario(MOVED)).await;
         let attending = rig.attended();
-        rig.tell("fault exit-guide 36");
-        let there = run(&rig, "interchange", "market-1990", false, None).await;
-        check(&there, Outcome::Unable, &[]);
-        let again = run(&rig, "interchange", "market-1990", false, Some(&there.run)).await;
-        check(&again, Outcome::Pass, &[]);
-        rig.tell("clear exit-guide");
-        let here = run(&rig, "interchange", "market-1990", false, Some(&there.run)).await;
-        check(&here, Outcome::Fail, &[Finding::InterchangeDiffers]);
+        let reports = play(&rig, 5).await;
+        check(&reports[0], Outcome::Unable, &[]);
+        check(&reports[1], Outcome::Pass, &[]);
+        check(&reports[2], Outcome::Fail, &[Finding::InterchangeDiffers]);
+        // The bent tape sags, as it did before: nothing has changed.
+        let bent = &reports[4];
+        check(bent, Outcome::Fail, &[]);
+        assert!(!bent.findings.contains(&Finding::InterchangeDiffers), "{}", text::run(bent));
+        let changes: Vec<Option<Outcome>> =
+            bent.procedures[0].measurements.iter().filter(|m| m.name.ends_with(".change")).map(|m| m.outcome).collect();
+        assert_eq!(changes, [Some(Outcome::Pass); 4], "{}", text::run(bent));
         // Another tape is no comparison.
-        let other = run(&rig, "interchange", "council-1991", false, Some(&there.run)).await;
+        let first = Some(reports[0].run.clone());
+        let other = run(&rig, RunSpec { against: first, ..rig.stage(4, &[]) }).await;
         assert_eq!(other.procedures[0].unable[0].code, UnableCode::WrongTape, "{}", text::run(&other));
-        let mut spec = rig.spec("interchange", "market-1990");
-        spec.against = Some("r20200101-000000-001".to_owned());
+        let spec = RunSpec { against: Some("r20200101-000000-001".to_owned()), ..rig.stage(1, &[]) };
         let error = rig.bench.start(spec).await.map(|(run, _)| run).expect_err("there is no such run");
         assert!(chain(&error).contains("r20200101-000000-001"), "{}", chain(&error));
         attending.abort();

@@ -2,22 +2,20 @@
 
 mod support;
 
-use sim_instrument::scenario::Scenario;
-use support::{Rig, block_on, vc_07};
+use sim_instrument::scenario::{Scenario, Stage};
+use support::{Rig, block_on, scenario};
 use tapewright::records::{Job, JobOpened};
 use tapewright::report::run_report::RunReport;
 use tapewright::report::{chain, text};
 use tapewright::run::RunError;
+use tapewright::run::spec::RunSpec;
 use tapewright_formats::{Finding, Outcome};
 
-/// A quick machine whose operator answers as told.
-fn scenario(answers: &[(&str, &str)]) -> Scenario {
-    let mut scenario = vc_07();
-    for (prompt, answer) in answers {
-        scenario.operator.answers.insert((*prompt).to_owned(), (*answer).to_owned());
-    }
-    scenario
-}
+/// Its stages, counted from 1: a loop before the take-up reel, an edge that curls, a slow capstan, a tape that comes out harmed, and
+/// the machine as it should be.
+const FILE: &str = "take-up-weak";
+/// The last of them.
+const WELL: usize = 5;
 
 async fn job(rig: &Rig) -> Job {
     let opened = JobOpened {
@@ -28,23 +26,22 @@ async fn job(rig: &Rig) -> Job {
     rig.data.start_job(opened).await.expect("a job")
 }
 
-async fn run(rig: &Rig, sequence: &str, tape: &str, job: &Job) -> Result<RunReport, RunError> {
-    let mut spec = rig.spec(sequence, tape);
-    spec.job = Some(job.id.to_string());
-    let (_, task) = rig.bench.start(spec).await?;
+async fn run(rig: &Rig, spec: RunSpec, job: &Job) -> Result<RunReport, RunError> {
+    let (_, task) = rig.bench.start(RunSpec { job: Some(job.id.to_string()), ..spec }).await?;
     task.await.expect("no panic")
 }
 
-/// Runs tape-safe on a machine with a fault: the report, and the job afterwards.
-fn play(scenario: Scenario, commands: &[&str]) -> (RunReport, Job) {
+/// Plays a stage with more commands before it: the report, and the job afterwards.
+fn play(scenario: Scenario, stage: usize, more: &[&str]) -> (RunReport, Job) {
     block_on(async {
         let rig = Rig::new(scenario).await;
         let attending = rig.attended();
-        for command in commands {
+        let spec = rig.stage(stage, &[]);
+        for command in more {
             rig.tell(command);
         }
         let job = job(&rig).await;
-        let report = run(&rig, "tape-safe", "scrap", &job).await.expect("the tool works");
+        let report = run(&rig, spec, &job).await.expect("the tool works");
         let job = rig.data.job(&job.id).await.expect("the job");
         attending.abort();
         rig.bench.close().await;
@@ -55,7 +52,7 @@ fn play(scenario: Scenario, commands: &[&str]) -> (RunReport, Job) {
 #[test]
 fn a_scrap_tape_that_comes_out_unharmed_opens_the_job_and_alignment_goes() {
     block_on(async {
-        let rig = Rig::new(scenario(&[])).await;
+        let rig = Rig::new(scenario(FILE)).await;
         let attending = rig.attended();
         let job = job(&rig).await;
         let refused = |error: &RunError, word: &str| {
@@ -63,19 +60,20 @@ fn a_scrap_tape_that_comes_out_unharmed_opens_the_job_and_alignment_goes() {
             assert!(matches!(error, RunError::NoAlignmentTape(_)) && said.contains(word), "{said}");
         };
         // Nobody's word is enough for the sequence that aligns.
-        rig.operator.begin(&rig.scenario.stages[1]);
-        refused(&run(&rig, "alignment", "alignment", &job).await.expect_err("no tape ran"), "tape-safe");
+        let declares = vec!["scrap-tape-ran-safely".to_owned()];
+        rig.operator.begin(&Stage { declares, ..Stage::default() });
+        refused(&run(&rig, rig.spec("alignment", "alignment"), &job).await.expect_err("no tape ran"), "tape-safe");
         let spec = rig.spec("alignment", "council-1991");
         let error = rig.bench.start(spec).await.map(|(run, _)| run).expect_err("another tape");
         assert!(chain(&error).contains("for a tape of kind `alignment`"), "{}", chain(&error));
 
-        let report = run(&rig, "tape-safe", "scrap", &job).await.expect("the tool works");
+        let report = run(&rig, rig.stage(WELL, &[]), &job).await.expect("the tool works");
         let all = text::run(&report);
         assert_eq!(report.verdict, Some(Outcome::Pass), "{all}");
         assert!(report.findings.contains(&Finding::TapeSafe), "{all}");
         let open = rig.data.job(&job.id).await.expect("the job");
         assert_eq!(open.tape_safe_by_run().map(ToString::to_string), Some(report.run.clone()));
-        let report = run(&rig, "alignment", "alignment", &job).await.expect("now it goes in");
+        let report = run(&rig, rig.spec("alignment", "alignment"), &job).await.expect("now it goes in");
         let all = text::run(&report);
         // Each step is there or left out with its reason: no probe for it, or another kind of format.
         for (procedure, why) in [
@@ -95,12 +93,8 @@ fn a_scrap_tape_that_comes_out_unharmed_opens_the_job_and_alignment_goes() {
 
 #[test]
 fn what_the_operator_sees_fails_it_and_closes_the_job() {
-    for (prompt, answer, finding) in [
-        ("take-up-in-play", "loop", Finding::TakeUpWeak),
-        ("edges-in-play", "curls", Finding::TapeEdgeCurls),
-        ("tape-afterwards", "harmed", Finding::TapeHarmed),
-    ] {
-        let (report, job) = play(scenario(&[(prompt, answer)]), &[]);
+    for (stage, finding) in [(1, Finding::TakeUpWeak), (2, Finding::TapeEdgeCurls), (4, Finding::TapeHarmed)] {
+        let (report, job) = play(scenario(FILE), stage, &[]);
         let all = text::run(&report);
         assert_eq!(report.verdict, Some(Outcome::Fail), "{all}");
         assert!(report.findings.contains(&finding) && !report.findings.contains(&Finding::TapeSafe), "{all}");
@@ -110,15 +104,21 @@ fn what_the_operator_sees_fails_it_and_closes_the_job() {
 
 #[test]
 fn what_was_not_seen_is_not_claimed() {
-    let (report, job) = play(scenario(&[("tension-in-play", "not-seen")]), &[]);
+    let mut unseen = scenario(FILE);
+    unseen.stages[WELL - 1].answers.insert("tension-in-play".to_owned(), "not-seen".to_owned());
+    let (report, job) = play(unseen, WELL, &[]);
     assert_eq!(report.verdict, Some(Outcome::Unable), "{}", text::run(&report));
     assert!(job.tape_safe_by_run().is_none());
 }
 
 #[test]
 fn a_tape_that_is_not_driven_evenly_is_not_safe() {
-    for command in ["fault control-contact-open", "fault wrong-tape-speed 0.95", "fault transport-stuck"] {
-        let (report, job) = play(scenario(&[]), &[command]);
+    // A capstan that is slow is in the control pulses, and no eye sees it.
+    let (report, job) = play(scenario(FILE), 3, &[]);
+    assert_eq!(report.verdict, Some(Outcome::Fail), "{}", text::run(&report));
+    assert!(job.tape_safe_by_run().is_none());
+    for command in ["fault control-contact-open", "fault transport-stuck"] {
+        let (report, job) = play(scenario(FILE), WELL, &[command]);
         assert_ne!(report.verdict, Some(Outcome::Pass), "{command}\n{}", text::run(&report));
         assert!(job.tape_safe_by_run().is_none(), "{command}");
     }

@@ -12,7 +12,7 @@
 //! | `[relays]` | the relay box's port |
 //! | `[[event]]` | `at_s`, `do`: a command of [`crate::commands`] at a set time |
 //! | `[operator]` | how prompts are answered: `delay_s`, `answer`, `[operator.answers]`, `[operator.adjust]` |
-//! | `[[stage]]` | `title`, `do`, `tape`, `declares`, `sequence`: what a demonstration does in turn |
+//! | `[[stage]]` | `title`, `do`, `tape`, `declares`, `answers`, `against`, `sequence`: what a demonstration does in turn |
 
 mod read;
 mod reader;
@@ -117,8 +117,12 @@ pub struct Stage {
     pub run: Vec<String>,
     /// The tape that goes in before it.
     pub tape: Option<String>,
-    /// What the operator declares before it, e.g. `scrap-tape-ran-safely`.
+    /// What the operator declares before it: `scrap-tape-ran-safely`, `scratch-tape`, `even-picture`.
     pub declares: Vec<String>,
+    /// Answers by the prompt's id that hold in this stage only: what eyes see of a fault comes and goes with it.
+    pub answers: BTreeMap<String, String>,
+    /// The earlier stage, counted from 1, whose run this one is held against.
+    pub against: Option<usize>,
     /// The sequence that is run, if it is not the usual one.
     pub sequence: Option<String>,
 }

@@ -30,6 +30,12 @@ pub const VC_07: &str = include_str!("../../../sim-instrument/scenarios/vc-07.to
 /// A case of a minute and a half is then seen in half a minute.
 const PACE: u32 = 3;
 
+/// What a stage says when its tape may be recorded on.
+const SCRATCH_TAPE: &str = "scratch-tape";
+
+/// What a stage says when the picture of its tape is the same from top to bottom. An alignment tape's is: its label says so.
+const EVEN_PICTURE: &str = "even-picture";
+
 /// Baud rate of the demonstration's serial ports.
 const BAUD: u32 = 921_600;
 
@@ -149,9 +155,10 @@ pub async fn play(
         .await?;
     let operator = Operator::new(sim.clone(), scenario.operator.clone());
     let attending = tokio::spawn(operator.clone().attend(bench.shared().clone()));
-    let mut reports = Vec::new();
+    let mut reports: Vec<RunReport> = Vec::new();
     for (number, stage) in scenario.stages.iter().enumerate() {
-        let spec = prepare(&scenario, &sim, &bench, &operator, stage, job.id.as_str())?;
+        prepare(&sim, &bench, &operator, stage)?;
+        let spec = RunSpec { job: Some(job.id.to_string()), ..spec(&scenario, stage, &reports)? };
         audience.stage(number + 1, stage, &spec.tape_name);
         let report = watch(&bench, spec, audience).await?;
         audience.run(&report);
@@ -167,15 +174,8 @@ async fn serial(path: &Path, clock: &Clock) -> Result<Box<dyn Link>, DemoError> 
     Ok(link::connect(&address, clock).await?)
 }
 
-/// Does what a stage asks for, and says what is to be run.
-fn prepare(
-    scenario: &Scenario,
-    sim: &sim_instrument::SimBench,
-    bench: &Bench,
-    operator: &Operator,
-    stage: &Stage,
-    job: &str,
-) -> Result<RunSpec, DemoError> {
+/// Does what a stage asks for.
+fn prepare(sim: &sim_instrument::SimBench, bench: &Bench, operator: &Operator, stage: &Stage) -> Result<(), DemoError> {
     let now = bench.shared().clock.now();
     let tape_command = stage.tape.iter().map(|tape| format!("tape {tape}"));
     for command in stage.run.iter().cloned().chain(tape_command) {
@@ -186,6 +186,15 @@ fn prepare(
         })?;
     }
     operator.begin(stage);
+    Ok(())
+}
+
+/// What a stage asks to be run, outside of a job; `before` are the runs of the stages before it.
+///
+/// # Errors
+/// If its tape is none of the scenario's.
+pub fn spec(scenario: &Scenario, stage: &Stage, before: &[RunReport]) -> Result<RunSpec, DemoError> {
+    let declared = |what: &str| stage.declares.iter().any(|said| said == what);
     let tape_name = stage.tape.clone().or_else(|| scenario.machine.tape.clone()).unwrap_or_default();
     let tape = scenario
         .machine
@@ -199,11 +208,10 @@ fn prepare(
         tape: tape.kind,
         tape_name,
         known_level_v: None,
-        // What the label of an alignment tape says: its picture is a test pattern.
-        even_picture: tape.kind == TapeKind::Alignment,
-        scratch: false,
-        against: None,
-        job: Some(job.to_owned()),
+        even_picture: tape.kind == TapeKind::Alignment || declared(EVEN_PICTURE),
+        scratch: declared(SCRATCH_TAPE),
+        against: stage.against.and_then(|number| before.get(number.checked_sub(1)?)).map(|report| report.run.clone()),
+        job: None,
         acknowledge: false,
     })
 }

@@ -20,19 +20,19 @@ const CANNOT: &str = "cannot";
 pub struct Operator {
     sim: SimBench,
     script: Arc<Script>,
-    declares: Arc<Mutex<Vec<String>>>,
+    stage: Arc<Mutex<Stage>>,
 }
 
 impl Operator {
     /// An operator at a simulated bench.
     #[must_use]
     pub fn new(sim: SimBench, script: Script) -> Self {
-        Self { sim, script: Arc::new(script), declares: Arc::default() }
+        Self { sim, script: Arc::new(script), stage: Arc::default() }
     }
 
-    /// Takes note of what the operator declares before a stage.
+    /// Takes note of what the operator declares before a stage, and answers in it.
     pub fn begin(&self, stage: &Stage) {
-        self.declares.lock().unwrap_or_else(PoisonError::into_inner).clone_from(&stage.declares);
+        self.stage.lock().unwrap_or_else(PoisonError::into_inner).clone_from(stage);
     }
 
     /// Watches the bench and answers every prompt, until dropped.
@@ -63,11 +63,11 @@ impl Operator {
     fn answer(&self, bench: &Shared, prompt: &OpenPrompt) -> String {
         use sim_instrument::Action as Hands;
         let question = &prompt.question;
+        let stage = self.stage.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let hands = match &question.action {
             Action::ReadCautions | Action::KeepClear => return YES.to_owned(),
             Action::Answer if question.name == "scrap-tape" => {
-                let declares = self.declares.lock().unwrap_or_else(PoisonError::into_inner);
-                let ran = declares.iter().any(|d| d == SCRAP_TAPE_RAN);
+                let ran = stage.declares.iter().any(|d| d == SCRAP_TAPE_RAN);
                 return if ran { YES } else { NO }.to_owned();
             }
             Action::PressKey { mode } => {
@@ -80,7 +80,7 @@ impl Operator {
             Action::Adjust { .. } => Hands::Adjust,
         };
         match self.sim.obey(bench.clock.now(), &self.script, &question.name, &hands, &question.choices) {
-            Ok(obeyed) => obeyed.answer,
+            Ok(obeyed) => stage.answers.get(&question.name).cloned().unwrap_or(obeyed.answer),
             Err(error) => {
                 let text = format!("the scenario's operator could not do it: {error}");
                 bench.events.push(BenchEvent::Trouble { text });

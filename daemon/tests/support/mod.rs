@@ -11,6 +11,7 @@ use tapewright::bench::Bench;
 use tapewright::demo::operator::Operator;
 use tapewright::library::Library;
 use tapewright::records::DataFolder;
+use tapewright::report::run_report::RunReport;
 use tapewright::run::spec::RunSpec;
 use tapewright::simulated;
 use tapewright_clock::{Clock, WallTime};
@@ -20,6 +21,12 @@ use tokio::task::JoinHandle;
 /// The shipped case of the demonstration.
 pub fn vc_07() -> Scenario {
     Scenario::parse(tapewright::demo::VC_07).expect("the shipped scenario is right")
+}
+
+/// A scenario file of the tree, by its name.
+pub fn scenario(name: &str) -> Scenario {
+    let path = in_tree(&format!("sim-instrument/scenarios/{name}.toml"));
+    Scenario::parse(&std::fs::read_to_string(&path).expect("the scenario is there")).expect("a right scenario")
 }
 
 pub struct Rig {
@@ -71,6 +78,19 @@ impl Rig {
             job: None,
             acknowledge: true,
         }
+    }
+
+    /// Does what a stage of the scenario, counted from 1 as in its file, asks for: what is to be run, cautions read, after
+    /// the runs of the stages before it.
+    pub fn stage(&self, number: usize, before: &[RunReport]) -> RunSpec {
+        let stage = &self.scenario.stages[number - 1];
+        for command in &stage.run {
+            self.tell(command);
+        }
+        self.operator.begin(stage);
+        let spec = tapewright::demo::spec(&self.scenario, stage, before).expect("its tape is there");
+        self.tell(&format!("tape {}", spec.tape_name));
+        RunSpec { acknowledge: true, ..spec }
     }
 
     /// How often the key of a relay was pressed; relays count from 1.

@@ -9,7 +9,7 @@ use crate::machine::config::TapeConfig;
 use crate::machine::{FAULTS, MachineConfig};
 use crate::quirks::Quirks;
 use crate::scope::Specs;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use toml::{Table, Value};
 
 /// Longest time that a scenario can speak of: ten years.
@@ -68,10 +68,15 @@ fn whole(top: &mut Section<'_>, faults: &Faults) -> Option<Scenario> {
             run: checks.commands(&mut section, "do"),
             tape: section.text("tape"),
             declares: section.texts("declares"),
+            answers: answers(&mut section),
+            against: section.whole("against", 1, 1000).map(|number| number as usize),
             sequence: section.text("sequence"),
         };
         if let Some(why) = stage.tape.as_deref().and_then(|tape| checks.tape(tape)) {
             section.fault("tape", why);
+        }
+        if let Some(number) = stage.against.filter(|number| *number > stages.len()) {
+            section.fault("against", format!("{number} was given, the number of an earlier stage was expected"));
         }
         stages.push(stage);
     }
@@ -124,7 +129,7 @@ fn machine(top: &mut Section<'_>, faults: &Faults) -> Option<MachineConfig> {
         config.remove("tapes");
     }
     let mut machine: Option<MachineConfig> = config_from("machine", Value::Table(config), faults);
-    let mut tapes = std::collections::BTreeMap::new();
+    let mut tapes = BTreeMap::new();
     for (name, section) in top.named("tapes") {
         let place = format!("tapes.{name}");
         if let Some(tape) = config_from::<TapeConfig>(&place, Value::Table(section.take()), faults) {
@@ -239,16 +244,9 @@ fn operator(mut section: Section<'_>, checks: &Checks) -> Operator {
     let mut operator = Operator {
         delay_s: section.number("delay_s", 0.0, 86_400.0).unwrap_or(0.0),
         answer: section.text("answer").unwrap_or_else(|| "yes".to_owned()),
+        answers: answers(&mut section),
         ..Operator::default()
     };
-    for (id, mut texts) in section.named_texts("answers") {
-        match texts.pop() {
-            Some(text) if texts.is_empty() => {
-                operator.answers.insert(id, text);
-            }
-            _ => section.fault(&format!("answers.{id}"), "one text was expected"),
-        }
-    }
     for (id, commands) in section.named_texts("adjust") {
         for why in commands.iter().filter_map(|text| checks.why_not(text)) {
             section.fault(&format!("adjust.{id}"), why);
@@ -256,4 +254,18 @@ fn operator(mut section: Section<'_>, checks: &Checks) -> Operator {
         operator.adjust.insert(id, commands);
     }
     operator
+}
+
+/// Answers by the prompt's id.
+fn answers(section: &mut Section<'_>) -> BTreeMap<String, String> {
+    let mut answers = BTreeMap::new();
+    for (id, mut texts) in section.named_texts("answers") {
+        match texts.pop() {
+            Some(text) if texts.is_empty() => {
+                answers.insert(id, text);
+            }
+            _ => section.fault(&format!("answers.{id}"), "one text was expected"),
+        }
+    }
+    answers
 }

@@ -6,8 +6,13 @@ use sim_instrument::source::Point;
 use sim_instrument::{FrontEnd, Scaling, SimBench};
 use tapewright_formats::{Signal, TapeKind};
 
-const SHIPPED: [(&str, &str); 2] =
-    [("vc-07", include_str!("../../scenarios/vc-07.toml")), ("healthy", include_str!("../../scenarios/healthy.toml"))];
+const SHIPPED: [(&str, &str); 5] = [
+    ("vc-07", include_str!("../../scenarios/vc-07.toml")),
+    ("healthy", include_str!("../../scenarios/healthy.toml")),
+    ("own-recording-weak", include_str!("../../scenarios/own-recording-weak.toml")),
+    ("guide-moved", include_str!("../../scenarios/guide-moved.toml")),
+    ("take-up-weak", include_str!("../../scenarios/take-up-weak.toml")),
+];
 
 #[test]
 fn every_shipped_scenario_reads_builds_and_runs_its_commands() {
@@ -119,6 +124,8 @@ fn all_faults_of_a_file_are_told_at_once() {
         [[stage]]
         do = ["tape y", "probe CH3 rf"]
         tape = "z"
+        answers = { c = 5 }
+        against = 1
         "#,
         &[
             "seed: string was given, a number was expected",
@@ -141,6 +148,9 @@ fn all_faults_of_a_file_are_told_at_once() {
             "operator.adjust.b: `fault no-such`: there is no fault `no-such`; there are: control-contact-open",
             "stage[1].title: it is missing: a text was expected",
             "stage[1].do: `probe CH3 rf`: the scope has 2 channels",
+            "stage[1].answers.c: integer was given, a text or a list of texts was expected",
+            "stage[1].answers.c: one text was expected",
+            "stage[1].against: 1 was given, the number of an earlier stage was expected",
             "colour: there is no such key; there are: title, seed, machine",
         ],
     );
