@@ -15,6 +15,7 @@ use serde_json::{Value, json};
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use tapewright_clock::Clock;
 use tokio::sync::{Semaphore, mpsc, oneshot};
@@ -29,6 +30,8 @@ struct Bench {
     asked: mpsc::UnboundedSender<Duration>,
     /// Each request for readings takes one and keeps it.
     gate: Semaphore,
+    /// Requests for readings that came so far.
+    came: AtomicUsize,
     done: Mutex<Vec<String>>,
 }
 
@@ -160,6 +163,7 @@ impl Api for Bench {
     fn readings<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, Value> {
         Box::pin(async move {
             Self::known(bench)?;
+            self.came.fetch_add(1, Ordering::SeqCst);
             self.gate.acquire().await.expect("it is never closed").forget();
             Ok(json!([]))
         })
@@ -200,6 +204,7 @@ fn start() -> Running {
             prompts: PromptDesk::default(),
             asked: told,
             gate: Semaphore::new(0),
+            came: AtomicUsize::new(0),
             done: Mutex::default(),
         });
         let api: Arc<dyn Api> = Arc::clone(&bench) as _;
