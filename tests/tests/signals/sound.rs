@@ -68,7 +68,8 @@ fn flutter_beyond_the_band_does_not_pass() {
         let report = play(&scenario, "wow-flutter", &[]).report;
         let text = tapewright::report::text::run(&report);
         // Where its sidebands fold upon the tone, the long record may find the tone broken off instead.
-        assert!(matches!(report.verdict, Some(Outcome::Unable | Outcome::Fail)), "{hz} Hz\n{text}");
+        let undecided = matches!(report.verdict, Some(Outcome::Inconclusive | Outcome::Unable | Outcome::Fail));
+        assert!(undecided, "{hz} Hz\n{text}");
         if let Some(found) = only(&report).measurements.iter().find(|m| m.name == "flutter.weighted") {
             assert!(found.high > 0.505 && found.outcome != Some(Outcome::Pass), "{hz} Hz\n{text}");
             assert!(text.contains("short fast records"), "{hz} Hz\n{text}");
