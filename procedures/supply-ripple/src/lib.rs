@@ -105,8 +105,8 @@ fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> 
 /// ones, where a line of the slow ones would hide it, from their own lowest frequency on.
 fn beside(slow: &mut Ripple, fast: Option<&Ripple>) -> f64 {
     let Some(fast) = fast else { return slow.beside_v(&[], 0.0) };
-    slow.without_aliases(&fast.parts);
-    slow.beside_v(&fast.parts, 0.0).max(fast.beside_v(&slow.parts, FAST_HZ.0))
+    let in_aliases_v = slow.without_aliases(&fast.parts);
+    in_aliases_v + slow.beside_v(&fast.parts, 0.0).max(fast.beside_v(&slow.parts, FAST_HZ.0))
 }
 
 /// The mean, judged where it is known what it should be: the voltage that ripple is held against.

@@ -82,23 +82,36 @@ impl Ripple {
         self.left.iter().map(|left| left.beside_v(&self.parts, others, from_hz)).fold(0.0, f64::max)
     }
 
-    /// Takes out the parts that are aliases of tones of faster records: at both rates where those must show, and no greater.
-    pub fn without_aliases(&mut self, of: &[Part]) {
+    /// Takes out the parts that stand where tones of faster records have their aliases, at both rates. One that is no greater
+    /// than the alias is it; a greater one is both together, and what is real of it is not known: peak to peak of the most that
+    /// may be, in volts, all such parts together.
+    pub fn without_aliases(&mut self, of: &[Part]) -> f64 {
         let left = &self.left;
         let alias = |part: &Part| {
-            let (hz, amplitude) = (part.hz.value, part.tones[0].amplitude());
-            of.iter().any(|fast| {
-                let near = |left: &Left| -> Vec<bool> {
-                    left.shown(fast, 0.0)
-                        .map(|shown| (shown.hz - hz).abs() < shown.within_hz && amplitude < shown.amplitude)
-                        .collect()
-                };
-                near(&left[0]).into_iter().zip(near(&left[1])).any(|(a, b)| a && b)
-            })
+            let near = |left: &Left, fast: &Part| -> Vec<Option<f64>> {
+                let within_hz = 0.5 * left.resolution_hz;
+                left.shown(fast, 0.0)
+                    .map(|shown| {
+                        ((shown.hz - part.hz.value).abs() < shown.within_hz + within_hz).then_some(shown.amplitude)
+                    })
+                    .collect()
+            };
+            let tones = of.iter().flat_map(|fast| near(&left[0], fast).into_iter().zip(near(&left[1], fast)));
+            tones.filter_map(|(a, b)| a.zip(b)).map(|(a, _)| a).reduce(f64::max)
         };
-        let real: Vec<bool> = self.parts.iter().map(|part| !alias(part)).collect();
-        let mut real = real.into_iter();
-        self.parts.retain(|_| real.next().unwrap_or(true));
+        let aliases: Vec<Option<f64>> = self.parts.iter().map(alias).collect();
+        let mut hidden_v = 0.0;
+        let mut place = aliases.into_iter();
+        self.parts.retain(|part| match place.next().flatten() {
+            Some(amplitude) => {
+                if part.tones[0].amplitude() >= amplitude {
+                    hidden_v += part.peak_to_peak_v.value + 2.0 * amplitude;
+                }
+                false
+            }
+            None => true,
+        });
+        hidden_v
     }
 }
 

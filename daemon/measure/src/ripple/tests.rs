@@ -117,8 +117,12 @@ fn an_alias_of_a_known_part_stands_beside_nothing_and_only_it() {
     let fast = sines(&[(0.05, 75.53e3)], 1e-3, [1e-3, 1.25e-3], (5e3, 500e3));
     let mut slow = sines(&[(0.05, 75.53e3), (0.03, 120.0)], 1e-3, [0.2, 0.5], SLOW.1);
     assert_eq!(slow.parts.len(), 2, "{slow:?}");
-    slow.without_aliases(&fast.parts);
+    assert_eq!(slow.without_aliases(&fast.parts), 0.0);
     assert!(slow.parts.len() == 1 && (slow.parts[0].hz.value - 120.0).abs() < 0.1, "{slow:?}");
+    // A real line upon the alias: what stands there is neither, and may be as much as both.
+    let mut both = sines(&[(0.05, 75.53e3), (0.04, 530.4)], 1e-3, [0.2, 0.5], SLOW.1);
+    let (seen, hidden_v) = (both.parts.len(), both.without_aliases(&fast.parts));
+    assert!(seen > 0 && both.parts.is_empty() && hidden_v > 0.08, "{seen}, {hidden_v}: {both:?}");
 }
 
 /// Two unrelated parts hold in their intervals what each is, with the other there.
