@@ -188,6 +188,75 @@ fn cancel_closes_the_journal_with_unable() {
     });
 }
 
+/// Waits until a word is in the run's journal. It gives way without time passing, and so comes back while the
+/// runner still waits for the disk.
+async fn until_written(rig: &Rig, run: &str, word: &str) {
+    let file = rig.folder.path().join(format!("runs/{run}.journal"));
+    let mut seen = 0;
+    loop {
+        let length = std::fs::metadata(&file).expect("the journal").len();
+        if length != seen {
+            seen = length;
+            let text = std::fs::read_to_string(&file).expect("the journal");
+            if text.contains(word) {
+                return;
+            }
+            assert!(!text.contains("run-closed"), "the run ended without `{word}`");
+        }
+        tokio::task::yield_now().await;
+    }
+}
+
+/// The steps after the first that did not run: the next is cancelled, the rest were not looked at, and the records
+/// say the same.
+async fn check_cancelled(rig: &Rig, report: &RunReport, ran: usize) {
+    let steps: Vec<&str> = report.procedures.iter().map(|p| p.procedure.as_str()).collect();
+    assert_eq!(steps, ["signal-presence", "control-track", "still-against-play", "envelope"]);
+    assert_eq!(report.verdict, Some(Outcome::Unable), "{}", report.conclusion);
+    let (next, rest) = report.procedures[ran..].split_first().expect("a step is left");
+    let codes: Vec<UnableCode> = next.unable.iter().map(|u| u.code).collect();
+    assert_eq!((next.verdict, codes), (Some(Outcome::Unable), vec![UnableCode::Cancelled]));
+    for step in rest {
+        assert!(step.verdict.is_none(), "{}", step.procedure);
+        assert_eq!(step.left_out.as_deref(), Some("the run was cancelled before it"));
+    }
+    let reading = rig.data.read_run(&report.run.parse().expect("a name")).await.expect("the journal");
+    assert_eq!(&RunReport::from_journal(&report.run, &reading).expect("known verdicts"), report);
+}
+
+#[test]
+fn a_stop_between_two_steps_is_no_pass() {
+    block_on(async {
+        let rig = Rig::new(vc_07()).await;
+        let attending = rig.attended();
+        let (run, task) = rig.bench.start(rig.spec("first-look", "council-1991")).await.expect("it begins");
+        until_written(&rig, &run, "procedure-verdict").await;
+        rig.bench.stop("the test says so");
+        let report = task.await.expect("no panic").expect("the tool works");
+        assert_eq!(report.procedures[0].verdict, Some(Outcome::Pass), "{}", report.conclusion);
+        check_cancelled(&rig, &report, 1).await;
+        attending.abort();
+        rig.bench.close().await;
+    });
+}
+
+#[test]
+fn a_run_that_is_cancelled_before_it_begins_lists_every_step() {
+    block_on(async {
+        let rig = Rig::new(vc_07()).await;
+        let attending = rig.attended();
+        let keys: Vec<u64> = (2..=9).map(|relay| rig.presses(relay)).collect();
+        let (run, task) = rig.bench.start(rig.spec("first-look", "council-1991")).await.expect("it begins");
+        assert!(rig.bench.cancel(&run));
+        let report = task.await.expect("no panic").expect("the tool works");
+        check_cancelled(&rig, &report, 0).await;
+        let after: Vec<u64> = (2..=9).map(|relay| rig.presses(relay)).collect();
+        assert_eq!(after, keys, "no key but stop was pressed");
+        attending.abort();
+        rig.bench.close().await;
+    });
+}
+
 #[test]
 fn two_starts_on_one_bench() {
     block_on(async {

@@ -56,7 +56,7 @@ impl Prepared {
         reports: Vec<ProcedureReport>,
         trouble: Option<&RunError>,
     ) -> Result<RunReport, RunError> {
-        let outcome = whole(&reports, trouble);
+        let outcome = whole(&reports, self.sequence.steps.len(), trouble);
         let mut report = RunReport {
             run: self.id(),
             sequence: self.sequence.name.clone(),
@@ -103,12 +103,32 @@ impl Prepared {
     }
 }
 
-/// The worst of all procedures; `unable` when none ran, or the tool failed and nothing failed before.
-fn whole(reports: &[ProcedureReport], trouble: Option<&RunError>) -> Outcome {
-    let worst = reports.iter().filter_map(|p| p.verdict).reduce(Outcome::worse);
-    match (worst, trouble) {
-        (Some(worst), None) => worst,
-        (Some(worst), Some(_)) => worst.worse(Outcome::Unable),
-        (None, _) => Outcome::Unable,
+/// The worst of all procedures. `unable` when none ran, and at best that when the tool failed or not every
+/// step is told of: what was not looked at never passes.
+fn whole(reports: &[ProcedureReport], steps: usize, trouble: Option<&RunError>) -> Outcome {
+    let worst = reports.iter().filter_map(|p| p.verdict).reduce(Outcome::worse).unwrap_or(Outcome::Unable);
+    if trouble.is_some() || reports.len() < steps { worst.worse(Outcome::Unable) } else { worst }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fewer_reports_than_steps_are_at_best_unable() {
+        let with = |verdict| ProcedureReport { verdict, ..ProcedureReport::left_out("p", String::new()) };
+        let passed = || with(Some(Outcome::Pass));
+        for (reports, steps, expected) in [
+            (vec![passed(), passed()], 2, Outcome::Pass),
+            (vec![passed(), with(None)], 2, Outcome::Pass),
+            (vec![passed()], 2, Outcome::Unable),
+            (vec![with(Some(Outcome::Fail))], 2, Outcome::Fail),
+            (vec![with(None)], 1, Outcome::Unable),
+            (Vec::new(), 0, Outcome::Unable),
+        ] {
+            assert_eq!(whole(&reports, steps, None), expected, "{} of {steps}", reports.len());
+        }
+        let error = RunError::NotAcknowledged;
+        assert_eq!(whole(&[passed()], 1, Some(&error)), Outcome::Unable);
     }
 }

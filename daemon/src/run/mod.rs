@@ -26,7 +26,7 @@ use spec::{RunSpec, SpecError};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use tapewright_formats::{Finding, format_named};
-use tapewright_host::{Cancel, Earlier, Setting, Verdict};
+use tapewright_host::{Cancel, Earlier, Ended, Setting, Verdict};
 
 /// Answer that agrees.
 pub const YES: &str = "yes";
@@ -182,11 +182,11 @@ impl Prepared {
         let bench = &self.runner.bench;
         let start_s = bench.clock.now().as_secs_f64();
         let mut found: BTreeSet<Finding> = BTreeSet::new();
+        let mut ended: Option<String> = None;
+        // No look at `cancel` here: a step that begins after it ends at once and says so in its verdict, as one
+        // that was cancelled on its way does. Every step is told of, so that few reports never look like all.
         for (place, (step, loaded)) in self.sequence.steps.iter().zip(&self.procedures).enumerate() {
-            if cancel.is_cancelled() {
-                break;
-            }
-            if let Some(because) = self.why_not(step, loaded, &found) {
+            if let Some(because) = ended.clone().or_else(|| self.why_not(step, loaded, &found)) {
                 match self.leave_out(step, because) {
                     Ok(report) => reports.push(report),
                     Err(error) => return Err((reports, error)),
@@ -203,14 +203,17 @@ impl Prepared {
                 Ok(verdict) => {
                     found.extend(verdict.findings.iter().map(|f| f.finding));
                     let outcome = verdict.outcome;
+                    if verdict.ended == Ended::Cancelled {
+                        ended = Some("the run was cancelled before it".to_owned());
+                    }
                     reports.push(ProcedureReport::of(&step.procedure, verdict));
                     let (run, procedure) = (self.id(), step.procedure.clone());
                     bench.events.push(BenchEvent::ProcedureEnded { run, procedure, outcome });
                 }
                 Err(error) => return Err((reports, error)),
             }
-            if step.stop_when.iter().any(|f| found.contains(f)) {
-                break;
+            if let Some(finding) = step.stop_when.iter().find(|f| found.contains(f)).filter(|_| ended.is_none()) {
+                ended = Some(format!("the sequence ends where {finding} is found"));
             }
         }
         Ok(reports)
