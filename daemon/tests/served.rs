@@ -104,6 +104,35 @@ fn a_run_from_the_command_line() {
 }
 
 #[test]
+fn a_run_whose_verdict_cannot_be_kept_ends_for_whoever_waits() {
+    let served = serve(&support::vc_07());
+    served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served);
+    let _daemon = start(&config);
+    let mut command = program();
+    command.args(["run", "first-look", "--bench", "first", "--machine", "VC-07", "--format", "vhs-525-sp"]);
+    command.args(["--tape", "other", "--acknowledge", "--config", &config.display().to_string()]);
+    let mut running = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+    let mut said = BufReader::new(running.stderr.take().expect("a pipe"));
+    // Captures that are gone cannot be brought to the disk, and without them no verdict is kept.
+    let captures = folder.path().join("records/captures");
+    loop {
+        let mut line = String::new();
+        assert!(said.read_line(&mut line).expect("text") > 0, "the run ended before it captured anything");
+        if std::fs::read_dir(&captures).expect("a folder").next().is_some() {
+            break;
+        }
+    }
+    std::fs::rename(&captures, folder.path().join("gone")).expect("it is moved");
+    let mut rest = String::new();
+    said.read_to_string(&mut rest).expect("text");
+    let ended = running.wait_with_output().expect("it ends");
+    assert_eq!(ended.status.code(), Some(20), "{rest}");
+    assert!(rest.contains("ended without a verdict") && rest.contains("then run again"), "{rest}");
+}
+
+#[test]
 fn live_readings_in_lines_and_in_json() {
     let served = serve(&support::vc_07());
     served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");

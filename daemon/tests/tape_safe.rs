@@ -4,7 +4,8 @@ mod support;
 
 use sim_instrument::scenario::{Scenario, Stage};
 use support::{Rig, block_on, scenario};
-use tapewright::records::{Job, JobOpened};
+use tapewright::bench::events::BenchEvent;
+use tapewright::records::{Job, JobEvent, JobOpened};
 use tapewright::report::run_report::RunReport;
 use tapewright::report::{chain, text};
 use tapewright::run::RunError;
@@ -86,6 +87,30 @@ fn a_scrap_tape_that_comes_out_unharmed_opens_the_job_and_alignment_goes() {
             let step = report.procedures.iter().find(|p| p.procedure == procedure).unwrap_or_else(|| panic!("{all}"));
             assert_eq!(step.left_out.as_deref(), why, "{procedure}\n{all}");
         }
+        attending.abort();
+        rig.bench.close().await;
+    });
+}
+
+#[test]
+fn a_job_that_was_closed_meanwhile_takes_no_verdict_with_it() {
+    block_on(async {
+        let rig = Rig::new(scenario(FILE)).await;
+        let attending = rig.attended();
+        let job = job(&rig).await;
+        let spec = RunSpec { job: Some(job.id.to_string()), ..rig.stage(WELL, &[]) };
+        let (run, task) = rig.bench.start(spec).await.expect("it begins");
+        let closed = JobEvent::JobClosed { conclusion: "fetched".to_owned() };
+        rig.data.add_to_job(&job.id, closed).await.expect("it is closed");
+        let report = task.await.expect("no panic").expect("the tool works");
+        assert_eq!(report.verdict, Some(Outcome::Pass), "{}", text::run(&report));
+        let reading = rig.data.read_run(&run.parse().expect("a name")).await.expect("the journal");
+        assert!(reading.ended(), "the verdict is kept");
+        let events = &rig.bench.shared().events;
+        assert!(events.latest(|e| matches!(e, BenchEvent::RunClosed { .. })).is_some(), "whoever watches is told");
+        let told = events.latest(|e| matches!(e, BenchEvent::Trouble { .. })).expect("it is said");
+        let BenchEvent::Trouble { text } = told.event else { panic!("trouble was asked for") };
+        assert!(text.contains("it is closed") && text.contains("open another job"), "{text}");
         attending.abort();
         rig.bench.close().await;
     });

@@ -107,6 +107,13 @@ pub enum BenchEvent {
         /// The conclusion.
         conclusion: String,
     },
+    /// The run ended, and its verdict could not be brought to the disk: there is none.
+    RunWithoutVerdict {
+        /// The run.
+        run: String,
+        /// Why.
+        because: String,
+    },
     /// Something about the bench that an operator should know.
     Trouble {
         /// What.

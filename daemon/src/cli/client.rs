@@ -42,6 +42,10 @@ pub(crate) enum AskError {
     Wire(#[from] serde_json::Error),
     #[error("standard input ended at a prompt: answer it over HTTP, or run attended")]
     NoAnswer,
+    #[error(
+        "run {run} ended without a verdict: {because}; see that the disk with the records has room and can be written, then run again"
+    )]
+    NoVerdict { run: RunId, because: String },
     #[error("the terminal cannot be used as a screen: try --plain")]
     Terminal(#[source] std::io::Error),
 }
@@ -145,6 +149,9 @@ fn running(args: &RunArgs) -> Result<Exit, AskError> {
                 BenchEvent::Prompted { prompt } => answer(&client, &args.bench, prompt)?,
                 BenchEvent::RunClosed { run: closed, .. } if *closed == run.to_string() => {
                     return show_run(&client, &run, args.at.json, false);
+                }
+                BenchEvent::RunWithoutVerdict { run: ended, because } if *ended == run.to_string() => {
+                    return Err(AskError::NoVerdict { run, because: because.clone() });
                 }
                 _ => {}
             }

@@ -115,7 +115,10 @@ pub(crate) fn line_of(event: &BenchEvent) -> Option<String> {
         BenchEvent::ProcedureEnded { procedure, outcome, .. } => format!("        {procedure}: {outcome}"),
         BenchEvent::Trouble { text } => format!("  trouble: {text}"),
         BenchEvent::Stopped { because } => format!("  stopped: {because}"),
-        BenchEvent::RunOpened { .. } | BenchEvent::RunClosed { .. } | BenchEvent::ModeReached { .. } => return None,
+        BenchEvent::RunOpened { .. }
+        | BenchEvent::RunClosed { .. }
+        | BenchEvent::RunWithoutVerdict { .. }
+        | BenchEvent::ModeReached { .. } => return None,
     })
 }
 

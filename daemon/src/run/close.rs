@@ -1,4 +1,4 @@
-//! The end of a run: the transport stopped and verified, the conclusion drawn, the job told, the journal closed.
+//! The end of a run: the transport stopped and verified, the conclusion drawn, the journal closed, the job told.
 
 use super::{Prepared, RunError};
 use crate::bench::events::BenchEvent;
@@ -39,16 +39,28 @@ impl Prepared {
     }
 
     /// A run that saw a scrap tape come out tells its job: safely opens it for an alignment tape, harmed closes it.
-    async fn tell_job(&self, findings: &[Finding]) -> Result<(), RunError> {
+    /// The run's own record is closed by then, so that a job which cannot be told takes no verdict with it.
+    async fn tell_job(&self, findings: &[Finding]) {
         let safely = match (findings.contains(&Finding::TapeSafe), findings.contains(&Finding::TapeHarmed)) {
             (_, true) => false,
             (true, false) => true,
-            (false, false) => return Ok(()),
+            (false, false) => return,
         };
-        let Some(job) = self.spec.job.as_deref().map(str::parse::<JobId>).transpose()? else { return Ok(()) };
+        let Some(job) = &self.spec.job else { return };
         let ran = ScrapTapeRan { safely, by: self.sequence.name.clone(), run: Some(self.journal.run().clone()) };
-        self.runner.data.add_to_job(&job, JobEvent::ScrapTapeRan(ran)).await?;
-        Ok(())
+        let told = match job.parse::<JobId>() {
+            Ok(job) => self.runner.data.add_to_job(&job, JobEvent::ScrapTapeRan(ran)).await.map(drop),
+            Err(error) => Err(error),
+        };
+        if let Err(error) = told {
+            let came_out = if safely { "unharmed" } else { "harmed" };
+            let text = format!(
+                "job {job} could not be told that the scrap tape came out {came_out}: {}; mend that, or open another job, and run `{}` there again",
+                crate::report::chain(&error),
+                self.sequence.name
+            );
+            self.runner.bench.events.push(BenchEvent::Trouble { text });
+        }
     }
 
     pub(super) async fn close(
@@ -95,9 +107,9 @@ impl Prepared {
             findings: findings.map(|(f, seen)| FindingRecord { finding: f.to_string(), seen: seen.clone() }).collect(),
         };
         let text = conclusion.text.clone();
-        self.tell_job(&report.findings).await?;
         report.conclude(conclusion);
         self.journal.close(closed).await?;
+        self.tell_job(&report.findings).await;
         self.runner.bench.events.push(BenchEvent::RunClosed { run: self.id(), outcome, conclusion: text });
         Ok(report)
     }

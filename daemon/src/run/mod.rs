@@ -170,8 +170,17 @@ impl Prepared {
             Ok(reports) => (reports, None),
             Err((reports, error)) => (reports, Some(error)),
         };
-        let report = self.close(reports, trouble.as_ref()).await?;
-        trouble.map_or(Ok(report), Err)
+        match self.close(reports, trouble.as_ref()).await {
+            Ok(report) => trouble.map_or(Ok(report), Err),
+            Err(error) => {
+                // What came first is the cause.
+                let error = trouble.unwrap_or(error);
+                // Whoever watches waits for the run's end, and no verdict will come.
+                let because = crate::report::chain(&error);
+                self.runner.bench.events.push(BenchEvent::RunWithoutVerdict { run: self.id(), because });
+                Err(error)
+            }
+        }
     }
 
     async fn steps(&self, cancel: &Cancel) -> Result<Vec<ProcedureReport>, (Vec<ProcedureReport>, RunError)> {
