@@ -258,6 +258,28 @@ fn a_run_that_is_cancelled_before_it_begins_lists_every_step() {
 }
 
 #[test]
+fn a_machine_that_does_not_stop_is_no_pass() {
+    block_on(async {
+        let rig = Rig::new(vc_07()).await;
+        let attending = rig.attended();
+        let (run, task) = rig.bench.start(rig.spec("signal-presence", "council-1991")).await.expect("it begins");
+        // From here on the keys do nothing any more.
+        until_mode(&rig, Mode::Play, Duration::from_secs(60)).await;
+        rig.tell("fault transport-stuck");
+        let report = task.await.expect("no panic").expect("the tool works");
+        assert_eq!(report.procedures[0].verdict, Some(Outcome::Pass), "the procedure saw nothing of it");
+        assert_eq!(report.verdict, Some(Outcome::Unable), "{}", report.conclusion);
+        let alarm = report.alarm.clone().expect("the alarm is kept");
+        assert!(alarm.contains("V of RF: stop the machine by hand"), "{alarm}");
+        assert!(report.next.starts_with(&alarm) && report.conclusion.contains(&alarm), "{}", report.next);
+        let reading = rig.data.read_run(&run.parse().expect("a name")).await.expect("the journal");
+        assert_eq!(RunReport::from_journal(&run, &reading).expect("known verdicts"), report);
+        attending.abort();
+        rig.bench.close().await;
+    });
+}
+
+#[test]
 fn two_starts_on_one_bench() {
     block_on(async {
         let rig = Rig::new(vc_07()).await;

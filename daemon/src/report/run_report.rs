@@ -22,6 +22,9 @@ pub struct RunReport {
     /// Why there is no verdict.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub interrupted: Option<String>,
+    /// That the machine may still have run at the end, and what to do.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub alarm: Option<String>,
     /// What is missing, in words.
     pub conclusion: String,
     /// The next thing to check.
@@ -182,6 +185,9 @@ impl ProcedureReport {
 /// What a step that was left out says in the journal, before the reason.
 pub(crate) const LEFT_OUT: &str = "left out: ";
 
+/// What the journal's note of a machine that may still run begins with.
+pub(crate) const ALARM: &str = "ALARM: ";
+
 impl RunReport {
     /// From a run's journal: what was shown, as it was written.
     ///
@@ -195,6 +201,7 @@ impl RunReport {
             tape: String::new(),
             verdict: None,
             interrupted: None,
+            alarm: None,
             conclusion: String::new(),
             next: String::new(),
             faults: Vec::new(),
@@ -213,6 +220,7 @@ impl RunReport {
                     let full: Verdict = serde_json::from_value(verdict.rest.clone())?;
                     report.procedures.push(ProcedureReport::of(&verdict.name, full));
                 }
+                RunEvent::Note(note) if note.text.starts_with(ALARM) => report.alarm = Some(note.text.clone()),
                 RunEvent::Note(note) => {
                     if let Some((procedure, because)) =
                         note.text.strip_prefix(LEFT_OUT).and_then(|text| text.split_once(": "))

@@ -2,49 +2,54 @@
 
 use super::{Prepared, RunError};
 use crate::bench::events::BenchEvent;
-use crate::records::{FindingRecord, JobEvent, JobId, RunClosed, ScrapTapeRan};
-use crate::report::run_report::{ProcedureReport, RunReport};
+use crate::records::{FindingRecord, JobEvent, JobId, Note, RunClosed, RunEvent, ScrapTapeRan};
+use crate::report::run_report::{ALARM, ProcedureReport, RunReport};
 use crate::triage::{Conclusion, conclude, shipped_faults};
 use tapewright_formats::{Finding, Mode, Outcome, Signal};
 
 impl Prepared {
-    /// Stops the transport, and looks whether the signals went away.
-    pub(super) async fn stop_and_verify(&self) {
+    /// Stops the transport, and looks whether the signals went away. The alarm, where the machine may run on.
+    pub(super) async fn stop_and_verify(&self) -> Option<String> {
         let bench = &self.runner.bench;
-        if let Err(error) = bench.transport.go(Mode::Stop).await {
-            let text = format!(
-                "ALARM: stopping the transport failed: {}; stop the machine by hand",
-                crate::report::chain(&error)
-            );
-            bench.events.push(BenchEvent::Trouble { text });
-            return;
-        }
-        let Some(rf) = bench.hookup.point(Signal::Rf) else { return };
-        let Some(expected_v) = rf.expected_v else { return };
-        let request = crate::bench::check::presence_request(Signal::Rf);
-        if let Ok(captures) = bench.scope.acquire(request).await {
-            let seen_v = captures
-                .iter()
-                .flat_map(|c| &c.traces)
-                .filter_map(|t| t.volt_range())
-                .map(|(low, high)| high - low)
-                .fold(0.0, f64::max);
-            if seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v {
-                let text = format!(
-                    "ALARM: the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand"
-                );
-                bench.events.push(BenchEvent::Trouble { text });
+        let alarm = match bench.transport.go(Mode::Stop).await {
+            Err(error) => {
+                let why = crate::report::chain(&error);
+                Some(format!("{ALARM}stopping the transport failed: {why}; stop the machine by hand"))
             }
+            Ok(_) => self.still_running_v().await.map(|seen_v| {
+                format!("{ALARM}the transport was told to stop, and there is still {seen_v:.3} V of RF: stop the machine by hand")
+            }),
+        };
+        if let Some(text) = alarm.clone() {
+            bench.events.push(BenchEvent::Trouble { text });
         }
+        alarm
+    }
+
+    /// The RF that is still there, if it is more than a machine at rest has.
+    async fn still_running_v(&self) -> Option<f64> {
+        let bench = &self.runner.bench;
+        let expected_v = bench.hookup.point(Signal::Rf)?.expected_v?;
+        let request = crate::bench::check::presence_request(Signal::Rf);
+        let captures = bench.scope.acquire(request).await.ok()?;
+        let seen_v = captures
+            .iter()
+            .flat_map(|c| &c.traces)
+            .filter_map(|t| t.volt_range())
+            .map(|(low, high)| high - low)
+            .fold(0.0, f64::max);
+        (seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v).then_some(seen_v)
     }
 
     /// A run that saw a scrap tape come out tells its job: safely opens it for an alignment tape, harmed closes it.
     /// The run's own record is closed by then, so that a job which cannot be told takes no verdict with it.
-    async fn tell_job(&self, findings: &[Finding]) {
-        let safely = match (findings.contains(&Finding::TapeSafe), findings.contains(&Finding::TapeHarmed)) {
+    async fn tell_job(&self, report: &RunReport) {
+        let found = |finding| report.findings.contains(&finding);
+        let safely = match (found(Finding::TapeSafe), found(Finding::TapeHarmed)) {
             (_, true) => false,
-            (true, false) => true,
-            (false, false) => return,
+            // A machine that does not stop is safe for no tape.
+            (true, false) if report.alarm.is_none() => true,
+            _ => return,
         };
         let Some(job) = &self.spec.job else { return };
         let ran = ScrapTapeRan { safely, by: self.sequence.name.clone(), run: Some(self.journal.run().clone()) };
@@ -67,8 +72,14 @@ impl Prepared {
         &self,
         reports: Vec<ProcedureReport>,
         trouble: Option<&RunError>,
+        alarm: Option<String>,
     ) -> Result<RunReport, RunError> {
-        let outcome = whole(&reports, self.sequence.steps.len(), trouble);
+        let mut outcome = whole(&reports, self.sequence.steps.len(), trouble);
+        if let Some(text) = &alarm {
+            // Whoever reads the record later must see it too, and nothing passes on a machine that runs on.
+            self.journal.append(&RunEvent::Note(Note { text: text.clone() }))?;
+            outcome = outcome.worse(Outcome::Unable);
+        }
         let mut report = RunReport {
             run: self.id(),
             sequence: self.sequence.name.clone(),
@@ -76,6 +87,7 @@ impl Prepared {
             tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
             verdict: Some(outcome),
             interrupted: None,
+            alarm,
             conclusion: String::new(),
             next: String::new(),
             faults: Vec::new(),
@@ -83,21 +95,26 @@ impl Prepared {
             procedures: reports,
         };
         report.gather_findings();
-        let conclusion = match trouble {
+        let mut conclusion = match trouble {
             Some(error) => Conclusion {
                 faults: Vec::new(),
                 text: format!("The run did not come to its end: {}", crate::report::chain(error)),
                 next: "Do what the message says, then run again.".to_owned(),
             },
             None => {
-                let why_not: Vec<String> = report
+                let mut why_not: Vec<String> = report
                     .procedures
                     .iter()
                     .flat_map(|p| p.unable.iter().map(|u| format!("{}, {}: {}", p.procedure, u.what, u.why)))
                     .collect();
+                why_not.extend(report.alarm.as_ref().map(|alarm| format!("the stop at the end: {alarm}")));
                 conclude(&shipped_faults(), &report.findings, outcome, &why_not)
             }
         };
+        if let Some(alarm) = &report.alarm {
+            // First of all the machine is to be stopped.
+            conclusion.next = format!("{alarm}. {}", conclusion.next);
+        }
         let findings = report.procedures.iter().flat_map(|p| p.findings.iter().zip(&p.seen));
         let closed = RunClosed {
             outcome,
@@ -109,7 +126,7 @@ impl Prepared {
         let text = conclusion.text.clone();
         report.conclude(conclusion);
         self.journal.close(closed).await?;
-        self.tell_job(&report.findings).await;
+        self.tell_job(&report).await;
         self.runner.bench.events.push(BenchEvent::RunClosed { run: self.id(), outcome, conclusion: text });
         Ok(report)
     }

@@ -165,12 +165,12 @@ impl Prepared {
             tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
         });
         let done = self.steps(&cancel).await;
-        self.stop_and_verify().await;
+        let alarm = self.stop_and_verify().await;
         let (reports, trouble) = match done {
             Ok(reports) => (reports, None),
             Err((reports, error)) => (reports, Some(error)),
         };
-        match self.close(reports, trouble.as_ref()).await {
+        match self.close(reports, trouble.as_ref(), alarm).await {
             Ok(report) => trouble.map_or(Ok(report), Err),
             Err(error) => {
                 // What came first is the cause.
