@@ -258,6 +258,41 @@ fn a_run_that_is_cancelled_before_it_begins_lists_every_step() {
 }
 
 #[test]
+fn a_stop_ends_a_run_that_waits_for_its_first_answers() {
+    block_on(async {
+        let rig = Rig::new(vc_07()).await;
+        let opened = JobOpened {
+            machine: rig.scenario.machine.name.clone(),
+            format: rig.scenario.machine.format.clone(),
+            symptom: "bands of snow".to_owned(),
+        };
+        let job = rig.data.start_job(opened).await.expect("a job");
+        for (prompt, tape, acknowledge) in [("cautions", "council-1991", false), ("scrap-tape", "alignment", true)] {
+            let mut spec = rig.spec("first-look", tape);
+            (spec.acknowledge, spec.job) = (acknowledge, Some(job.id.to_string()));
+            let keys: Vec<u64> = (2..=9).map(|relay| rig.presses(relay)).collect();
+            let (_, task) = rig.bench.start(spec).await.expect("it begins");
+            let open = || rig.bench.shared().prompts.open();
+            while open().is_empty() {
+                rig.clock.sleep(Duration::from_millis(50)).await;
+            }
+            assert_eq!(open()[0].question.name, prompt);
+            let asked = rig.clock.now();
+            rig.bench.stop("the test says so");
+            let report = task.await.expect("no panic").expect("the tool works");
+            assert!(rig.clock.now().since(asked) < Duration::from_secs(15), "{prompt}: the run ended soon after");
+            check_cancelled(&rig, &report, 0).await;
+            assert!(open().is_empty(), "nobody is asked any more");
+            let after: Vec<u64> = (2..=9).map(|relay| rig.presses(relay)).collect();
+            assert_eq!(after, keys, "no key but stop was pressed");
+        }
+        // That nobody answered is no word on the tape.
+        assert!(rig.data.job(&job.id).await.expect("the job").scrap_tape.is_none());
+        rig.bench.close().await;
+    });
+}
+
+#[test]
 fn a_machine_that_does_not_stop_is_no_pass() {
     block_on(async {
         let rig = Rig::new(vc_07()).await;

@@ -5,23 +5,26 @@ use crate::bench::prompts::{Action, Question};
 use crate::records::{CautionAcknowledged, JobEvent, JobId, Note, RunEvent, ScrapTapeRan};
 use std::collections::BTreeSet;
 use tapewright_formats::{Caution, TapeKind};
+use tapewright_host::Cancel;
 
 /// How long the operator has to read the cautions, or to say how a scrap tape ran.
 const READING_DEADLINE_S: f64 = 600.0;
 
 impl Prepared {
-    /// Cautions, and the rule of the alignment tape.
-    pub(super) async fn before_anything_moves(&self) -> Result<(), RunError> {
+    /// Cautions, and the rule of the alignment tape. A cancelled run is asked no more and goes on to its steps,
+    /// each of which ends before it moves anything.
+    pub(super) async fn before_anything_moves(&self, cancel: &Cancel) -> Result<(), RunError> {
         let cautions: BTreeSet<Caution> =
             self.procedures.iter().flat_map(|p| p.description().cautions.iter().copied()).collect();
         if !cautions.is_empty() {
             let by = if self.spec.acknowledge { "beforehand, for unattended use" } else { "operator" };
             if !self.spec.acknowledge {
                 let text = cautions.iter().map(|c| c.text()).collect::<Vec<_>>().join("\n");
-                self.ask_yes("cautions", text, Action::ReadCautions)
-                    .await
-                    .then_some(())
-                    .ok_or(RunError::NotAcknowledged)?;
+                match self.ask_yes("cautions", text, Action::ReadCautions, cancel).await {
+                    Some(true) => {}
+                    Some(false) => return Err(RunError::NotAcknowledged),
+                    None => return Ok(()),
+                }
             }
             for caution in &cautions {
                 let caution = caution.to_string();
@@ -30,12 +33,12 @@ impl Prepared {
             }
         }
         if self.spec.tape == TapeKind::Alignment {
-            self.scrap_tape_first().await?;
+            self.scrap_tape_first(cancel).await?;
         }
         Ok(())
     }
 
-    async fn scrap_tape_first(&self) -> Result<(), RunError> {
+    async fn scrap_tape_first(&self, cancel: &Cancel) -> Result<(), RunError> {
         let job = self.spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
         let data = &self.runner.data;
         let job_now = match &job {
@@ -63,7 +66,8 @@ impl Prepared {
             "An alignment tape is to go into {}. Did a scrap tape run through it in this job, and come out without a mark?",
             self.spec.machine
         );
-        let safely = self.ask_yes("scrap-tape", text, Action::Answer).await;
+        // Nobody said anything then, and so the job is told nothing.
+        let Some(safely) = self.ask_yes("scrap-tape", text, Action::Answer, cancel).await else { return Ok(()) };
         if let Some(id) = &job {
             data.add_to_job(id, JobEvent::ScrapTapeRan(ScrapTapeRan { safely, by: "operator".to_owned(), run: None }))
                 .await?;
@@ -78,7 +82,8 @@ impl Prepared {
         Err(RunError::NoAlignmentTape(why.to_owned()))
     }
 
-    async fn ask_yes(&self, name: &str, text: String, action: Action) -> bool {
+    /// Whether the answer is yes; none: the run was cancelled meanwhile.
+    async fn ask_yes(&self, name: &str, text: String, action: Action, cancel: &Cancel) -> Option<bool> {
         let question = Question {
             name: name.to_owned(),
             text,
@@ -86,6 +91,10 @@ impl Prepared {
             choices: vec![YES.to_owned(), NO.to_owned()],
             deadline_s: READING_DEADLINE_S,
         };
-        self.runner.bench.ask(question).await.is_ok_and(|answer| answer == YES)
+        tokio::select! {
+            biased;
+            () = cancel.cancelled() => None,
+            answer = self.runner.bench.ask(question) => Some(answer.is_ok_and(|answer| answer == YES)),
+        }
     }
 }

@@ -185,7 +185,7 @@ impl Prepared {
 
     async fn steps(&self, cancel: &Cancel) -> Result<Vec<ProcedureReport>, (Vec<ProcedureReport>, RunError)> {
         let mut reports: Vec<ProcedureReport> = Vec::new();
-        if let Err(error) = self.before_anything_moves().await {
+        if let Err(error) = self.before_anything_moves(cancel).await {
             return Err((reports, error));
         }
         let bench = &self.runner.bench;
