@@ -51,6 +51,7 @@ pub mod heads;
 pub mod live;
 mod parameters;
 pub mod phase;
+pub mod probe;
 mod procedure;
 mod report;
 pub mod rf;

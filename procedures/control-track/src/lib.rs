@@ -15,6 +15,7 @@ use tapewright_sdk::absence::{Proof, Suspect, prove};
 use tapewright_sdk::measure::preconditions::{SpeedFit, speed_fit};
 use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe;
 
 struct ControlTrack;
 
@@ -58,6 +59,11 @@ impl Procedure for ControlTrack {
                 Some(again) => shorts = again,
                 None => return Ok(()),
             }
+        }
+        // Before anything is counted: nothing that a wrong probe shows tells of the machine.
+        if let Some(unable) = too_high(&taker, &pool::level(&pulses_of(&shorts, settings, &taker))?, settings) {
+            report.unable(unable);
+            return Ok(());
         }
         let counted = count(&taker, &mut shorts, settings, report)?;
         report.progress(0.98, "judges");
@@ -222,6 +228,11 @@ fn judge(
     report: &mut Report,
 ) -> Result<()> {
     let captures = pulses_of(shorts, settings, taker);
+    // More captures may be sure where the first ones were not.
+    if let Some(unable) = too_high(taker, &pool::level(&captures).on("control-track.level")?, settings) {
+        report.unable(unable);
+        return Ok(());
+    }
     report.found(Finding::ControlTrackPresent, &format!("{} in play", taker.point.channel));
     judge_level(taker, &captures, settings, report)?;
     judge_rate(taker, subject, counted, settings, report)?;
@@ -229,6 +240,14 @@ fn judge(
     judge_count(counted, settings, report)?;
     judge_delay(taker, shorts, settings, report);
     Ok(())
+}
+
+/// That the pulses stand far above the expected level.
+fn too_high(taker: &Taker, level: &Estimate, settings: &Settings) -> Option<Unable> {
+    let most = probe::most(&taker.point, Mode::Play, settings)?;
+    let expected_v = taker.point.expected_v?;
+    probe::surely_above(level, expected_v, most)
+        .then(|| probe::wrong(&taker.point, level, expected_v).on("control-track.level"))
 }
 
 fn judge_level(taker: &Taker, captures: &[&Pulses], settings: &Settings, report: &mut Report) -> Result<()> {

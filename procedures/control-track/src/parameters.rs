@@ -1,6 +1,7 @@
 //! What can be set, and what the procedure says of itself.
 
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::{LEVEL_MOST, SQUARE_MOST};
 
 use Unit::{Millisecond as Ms, Percent, Second};
 
@@ -88,6 +89,8 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LEVEL_GOOD),
         Parameter::Number(LEVEL_REJECT),
         Parameter::Number(CROSSTALK),
+        Parameter::Number(LEVEL_MOST),
+        Parameter::Number(SQUARE_MOST),
         Parameter::Number(RATE_GOOD),
         Parameter::Number(RATE_REJECT),
         Parameter::Number(JITTER_GOOD),
@@ -102,7 +105,8 @@ pub(crate) const DESCRIPTION: Description = Description {
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Whether the pulses that tell the capstan where the tracks lie arrive, whole and in time. The level is held \
-            against the one that the hookup expects, best taken from an alignment tape. The rate is the tape's speed \
+            against the one that the hookup expects, best taken from an alignment tape; far above that, the probe's factor or \
+            its point is wrong, and nothing is measured. The rate is the tape's speed \
             against that of the recording. Pulses are counted in slow records without a gap; the share of missing ones \
             has an exact interval, so a short look cannot pass a sharp limit. The delay from a pulse to the head switch \
             tells whether the tape's phase is locked to the drum: it may be any, but it has to stay; a tape that is \

@@ -2,6 +2,7 @@
 
 use tapewright_sdk::formats::{Expectation, LineStandard, ProbePlace, SignalForm, expected_in};
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::surely_above;
 
 /// How a signal is looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -104,6 +105,8 @@ pub(crate) enum Sight {
     Unknown,
     /// Automatic gain lies before the point: noise stands there as high as the signal.
     Hidden,
+    /// Far above the expected level: the probe's factor or its point is wrong.
+    TooHigh,
 }
 
 /// Shares of the expected level that decide about presence (unit 1).
@@ -113,6 +116,8 @@ pub(crate) struct Shares {
     pub(crate) present: f64,
     /// Pulses of the right shape below this are crosstalk.
     pub(crate) crosstalk: f64,
+    /// From here on the probe's factor or its point is wrong; none: not known.
+    pub(crate) most: Option<f64>,
 }
 
 /// Decides by the whole interval: what may be there is never called unseen, what may be missing never seen.
@@ -133,6 +138,10 @@ pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Opti
     let Some(expected_v) = expected_v else {
         return if look.shaped { Sight::Seen } else { Sight::Unknown };
     };
+    let sure = !kind.has_shape() || look.shaped;
+    if sure && shares.most.is_some_and(|most| surely_above(level, expected_v, most)) {
+        return Sight::TooHigh;
+    }
     let (present_v, crosstalk_v) = (shares.present * expected_v, shares.crosstalk * expected_v);
     match (kind.has_shape(), look.shaped) {
         (true, true) if high >= crosstalk_v => Sight::Seen,
@@ -210,7 +219,7 @@ pub(crate) fn modes(text: &str) -> Result<Vec<Mode>> {
 mod tests {
     use super::*;
 
-    const SHARES: Shares = Shares { present: 0.2, crosstalk: 0.1 };
+    const SHARES: Shares = Shares { present: 0.2, crosstalk: 0.1, most: Some(1.8) };
     const SQUARE: Kind = Kind::Pulses(SignalForm::Square);
 
     fn look(level_v: f64, shaped: bool) -> Look {
@@ -244,11 +253,20 @@ mod tests {
             ("a dead rail", Kind::Rail, look(-0.01, false), five, Sight::Unseen),
             ("video", Kind::Video, look(0.3, true), Some(0.3), Sight::Seen),
             ("snow", Kind::Video, look(0.3, false), Some(0.3), Sight::Strange),
+            ("a healthy supply's pulses, high", SQUARE, look(8.0, true), five, Sight::Seen),
+            ("a fifth of the pulses' height, read ten times too high", SQUARE, look(9.71, true), five, Sight::TooHigh),
+            ("pulses read ten times too high", SQUARE, look(48.6, true), five, Sight::TooHigh),
+            ("RF read ten times too high", Kind::Carrier, look(4.32, false), Some(0.5), Sight::TooHigh),
+            ("another point on the sound's probe", Kind::Slow, look(6.0, false), Some(1.3), Sight::TooHigh),
+            ("high hum instead of pulses", SQUARE, look(30.0, false), five, Sight::Strange),
             ("triggers", SQUARE, Look { triggers: Some((1, 2)), ..Look::default() }, five, Sight::Seen),
             ("no trigger", SQUARE, Look { triggers: Some((0, 2)), ..Look::default() }, five, Sight::Unseen),
         ] {
             assert_eq!(sight(kind, ProbePlace::BeforeAgc, &look, expected_v, SHARES), expected, "{what}");
         }
+        let unbounded = Shares { most: None, ..SHARES };
+        let fast = sight(SQUARE, ProbePlace::BeforeAgc, &look(20.0, true), five, unbounded);
+        assert_eq!(fast, Sight::Seen, "where no bound is known");
         assert_eq!(sight(Kind::Carrier, ProbePlace::AfterAgc, &look(4.0, false), Some(5.0), SHARES), Sight::Hidden);
     }
 

@@ -14,6 +14,7 @@ use look::Eyes;
 use parameters as p;
 use tapewright_sdk::absence::{Proof, Suspect, Tape, prove};
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe;
 
 struct SignalPresence;
 
@@ -39,7 +40,7 @@ impl Procedure for SignalPresence {
             bench.prove(&suspects, report);
         }
         report.progress(0.95, "judges");
-        bench.judge(settings, report);
+        bench.judge(report);
         Ok(())
     }
 }
@@ -52,14 +53,15 @@ struct Seen {
     proof: Option<Proof>,
 }
 
-struct Bench {
+struct Bench<'a> {
     eyes: Eyes,
     shares: Shares,
+    settings: &'a Settings,
     seen: Vec<Seen>,
 }
 
-impl Bench {
-    fn at_hand(settings: &Settings) -> Result<Self> {
+impl<'a> Bench<'a> {
+    fn at_hand(settings: &'a Settings) -> Result<Self> {
         let points = hookup()?;
         if points.is_empty() {
             return Err(Unable::new(
@@ -77,7 +79,8 @@ impl Bench {
         };
         Ok(Self {
             eyes,
-            shares: Shares { present: share(&p::LEVEL_REJECT), crosstalk: share(&p::CROSSTALK) },
+            shares: Shares { present: share(&p::LEVEL_REJECT), crosstalk: share(&p::CROSSTALK), most: None },
+            settings,
             seen: Vec::new(),
         })
     }
@@ -96,12 +99,13 @@ impl Bench {
         }
     }
 
-    fn sight(&self, point: &Point, look: &Look) -> Sight {
-        sight(Kind::of(point), point.place, look, expected_level_v(point, &self.eyes.subject), self.shares)
+    fn sight(&self, mode: Mode, point: &Point, look: &Look) -> Sight {
+        let shares = Shares { most: probe::most(point, mode, self.settings), ..self.shares };
+        sight(Kind::of(point), point.place, look, expected_level_v(point, &self.eyes.subject), shares)
     }
 
     fn sight_of(&self, seen: &Seen) -> Option<Sight> {
-        seen.look.as_ref().ok().map(|look| self.sight(&seen.point, look))
+        seen.look.as_ref().ok().map(|look| self.sight(seen.mode, &seen.point, look))
     }
 
     /// Whether the signal counts in this mode. A muted machine sends video of its own, so video says something only
@@ -128,7 +132,7 @@ impl Bench {
                 let mut there = Vec::new();
                 for (signal, look) in self.eyes.look(mode, signals) {
                     let unseen = match (&look, self.eyes.points.iter().find(|point| point.signal == signal)) {
-                        (Ok(look), Some(point)) => self.sight(point, look) == Sight::Unseen,
+                        (Ok(look), Some(point)) => self.sight(mode, point, look) == Sight::Unseen,
                         // What cannot be looked at with the first tape is no absence: its own fault is told.
                         (Err(unable), _) if tape == Tape::Second => return Err(unable.clone()),
                         _ => false,
@@ -159,16 +163,16 @@ impl Bench {
         }
     }
 
-    fn judge(&self, settings: &Settings, report: &mut Report) {
+    fn judge(&self, report: &mut Report) {
         for seen in &self.seen {
-            self.judge_one(seen, settings, report);
+            self.judge_one(seen, report);
         }
         for point in &self.eyes.points {
             self.find(point, report);
         }
     }
 
-    fn judge_one(&self, seen: &Seen, settings: &Settings, report: &mut Report) {
+    fn judge_one(&self, seen: &Seen, report: &mut Report) {
         let Seen { mode, point, .. } = seen;
         let name = format!("{mode}.{}", point.signal);
         if !self.counts(seen) {
@@ -192,7 +196,7 @@ impl Bench {
         if let Some(Proof::Absent(how)) = &seen.proof {
             report.note(&format!("{} is absent {how}", point.signal));
         }
-        match self.sight(point, look) {
+        match self.sight(*mode, point, look) {
             Sight::Strange => {
                 if let Some(finding) = findings(point.signal).strange {
                     let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
@@ -202,24 +206,33 @@ impl Bench {
             }
             Sight::Unknown => return report.unable(no_expectation(point).on(name)),
             Sight::Hidden => return report.unable(hidden(point).on(name)),
+            Sight::TooHigh => return report.unable(self.too_high(point, look).on(format!("{name}.level"))),
             Sight::Seen | Sight::Doubtful | Sight::Unseen => {}
         }
         if let Some((came, asked)) = look.triggers {
             report.measured(p::trigger_count(&format!("{name}.triggers"), came, asked));
             report.note(&format!("{name}: {} can only trigger, so its level and rate are not judged", point.channel));
         }
-        self.judge_level(&name, seen, look, settings, report);
-        self.judge_rate(&name, seen, look, settings, report);
+        self.judge_level(&name, seen, look, report);
+        self.judge_rate(&name, seen, look, report);
     }
 
-    fn judge_level(&self, name: &str, seen: &Seen, look: &Look, settings: &Settings, report: &mut Report) {
+    fn too_high(&self, point: &Point, look: &Look) -> Unable {
+        match (&look.level, expected_level_v(point, &self.eyes.subject)) {
+            (Some(level), Some(expected_v)) => probe::wrong(point, level, expected_v),
+            _ => no_expectation(point),
+        }
+    }
+
+    fn judge_level(&self, name: &str, seen: &Seen, look: &Look, report: &mut Report) {
         let Some(level) = &look.level else { return };
         let measured = Measured::new(format!("{name}.level"), Unit::Volt, level);
         let Some(expected_v) = expected_level_v(&seen.point, &self.eyes.subject) else {
             report.measured(measured);
             return report.note(&format!("{name}.level is not judged: the hookup does not say which to expect"));
         };
-        let outcome = report.measured(measured.judged(p::level_limits(settings, &seen.point, expected_v, level.value)));
+        let outcome =
+            report.measured(measured.judged(p::level_limits(self.settings, &seen.point, expected_v, level.value)));
         let proven_absent = matches!(seen.proof, Some(Proof::Absent(_)));
         if outcome == Some(Outcome::Fail)
             && !proven_absent
@@ -229,7 +242,7 @@ impl Bench {
         }
     }
 
-    fn judge_rate(&self, name: &str, seen: &Seen, look: &Look, settings: &Settings, report: &mut Report) {
+    fn judge_rate(&self, name: &str, seen: &Seen, look: &Look, report: &mut Report) {
         let signal = seen.point.signal;
         let Some(nominal_hz) = nominal_hz(signal, self.eyes.subject.format.lines) else { return };
         if matches!(seen.proof, Some(Proof::Absent(_))) || look.triggers.is_some() {
@@ -244,7 +257,7 @@ impl Bench {
             return report
                 .note(&format!("{name}.rate is not judged: a healthy machine shifts it in {} on purpose", seen.mode));
         }
-        if report.measured(measured.judged(p::rate_limits(settings, nominal_hz))) == Some(Outcome::Fail)
+        if report.measured(measured.judged(p::rate_limits(self.settings, nominal_hz))) == Some(Outcome::Fail)
             && let Some(wrong) = findings(signal).wrong_rate
         {
             report.found(wrong, &format!("{:.3} Hz in {}, {nominal_hz:.3} Hz by the format", rate.value, seen.mode));

@@ -2,6 +2,7 @@
 
 use crate::judge::Kind;
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::{LEVEL_MOST, SQUARE_MOST};
 
 pub(crate) const MODES: Text = Text {
     name: "modes",
@@ -64,6 +65,8 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LEVEL_GOOD),
         Parameter::Number(LEVEL_REJECT),
         Parameter::Number(CROSSTALK),
+        Parameter::Number(LEVEL_MOST),
+        Parameter::Number(SQUARE_MOST),
         Parameter::Number(RATE_GOOD),
         Parameter::Number(RATE_REJECT),
         Parameter::Number(SUPPLY_GOOD),
@@ -78,7 +81,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             swells and dies; noise is part of that level, so it tells presence and not the state of a head. A control \
             rate that is far off in play is a wrong tape speed, a head switch that is off is a drum off its speed. \
             Nothing is called absent before its probe was seen to work: you will be asked to hold the probe to a known \
-            signal, to put it back, and, for what comes off the tape, to try another tape. An input that can only \
+            signal, to put it back, and, for what comes off the tape, to try another tape. A level far above the expected one \
+            is no pass: the probe's factor or its point is wrong. An input that can only \
             trigger tells that its signal is there, not its level or rate.",
     when_it_fails: "Begin with what is missing in every mode. No head switch: does the drum turn? RF in still but \
                     no control pulses in play: follow the control signal from its head through connector and cable to \

@@ -6,6 +6,7 @@
 mod dropouts;
 mod hifi;
 mod pilots;
+mod probes;
 mod sound;
 mod supply;
 mod support;
