@@ -142,6 +142,11 @@ fn a_tape_that_is_not_driven_evenly_is_not_safe() {
     let (report, job) = play(scenario(FILE), 3, &[]);
     assert_eq!(report.verdict, Some(Outcome::Fail), "{}", text::run(&report));
     assert!(job.tape_safe_by_run().is_none());
+    let (report, job) = play(scenario(FILE), WELL, &["fault control-missing 0.3"]);
+    let all = text::run(&report);
+    assert_eq!(report.verdict, Some(Outcome::Fail), "{all}");
+    assert!(report.findings.contains(&Finding::ControlTrackMissing), "{all}");
+    assert!(job.tape_safe_by_run().is_none(), "{all}");
     for command in ["fault control-contact-open", "fault transport-stuck"] {
         let (report, job) = play(scenario(FILE), WELL, &[command]);
         assert_ne!(report.verdict, Some(Outcome::Pass), "{command}\n{}", text::run(&report));

@@ -7,12 +7,12 @@ mod eyes;
 mod parameters;
 
 use parameters::{
-    JITTER_GOOD, JITTER_REJECT, LEFT_GOOD, LEFT_REJECT, PLAYS, RATE_GOOD, RATE_REJECT, SWING_GOOD, SWING_REJECT,
-    WATCH_S,
+    JITTER_GOOD, JITTER_REJECT, LEFT_GOOD, LEFT_REJECT, MISSING_GOOD, MISSING_REJECT, PLAYS, RATE_GOOD, RATE_REJECT,
+    SWING_GOOD, SWING_REJECT, WATCH_S,
 };
 use tapewright_sdk::formats::SignalForm;
-use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
-use tapewright_sdk::measure::statistics::moments;
+use tapewright_sdk::measure::pulses::{Missing, Pulses, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::statistics::{moments, share_interval};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -129,7 +129,15 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     };
     let frame_hz = front.lines.frame_rate_hz();
     let what = format!("play-{n}.control-track");
-    let (pulses, timebase_u) = pulses(point.form, settings.number(&WATCH_S).min(PULSES_S)).on(&what)?;
+    let watch_s = settings.number(&WATCH_S);
+    let (mut last, mut counts) = (None, Vec::new());
+    for _ in 0..looks(watch_s) {
+        let seen = pulses(point.form, watch_s.min(PULSES_S)).on(&what)?;
+        counts.push(seen.0.missing(frame_hz).on(&what)?);
+        last = Some(seen);
+    }
+    missing(&format!("{what}.missing"), &counts, settings, report)?;
+    let Some((pulses, timebase_u)) = last else { return Ok(()) };
     let rate = pulses.rate(frame_hz, timebase_u).on(&what)?;
     let error = rate.scaled(100.0 / frame_hz).shifted(-100.0);
     let limits = settings.within(0.0, &RATE_GOOD, &RATE_REJECT);
@@ -138,6 +146,37 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     let limits = settings.at_most(&JITTER_GOOD, &JITTER_REJECT);
     report.measured(Measured::new(format!("{what}.jitter"), Unit::Percent, &jitter).judged(limits));
     Ok(())
+}
+
+/// Looks at control pulses that fill the watch.
+fn looks(watch_s: f64) -> u32 {
+    (watch_s / PULSES_S).round().max(1.0) as u32
+}
+
+/// How many control pulses did not come, of all looks together: one look alone holds too few to decide.
+fn missing(what: &str, counts: &[Missing], settings: &Settings, report: &mut Report) -> Result<()> {
+    let limits = settings.at_most(&MISSING_GOOD, &MISSING_REJECT);
+    let share = share_missing(counts).on(what)?;
+    let outcome = report.measured(Measured::new(what, Unit::Percent, &share).judged(limits));
+    if outcome == Some(Outcome::Fail) {
+        let (missing, expected) = sums(counts);
+        report.found(Finding::ControlTrackMissing, &format!("{missing} of {expected} in {what}"));
+    }
+    Ok(())
+}
+
+fn sums(counts: &[Missing]) -> (u64, u64) {
+    (counts.iter().map(|count| count.missing).sum(), counts.iter().map(|count| count.expected).sum())
+}
+
+/// Share of missing pulses in per cent, with the exact interval of a count.
+fn share_missing(counts: &[Missing]) -> Result<Estimate> {
+    let (missing, expected) = sums(counts);
+    let (low, high) = share_interval(missing, expected, tapewright_sdk::measure::COVERAGE)?;
+    let share = missing as f64 / expected as f64;
+    let u = (share * (1.0 - share) / expected as f64).sqrt().max(0.25 * (high - low));
+    let shares = vec![Contribution::type_b("count of pulses", u)];
+    Ok(Estimate::with_interval(share, low, high, u, None, shares)?.scaled(100.0))
 }
 
 fn pulses(form: SignalForm, span_s: f64) -> Result<(Pulses, f64)> {
@@ -179,3 +218,39 @@ fn after_stop(front: &Front, n: u32, play: &Watched, settings: &Settings, report
 }
 
 tapewright_sdk::export!(TapeSafe);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Counts of looks at pulses 40 ms apart, of which some are missing by a fixed pattern of ten.
+    fn counts(lacks: &[usize]) -> Vec<Missing> {
+        let times_s = (0..50).filter(|n| !lacks.contains(&(n % 10))).map(|n| 0.02 + 0.04 * n as f64).collect();
+        let level = Estimate::combined(5.0, vec![Contribution::type_b("gain", 0.05)]).unwrap();
+        let pulses = Pulses {
+            times_s,
+            time_u_s: 1e-4,
+            within_s: 0.0,
+            level,
+            duties: Vec::new(),
+            highs_s: Vec::new(),
+            observed: (0.0, 2.0),
+        };
+        (0..looks(WATCH_S.default)).map(|_| pulses.missing(25.0).unwrap()).collect()
+    }
+
+    #[test]
+    fn missing_pulses_are_judged_and_the_watch_decides_of_a_healthy_machine() {
+        let at_most = |percent| Limit { at_least: None, at_most: Some(percent) };
+        let limits = Limits {
+            good: at_most(MISSING_GOOD.default),
+            reject: at_most(MISSING_REJECT.default),
+            source: PRACTICE.into(),
+        };
+        for (lacks, want) in [(&[][..], Outcome::Pass), (&[4], Outcome::Inconclusive), (&[2, 5, 6], Outcome::Fail)] {
+            let share = share_missing(&counts(lacks)).unwrap();
+            assert_eq!(share.decide(&limits).unwrap(), want, "{lacks:?}: {share:?}");
+        }
+        assert_eq!([2.0, 6.0, 120.0].map(looks), [1, 3, 60]);
+    }
+}

@@ -38,6 +38,18 @@ pub(crate) const JITTER_REJECT: Number = Number::practice(
     Unit::Percent,
     [10.0, 0.01, 50.0],
 );
+pub(crate) const MISSING_GOOD: Number = Number::practice(
+    "missing-good",
+    "share of control pulses missing in play: good up to. Six seconds hold some 150, and none missing of them bounds it at 2.4 %",
+    Unit::Percent,
+    [3.0, 0.1, 50.0],
+);
+pub(crate) const MISSING_REJECT: Number = Number::practice(
+    "missing-reject",
+    "share of control pulses missing in play beyond which it is rejected",
+    Unit::Percent,
+    [8.0, 0.1, 50.0],
+);
 pub(crate) const LEFT_GOOD: Number = Number::practice(
     "left-good",
     "what is left of the RF after stop, over that in play: good up to",
@@ -67,13 +79,15 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(RATE_REJECT),
         Parameter::Number(JITTER_GOOD),
         Parameter::Number(JITTER_REJECT),
+        Parameter::Number(MISSING_GOOD),
+        Parameter::Number(MISSING_REJECT),
         Parameter::Number(LEFT_GOOD),
         Parameter::Number(LEFT_REJECT),
     ],
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Whether a tape goes through this machine and comes out unharmed. What can be measured is measured: that the RF comes in play and \
-            keeps its level, that control pulses come evenly at their rate, that the RF goes away after stop, the same each time \
+            keeps its level, that control pulses come evenly at their rate and are all there, that the RF goes away after stop, the same each time \
             the tape is threaded. What only eyes can see is asked: whether the tape runs flat on its guides, whether the take-up \
             reel takes all of it, whether the tension stands, how it winds, and what the tape looks like afterwards. Passed, it opens the \
             job for an alignment tape; failed, it closes it again.",
