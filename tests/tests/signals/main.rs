@@ -4,6 +4,7 @@
 #![allow(unreachable_pub, reason = "what one module has is used by the others")]
 
 mod dropouts;
+mod formats;
 mod hifi;
 mod pilots;
 mod probes;

@@ -1,0 +1,26 @@
+//! `first-look` on healthy machines of formats that lack what others have.
+
+use super::support::{play, stage};
+use sim_instrument::scenario::Scenario;
+use tapewright_formats::{Finding, Outcome as Verdict};
+
+const PILOTS: &str = include_str!("../../../sim-instrument/scenarios/pilots.toml");
+const HEALTHY: &str = include_str!("../../../sim-instrument/scenarios/healthy.toml");
+
+/// Passes, and finds nothing wrong with the drive.
+#[track_caller]
+fn passes(scenario: &Scenario) {
+    let report = play(scenario, "first-look", &[]).report;
+    let text = tapewright::report::text::run(&report);
+    assert_eq!(report.verdict, Some(Verdict::Pass), "{text}");
+    for wrong in [Finding::RfUnsteadyInPlay, Finding::TapeSlip, Finding::TrackingHunting] {
+        assert!(!report.findings.contains(&wrong), "`{wrong}` is not true\n{text}");
+    }
+    assert!(report.faults.is_empty(), "{text}");
+}
+
+#[test]
+fn a_healthy_machine_without_control_track_passes() {
+    let switch = "[scope.probes.EXT]\npoint = \"head-switch\"\nfactor = 10.0\nexpected_v = 5.0\n\n[operator]\n";
+    passes(&stage(&PILOTS.replacen("[operator]\n", switch, 1), 1));
+}
