@@ -15,7 +15,7 @@
 //! trigger they do so alike in each scan. So the readings of all scans at one place are averaged first, and the scatter is that
 //! of the means: what repeats from scan to scan stays in it, what does not has averaged.
 
-use crate::error::MeasureError;
+use crate::error::{MeasureError, volts};
 use crate::peaks::{PeakCorrection, line_peaks};
 use crate::scan::Scan;
 use crate::trace::PairTrace;
@@ -98,7 +98,7 @@ pub fn field_blanking(
         // Heads differ in level: each scan counts by its own.
         let level = own.iter().map(|(_, v)| v).sum::<f64>() / own.len().max(1) as f64;
         if level <= 0.0 {
-            return Err(MeasureError::InNoise { what: "field blanking", detail: format!("level {level} V") });
+            return Err(MeasureError::InNoise { what: "field blanking", detail: format!("level {}", volts(level)) });
         }
         points.extend(own.into_iter().map(|(at, v)| (at, v / level)));
     }

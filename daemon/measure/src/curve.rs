@@ -5,7 +5,7 @@
 //! the neighbouring track adds) is carried through by evaluating the quantity with and without it, cause by cause.
 
 use crate::colour::ColourPart;
-use crate::error::{MeasureError, at_least};
+use crate::error::{MeasureError, at_least, volts};
 use crate::estimate::{Contribution, Estimate, Spread};
 use crate::extremes::{Ends, least_and_greatest};
 use crate::statistics::{deviation_interval, median_efficiency_factor, median_in_place, moments_of_finite};
@@ -246,7 +246,11 @@ fn error_of_mean(errors: &Segments, range: core::ops::Range<usize>) -> f64 {
 
 /// A level that can divide: refuses a curve without any.
 fn divisor(what: &'static str, level_v: f64) -> Result<f64, MeasureError> {
-    if level_v > 0.0 { Ok(level_v) } else { Err(MeasureError::InNoise { what, detail: format!("level {level_v} V") }) }
+    if level_v > 0.0 {
+        Ok(level_v)
+    } else {
+        Err(MeasureError::InNoise { what, detail: format!("level {}", volts(level_v)) })
+    }
 }
 
 /// Name of what colour may hide of a dip.

@@ -68,8 +68,10 @@ pub fn state_levels(trace: &Trace) -> Result<States, MeasureError> {
 pub(crate) fn states_of(volts: &[f32], step_v: f64) -> Result<States, MeasureError> {
     at_least("samples of a pulse signal", volts.len(), 4)?;
     let (low, high) = volts.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(f64::from(*v)), h.max(f64::from(*v))));
-    let none =
-        || MeasureError::InNoise { what: "two states", detail: format!("all samples between {low} V and {high} V") };
+    let none = || MeasureError::InNoise {
+        what: "two states",
+        detail: format!("all samples between {} and {}", crate::error::volts(low), crate::error::volts(high)),
+    };
     let range = high - low;
     if range <= 0.0 || !range.is_finite() {
         return Err(none());

@@ -115,6 +115,20 @@ impl MeasureError {
     }
 }
 
+/// A voltage for people: three digits and a prefix; what is far below any converter's step is nothing.
+pub(crate) fn volts(v: f64) -> String {
+    let (factor, unit) = match v.abs() {
+        size if size.is_nan() || size < 1e-9 => return "0 V".to_owned(),
+        size if size < 1e-6 => (1e9, "nV"),
+        size if size < 1e-3 => (1e6, "uV"),
+        size if size < 1.0 => (1e3, "mV"),
+        _ => (1.0, "V"),
+    };
+    let scaled = v * factor;
+    let digits = if scaled.abs() < 10.0 { 2 } else { usize::from(scaled.abs() < 100.0) };
+    format!("{scaled:.digits$} {unit}")
+}
+
 /// Refuses a parameter that is not finite and positive.
 pub(crate) fn positive(what: &'static str, given: f64) -> Result<f64, MeasureError> {
     if given.is_finite() && given > 0.0 {
@@ -138,4 +152,24 @@ pub(crate) fn at_least(what: &'static str, given: usize, needed: usize) -> Resul
         return Err(MeasureError::TooShort { what, given: given as f64, needed: needed as f64 });
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn voltages_have_three_digits_and_a_prefix() {
+        for (v, want) in [
+            (-4.440_892_098_500_626e-16, "0 V"),
+            (0.0, "0 V"),
+            (0.195_432_109_876_543_2, "195 mV"),
+            (-0.012_345, "-12.3 mV"),
+            (4.2e-6, "4.20 uV"),
+            (48.6, "48.6 V"),
+            (5.0, "5.00 V"),
+        ] {
+            assert_eq!(volts(v), want);
+        }
+    }
 }

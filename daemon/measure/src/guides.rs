@@ -14,7 +14,7 @@
 
 use crate::beside::WIDER;
 use crate::curve::{HeadCurve, Segments, mean};
-use crate::error::MeasureError;
+use crate::error::{MeasureError, volts};
 use crate::estimate::{Contribution, Estimate};
 use crate::special::normal_quantile;
 use tapewright_formats::definitions::{ENTRANCE, EXIT, MIDDLE, SEGMENTS};
@@ -229,7 +229,7 @@ pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, M
     crate::error::positive("track pitch", pitch_um)?;
     let centre = mean(&places.centre.median_v[MIDDLE]);
     if centre <= 0.0 {
-        return Err(MeasureError::InNoise { what: "level at tracking centre", detail: format!("{centre} V") });
+        return Err(MeasureError::InNoise { what: "level at tracking centre", detail: volts(centre) });
     }
     for side in [places.plus, places.minus] {
         let share = mean(&side.median_v[MIDDLE]) / centre;

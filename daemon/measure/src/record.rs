@@ -1,7 +1,7 @@
 //! Level against time, from one slow gap-free record: what slip and hunting are read from.
 
 use crate::carrier::Carrier;
-use crate::error::{MeasureError, at_least, positive};
+use crate::error::{MeasureError, at_least, positive, volts};
 use crate::estimate::{Contribution, Estimate};
 use crate::lift::Lift;
 use crate::peaks::PeakNoise;
@@ -18,6 +18,11 @@ pub enum Reading {
     /// As a root of power: powers add.
     Power,
 }
+
+/// Most that the beat with the neighbour's carrier adds to the level's definition, over the greatest level: midway between two
+/// tracks both carriers are alike, and peaks show their sum where the definition has the root of their powers. Without
+/// azimuth (guard bands) a whole neighbour would else be taken for a constant share, and nothing be left of the level.
+const MOST_BESIDE: f64 = 1.0 - core::f64::consts::FRAC_1_SQRT_2;
 
 /// Level once a frame of both heads together.
 #[derive(Debug, Clone, PartialEq)]
@@ -159,7 +164,7 @@ pub fn modulation(record: &LevelRecord, picture: &Picture, how: Reading) -> Resu
     let colour = picture.colour_share.1;
     let own: Vec<f64> = match how {
         Reading::Peaks => {
-            let beside = picture.beside.map_or(0.0, |beside| beside.whole_pitch());
+            let beside = picture.beside.map_or(0.0, |beside| beside.whole_pitch()).min(MOST_BESIDE);
             let constant_v = (colour + beside) * greatest_v / (1.0 + colour);
             record.level_v.iter().map(|v| (v - constant_v).max(0.0)).collect()
         }
@@ -170,7 +175,7 @@ pub fn modulation(record: &LevelRecord, picture: &Picture, how: Reading) -> Resu
     };
     let (seen, own) = (moments(&record.level_v)?, moments(&own)?);
     if own.mean <= 0.0 {
-        return Err(MeasureError::InNoise { what: "modulation", detail: format!("level {} V", seen.mean) });
+        return Err(MeasureError::InNoise { what: "modulation", detail: format!("level {}", volts(seen.mean)) });
     }
     let n = seen.count as f64;
     let noise = record.level_v.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (2.0 * (n - 1.0));
@@ -236,6 +241,23 @@ mod tests {
         }
         let none = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v: Vec::new(), frame_rate_hz: 25.0, bins_v: 0.0 };
         assert!(modulation(&none, &Picture::unknown(), Reading::Peaks).is_err());
+    }
+
+    /// Formats without azimuth keep a whole neighbour; a deck whose level stands still is steady all the same, one that slips is not.
+    #[test]
+    fn without_azimuth_a_steady_level_has_a_modulation() {
+        for format in tapewright_formats::formats() {
+            let picture = Picture { beside: Some(crate::beside::Beside::of(format)), ..Picture::unknown() };
+            let of = |level: &dyn Fn(i32) -> f64| {
+                let level_v = (0..120).map(level).collect();
+                let record = LevelRecord { t0_s: 0.0, dt_s: 0.04, level_v, frame_rate_hz: 25.0, bins_v: 0.0 };
+                modulation(&record, &picture, Reading::Peaks).unwrap()
+            };
+            let steady = of(&|n| 0.195 + 0.0005 * f64::from((n * 7919 % 13) - 6) / 3.74);
+            assert!(steady.interval.high < 0.03, "{}: {steady:?}", format.name);
+            let slips = of(&slip);
+            assert!(slips.interval.low > 0.4, "{}: {slips:?}", format.name);
+        }
     }
 
     /// Pairs of a steady picture whose field blanking shows nine tenths, in bins that drift by one against it over the record.

@@ -13,7 +13,7 @@
 //!   and what the phase wanders about a straight line, cycle by cycle, since the quantity is the mean
 //!   over the record.
 
-use crate::error::{MeasureError, at_least, finite, positive};
+use crate::error::{MeasureError, at_least, finite, positive, volts};
 use crate::estimate::{Contribution, Estimate};
 use crate::record::LevelRecord;
 use crate::statistics::{effective_count, moments_of_finite};
@@ -167,7 +167,7 @@ pub fn course_of(record: &LevelRecord) -> Result<SlipReport, MeasureError> {
     positive("frame rate", record.frame_rate_hz)?;
     let m = moments_of_finite(y.iter().copied());
     if m.mean <= 0.0 {
-        return Err(MeasureError::InNoise { what: "level against time", detail: format!("mean {} V", m.mean) });
+        return Err(MeasureError::InNoise { what: "level against time", detail: format!("mean {}", volts(m.mean)) });
     }
     let span = record.span_s();
     let Spreads { noise_variance, top, squared } = spreads(y);

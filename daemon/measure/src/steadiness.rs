@@ -1,7 +1,7 @@
 //! Steadiness: how much a head's curve changes from frame to frame, beyond what noise explains.
 
 use crate::curve::ScanLevels;
-use crate::error::{MeasureError, at_least};
+use crate::error::{MeasureError, at_least, volts};
 use crate::estimate::{Contribution, Estimate};
 use crate::special::chi_square_exceeds;
 use crate::statistics::{deviation_interval, moments_of_finite};
@@ -28,7 +28,7 @@ pub fn frame_to_frame_change(frames: &[ScanLevels]) -> Result<Steadiness, Measur
     at_least("frames of a steadiness", frames.len(), 3)?;
     let level = moments_of_finite(frames.iter().map(ScanLevels::mean_v)).mean;
     if level <= 0.0 {
-        return Err(MeasureError::InNoise { what: "steadiness", detail: format!("level {level} V") });
+        return Err(MeasureError::InNoise { what: "steadiness", detail: format!("level {}", volts(level)) });
     }
     let dof = (frames.len() - 1) as f64;
     let (mut seen, mut noise, mut chi) = (0.0, 0.0, 0.0);

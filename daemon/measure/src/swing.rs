@@ -1,6 +1,6 @@
 //! Swing of a level against time: how far it falls from its greatest.
 
-use crate::error::{MeasureError, at_least, finite};
+use crate::error::{MeasureError, at_least, finite, volts};
 use crate::estimate::{Contribution, Estimate};
 use crate::picture::Picture;
 use crate::record::{LevelRecord, Reading};
@@ -47,7 +47,7 @@ pub fn swing_of(record: &LevelRecord, picture: &Picture, how: Reading) -> Result
     finite("levels of a slow record", y)?;
     let Spreads { noise_variance, top, squared } = spreads(y);
     if top <= 0.0 {
-        return Err(MeasureError::InNoise { what: "level against time", detail: format!("{top} V at most") });
+        return Err(MeasureError::InNoise { what: "level against time", detail: format!("{} at most", volts(top)) });
     }
     let n = y.len() as f64;
     let end = (0.05 * 0.95 / n).sqrt() / 0.103;

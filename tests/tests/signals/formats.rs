@@ -24,3 +24,11 @@ fn a_healthy_machine_without_control_track_passes() {
     let switch = "[scope.probes.EXT]\npoint = \"head-switch\"\nfactor = 10.0\nexpected_v = 5.0\n\n[operator]\n";
     passes(&stage(&PILOTS.replacen("[operator]\n", switch, 1), 1));
 }
+
+/// Guard bands and heads without azimuth: the neighbour, which nothing keeps small, is no constant share of the level.
+#[test]
+fn a_healthy_machine_with_guard_bands_passes() {
+    for format in ["u-525", "u-625"] {
+        passes(&stage(&HEALTHY.replacen("vhs-525-sp", format, 1), 0));
+    }
+}
