@@ -133,6 +133,9 @@ mod tests {
         check(&[ControlTrackAbsent, RfAbsent], &["blank-tape-or-no-signal"]);
         check(&[ControlTrackPresent, RfAbsent], &["rf-lost"]);
         check(&[ControlTrackPresent, TapeSlip, RfUnsteadyInPlay], &["tape-slip"]);
+        // Control pulses are said to be there only where they were seen: 8 mm has none.
+        check(&[RfPresent, TapeSlip, RfUnsteadyInPlay], &["tape-slip-without-pulses"]);
+        check(&[HeadSwitchWrongRate, ControlTrackPresent, TapeSlip], &["drum-off-speed", "tape-slip"]);
         check(&[TrackingHunting, RfUnsteadyInPlay], &["tracking-hunts"]);
         check(&[EnvelopeExitSag], &["exit-guide"]);
         check(&[EnvelopeExitSag, MachineOrTape], &["machine-or-tape"]);

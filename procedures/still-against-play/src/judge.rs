@@ -214,14 +214,18 @@ fn bound(at_most: f64) -> Result<Estimate> {
 }
 
 /// What still and play say together.
-pub(crate) fn conclude(still: Steady, play: Steady, report: &mut Report) {
-    if let Some(text) = conclusion(still, play) {
+pub(crate) fn conclude(still: Steady, play: Steady, control_track: bool, report: &mut Report) {
+    if let Some(text) = conclusion(still, play, control_track) {
         report.advise(text);
     }
 }
 
-const fn conclusion(still: Steady, play: Steady) -> Option<&'static str> {
+const fn conclusion(still: Steady, play: Steady, control_track: bool) -> Option<&'static str> {
     match (still, play) {
+        (Some(true), Some(false)) if !control_track => Some(
+            "Steady at rest, changing in play: heads, drum and switching are sound, the tape's speed or phase is not controlled. Follow the \
+             tracking error made of the pilot tones to the capstan servo.",
+        ),
         (Some(true), Some(false)) => Some(
             "Steady at rest, changing in play: heads, drum and switching are sound, the tape's speed or phase is not controlled. Follow the \
              control pulses from their head to the capstan servo.",
@@ -257,10 +261,13 @@ mod tests {
 
     #[test]
     fn the_conclusion_needs_both_sides() {
-        assert!(conclusion(Some(true), Some(false)).is_some_and(|text| text.contains("not controlled")));
-        assert!(conclusion(Some(false), Some(false)).is_some_and(|text| text.contains("at rest")));
+        assert!(conclusion(Some(true), Some(false), true).is_some_and(|text| text.contains("control pulses")));
+        // Nobody is sent after pulses that the format does not have.
+        let pilots = conclusion(Some(true), Some(false), false);
+        assert!(pilots.is_some_and(|text| text.contains("pilot tones") && !text.contains("control pulses")));
+        assert!(conclusion(Some(false), Some(false), true).is_some_and(|text| text.contains("at rest")));
         for (still, play) in [(Some(true), Some(true)), (None, Some(false)), (Some(true), None), (None, None)] {
-            assert_eq!(conclusion(still, play), None);
+            assert_eq!(conclusion(still, play, true), None);
         }
     }
 

@@ -88,7 +88,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
             still::best_v(heads)
         ));
     }
-    judge::conclude(still, play, report);
+    judge::conclude(still, play, subject.format.control_track, report);
     Ok(())
 }
 

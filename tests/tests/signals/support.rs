@@ -20,8 +20,13 @@ pub fn stage(text: &str, number: usize) -> Scenario {
 
 /// Runs one procedure with settings.
 pub fn play(scenario: &Scenario, procedure: &str, settings: &[(&'static str, f64)]) -> Outcome {
-    let play = Play { settings: settings.to_vec(), ..Play::of(procedure) };
-    bench::play(scenario, &[play], &LIBRARY, Bounds::default()).unwrap_or_else(|error| panic!("{procedure}: {error}"))
+    played(scenario, Play { settings: settings.to_vec(), ..Play::of(procedure) })
+}
+
+/// Runs a procedure or a sequence as it is told.
+pub fn played(scenario: &Scenario, play: Play) -> Outcome {
+    let run = play.run.clone();
+    bench::play(scenario, &[play], &LIBRARY, Bounds::default()).unwrap_or_else(|error| panic!("{run}: {error}"))
 }
 
 /// The procedure's part of the report.
