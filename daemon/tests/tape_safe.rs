@@ -5,7 +5,7 @@ mod support;
 use sim_instrument::scenario::{Scenario, Stage};
 use support::{Rig, block_on, scenario};
 use tapewright::bench::events::BenchEvent;
-use tapewright::records::{Job, JobEvent, JobOpened};
+use tapewright::records::{Job, JobEvent, JobOpened, ScrapTapeRan};
 use tapewright::report::run_report::RunReport;
 use tapewright::report::{chain, text};
 use tapewright::run::RunError;
@@ -125,6 +125,54 @@ fn what_the_operator_sees_fails_it_and_closes_the_job() {
         assert!(report.findings.contains(&finding) && !report.findings.contains(&Finding::TapeSafe), "{all}");
         assert!(job.alignment_tape().is_err(), "{job:?}");
     }
+}
+
+#[test]
+fn a_machine_that_passed_once_and_then_did_not_takes_no_alignment_tape() {
+    // A loop, an edge that curls, a slow capstan, and a run that could not measure.
+    for (stage, more) in [(1, None), (2, None), (3, None), (WELL, Some("fault control-contact-open"))] {
+        block_on(async {
+            let rig = Rig::new(scenario(FILE)).await;
+            let attending = rig.attended();
+            let job = job(&rig).await;
+            let ran =
+                ScrapTapeRan { safely: true, by: "tape-safe".to_owned(), run: Some("r-1".parse().expect("a name")) };
+            let open = rig.data.add_to_job(&job.id, JobEvent::ScrapTapeRan(ran)).await.expect("it is noted");
+            assert!(open.alignment_tape().is_ok() && open.tape_safe_by_run().is_some());
+            let spec = rig.stage(stage, &[]);
+            more.into_iter().for_each(|command| rig.tell(command));
+            let report = run(&rig, spec, &job).await.expect("the tool works");
+            assert_ne!(report.verdict, Some(Outcome::Pass), "{}", text::run(&report));
+            let closed = rig.data.job(&job.id).await.expect("the job");
+            let why = closed.alignment_tape().expect_err("it is closed again").to_string();
+            assert!(why.contains(&report.run), "{why}");
+            attending.abort();
+            rig.bench.close().await;
+        });
+    }
+}
+
+#[test]
+fn a_run_belongs_to_the_job_of_its_own_machine() {
+    block_on(async {
+        let rig = Rig::new(scenario(FILE)).await;
+        let job = job(&rig).await;
+        let refused = async |spec: RunSpec, word: &str| {
+            let error = rig.bench.start(spec).await.map(|(run, _)| run).expect_err("it is refused");
+            assert!(matches!(error, RunError::Spec(_)) && chain(&error).contains(word), "{}", chain(&error));
+        };
+        let spec = RunSpec { job: Some(job.id.to_string()), ..rig.stage(WELL, &[]) };
+        refused(RunSpec { machine: "another".to_owned(), ..spec.clone() }, "machine `another`").await;
+        let other = tapewright_formats::formats().iter().find(|format| format.name != spec.format).expect("many");
+        refused(RunSpec { format: other.name.to_owned(), ..spec.clone() }, "of the format").await;
+        for none in ["j-none", "no job"] {
+            refused(RunSpec { job: Some(none.to_owned()), ..spec.clone() }, "there is no job").await;
+        }
+        let left = JobEvent::JobClosed { conclusion: "mended".to_owned() };
+        rig.data.add_to_job(&job.id, left).await.expect("it closes");
+        refused(spec, "is closed").await;
+        rig.bench.close().await;
+    });
 }
 
 #[test]

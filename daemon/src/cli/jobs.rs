@@ -132,7 +132,11 @@ fn show(at: &Where, job: &Job, runs: &[RunRow]) {
     out::data(&line(job));
     out::data(&format!("  came in because: {}", job.opened.symptom));
     if let Some((ran, ms)) = &job.scrap_tape {
-        let how = if ran.safely { "came out unharmed" } else { "was harmed: no alignment tape" };
+        let how = match (ran.safely, &ran.run) {
+            (true, _) => "came out unharmed",
+            (false, None) => "was harmed: no alignment tape",
+            (false, Some(_)) => "did not come out unharmed for sure: no alignment tape",
+        };
         let who = ran.run.as_ref().map_or_else(|| format!("said by {}", ran.by), |run| format!("shown by {run}"));
         out::data(&format!("  {}  a scrap tape {how} ({who})", rfc3339(WallTime(*ms))));
     }

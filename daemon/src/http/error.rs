@@ -96,6 +96,7 @@ impl From<RecordsError> for ApiError {
             RecordsError::Unknown { what: "job", .. } => (ApiErrorKind::NotFound, "list the jobs with GET /v1/jobs"),
             RecordsError::Unknown { .. } => (ApiErrorKind::NotFound, "list the runs with GET /v1/runs"),
             RecordsError::BadName { .. } => (ApiErrorKind::Invalid, "take the name as the list has it"),
+            RecordsError::NotKnown { .. } => (ApiErrorKind::Invalid, "give one of the known words"),
             RecordsError::Ended { .. } => (ApiErrorKind::Conflict, "begin a new one"),
             RecordsError::Unfit { .. } => (ApiErrorKind::Invalid, "change what the text names, and send it again"),
             _ => (ApiErrorKind::Internal, "look at the daemon's log"),

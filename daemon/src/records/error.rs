@@ -105,6 +105,16 @@ pub enum RecordsError {
         /// What is wrong with it.
         why: &'static str,
     },
+    /// A word that is none of those that there are.
+    #[error("there is no {what} `{given}`; known: {known}")]
+    NotKnown {
+        /// What it should be.
+        what: &'static str,
+        /// What was given.
+        given: String,
+        /// What there is.
+        known: String,
+    },
     /// No such run or job.
     #[error("no {what} `{id}` in data folder {}: list what is there, and check the name", .folder.display())]
     Unknown {

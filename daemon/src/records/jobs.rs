@@ -6,6 +6,7 @@ use super::reader::{Reading, Tail};
 use super::{DataFolder, JobId, RecordsError, RunId, files};
 use serde::{Deserialize, Serialize};
 use tapewright_clock::WallTime;
+use tapewright_formats::{format_named, formats};
 
 /// One event of a job.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -49,7 +50,7 @@ pub struct JobOpened {
 /// A scrap tape was played, to see whether the machine is safe for a precious one.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ScrapTapeRan {
-    /// Whether it came out unharmed.
+    /// Whether it came out unharmed; of a run: whether that run showed that it does.
     pub safely: bool,
     /// Who says so.
     pub by: String,
@@ -89,6 +90,31 @@ pub enum NoAlignmentTape {
         "no alignment tape in job {0}: the last scrap tape was harmed; mend the tape path, then play another scrap tape"
     )]
     ScrapTapeHarmed(JobId),
+    /// The last run that looked at a scrap tape did not pass.
+    #[error(
+        "no alignment tape in job {job}: the run {run} did not show that a scrap tape comes out unharmed; see with `tapewright show {run}` why, mend it, then run `tape-safe` again"
+    )]
+    TapeSafeNotPassed {
+        /// The job.
+        job: JobId,
+        /// The run.
+        run: RunId,
+    },
+}
+
+impl JobOpened {
+    /// Checks what a run in this job will be held against.
+    fn check(&self) -> Result<(), RecordsError> {
+        if self.machine.trim().is_empty() {
+            let why = "it is empty; give the machine's shelf mark, so that its runs can be told from others";
+            return Err(RecordsError::BadName { what: "machine", given: self.machine.clone(), why });
+        }
+        if format_named(&self.format).is_none() {
+            let known = formats().iter().map(|format| format.name).collect::<Vec<_>>().join(", ");
+            return Err(RecordsError::NotKnown { what: "format", given: self.format.clone(), known });
+        }
+        Ok(())
+    }
 }
 
 impl Job {
@@ -100,6 +126,9 @@ impl Job {
     pub fn alignment_tape(&self) -> Result<(), NoAlignmentTape> {
         match &self.scrap_tape {
             Some((ScrapTapeRan { safely: true, .. }, _)) => Ok(()),
+            Some((ScrapTapeRan { run: Some(run), .. }, _)) => {
+                Err(NoAlignmentTape::TapeSafeNotPassed { job: self.id.clone(), run: run.clone() })
+            }
             Some(_) => Err(NoAlignmentTape::ScrapTapeHarmed(self.id.clone())),
             None => Err(NoAlignmentTape::NoScrapTapeYet(self.id.clone())),
         }
@@ -147,8 +176,9 @@ impl DataFolder {
     /// Begins a job; it is on the disk when this returns.
     ///
     /// # Errors
-    /// If its file cannot be made.
+    /// If the machine has no name or the format is not known, or its file cannot be made.
     pub async fn start_job(&self, opened: JobOpened) -> Result<Job, RecordsError> {
+        opened.check()?;
         let naming = self.naming().await;
         let wall = self.clock().wall();
         let folder = self.jobs_folder();

@@ -7,6 +7,9 @@ use crate::report::run_report::{ALARM, ProcedureReport, RunReport};
 use crate::triage::{Conclusion, conclude, shipped_faults};
 use tapewright_formats::{Finding, Mode, Outcome, Signal};
 
+/// The procedure whose verdict a job is told.
+const TAPE_SAFE: &str = "tape-safe";
+
 impl Prepared {
     /// Stops the transport, and looks whether the signals went away. The alarm, where the machine may run on.
     pub(super) async fn stop_and_verify(&self) -> Option<String> {
@@ -41,16 +44,24 @@ impl Prepared {
         (seen_v > crate::bench::check::STILL_RUNNING_SHARE * expected_v).then_some(seen_v)
     }
 
-    /// A run that saw a scrap tape come out tells its job: safely opens it for an alignment tape, harmed closes it.
+    /// A run that looked how a scrap tape comes out tells its job: safely opens it for an alignment tape, anything else closes it.
     /// The run's own record is closed by then, so that a job which cannot be told takes no verdict with it.
-    async fn tell_job(&self, report: &RunReport) {
-        let found = |finding| report.findings.contains(&finding);
-        let safely = match (found(Finding::TapeSafe), found(Finding::TapeHarmed)) {
-            (_, true) => false,
-            // A machine that does not stop is safe for no tape.
-            (true, false) if report.alarm.is_none() => true,
-            _ => return,
-        };
+    async fn tell_job(&self, report: &RunReport, trouble: Option<&RunError>) {
+        // Nothing moved then, so nothing was learned of the machine.
+        if matches!(trouble, Some(RunError::NotAcknowledged | RunError::NoAlignmentTape(_))) {
+            return;
+        }
+        let wanted = self.sequence.steps.iter().filter(|step| step.procedure == TAPE_SAFE).count();
+        let of = report.procedures.iter().filter(|p| p.procedure == TAPE_SAFE);
+        let passed = of.filter(|p| p.verdict == Some(Outcome::Pass)).count();
+        let found = |finding: Finding| report.findings.contains(&finding);
+        let (safe, harmed) = (found(Finding::TapeSafe), found(Finding::TapeHarmed));
+        if wanted == 0 && !safe && !harmed {
+            return;
+        }
+        // Curls, a loop, a tension that swings, a machine that does not stop, or no verdict at all: what passed before says
+        // nothing of the machine as it is now.
+        let safely = safe && !harmed && passed == wanted && report.alarm.is_none();
         let Some(job) = &self.spec.job else { return };
         let ran = ScrapTapeRan { safely, by: self.sequence.name.clone(), run: Some(self.journal.run().clone()) };
         let told = match job.parse::<JobId>() {
@@ -58,9 +69,9 @@ impl Prepared {
             Err(error) => Err(error),
         };
         if let Err(error) = told {
-            let came_out = if safely { "unharmed" } else { "harmed" };
+            let ran = if safely { "came out unharmed" } else { "did not run safely" };
             let text = format!(
-                "job {job} could not be told that the scrap tape came out {came_out}: {}; mend that, or open another job, and run `{}` there again",
+                "job {job} could not be told that the scrap tape {ran}: {}; mend that, or open another job, and run `{}` there again",
                 crate::report::chain(&error),
                 self.sequence.name
             );
@@ -126,7 +137,7 @@ impl Prepared {
         let text = conclusion.text.clone();
         report.conclude(conclusion);
         self.journal.close(closed).await?;
-        self.tell_job(&report).await;
+        self.tell_job(&report, trouble).await;
         self.runner.bench.events.push(BenchEvent::RunClosed { run: self.id(), outcome, conclusion: text });
         Ok(report)
     }

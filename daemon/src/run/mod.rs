@@ -103,6 +103,7 @@ impl Runner {
     /// [`RunError`]; nothing has moved then.
     pub async fn prepare(&self, spec: RunSpec) -> Result<Prepared, RunError> {
         spec.check()?;
+        let job = self.job_of(&spec).await?;
         let sequence = self.library.sequence(&spec.sequence)?;
         if let Some(wanted) = sequence.tape.filter(|wanted| *wanted != spec.tape) {
             let sequence = sequence.name.clone();
@@ -122,7 +123,6 @@ impl Runner {
             Some(run) => Some(Arc::new(against::earlier(&self.data, run).await?)),
             None => None,
         };
-        let job = spec.job.as_deref().map(str::parse::<JobId>).transpose()?;
         let journal = self
             .data
             .start_run(RunOpened {
@@ -142,6 +142,19 @@ impl Runner {
             })
             .await?;
         Ok(Prepared { runner: self.clone(), spec, sequence, procedures, journal, earlier })
+    }
+
+    /// The job that a run is said to belong to: it must be there, open, and of this machine and format.
+    async fn job_of(&self, spec: &RunSpec) -> Result<Option<JobId>, RunError> {
+        let Some(given) = &spec.job else { return Ok(None) };
+        let none = || SpecError::NoJob(given.clone());
+        let id: JobId = given.parse().map_err(|_| none())?;
+        let job = match self.data.job(&id).await {
+            Err(RecordsError::Unknown { .. }) => return Err(none().into()),
+            job => job?,
+        };
+        spec.check_job(&job)?;
+        Ok(Some(id))
     }
 }
 

@@ -1,5 +1,6 @@
 //! What is to be run, on which machine, with which tape.
 
+use crate::records::Job;
 use serde::{Deserialize, Serialize};
 use tapewright_formats::{TapeKind, format_named, formats};
 
@@ -65,6 +66,28 @@ pub enum SpecError {
         /// What is in.
         given: TapeKind,
     },
+    /// No such job.
+    #[error(
+        "there is no job `{0}`: list the jobs with `tapewright job list`, and give the one that this machine is in for"
+    )]
+    NoJob(String),
+    /// The machine of the job has left.
+    #[error("the job {0} is closed, its machine left: open a new one with `tapewright job open` for what is done now")]
+    ClosedJob(String),
+    /// The run is of another machine or format than its job.
+    #[error(
+        "the run is to be of the {what} `{given}`, and the job {job} is of `{wanted}`: give that {what}, or the job that this one is in for"
+    )]
+    NotOfTheJob {
+        /// The job.
+        job: String,
+        /// Machine or format.
+        what: &'static str,
+        /// The run's.
+        given: String,
+        /// The job's.
+        wanted: String,
+    },
     /// The earlier run measured nothing.
     #[error("the run {0}, which this one is to be held against, measured nothing: name another one")]
     NothingMeasured(String),
@@ -91,6 +114,24 @@ impl RunSpec {
         }
         if self.scratch && self.tape == TapeKind::Alignment {
             return Err(SpecError::ScratchAlignment);
+        }
+        Ok(())
+    }
+
+    /// Checks the run against its job: what a job allows, it allows to its own machine only.
+    ///
+    /// # Errors
+    /// The first thing that does not fit.
+    pub(super) fn check_job(&self, job: &Job) -> Result<(), SpecError> {
+        if job.closed.is_some() {
+            return Err(SpecError::ClosedJob(job.id.to_string()));
+        }
+        let of = [("machine", &self.machine, &job.opened.machine), ("format", &self.format, &job.opened.format)];
+        for (what, given, wanted) in of {
+            if given.trim() != wanted.trim() {
+                let (job, given, wanted) = (job.id.to_string(), given.clone(), wanted.clone());
+                return Err(SpecError::NotOfTheJob { job, what, given, wanted });
+            }
         }
         Ok(())
     }

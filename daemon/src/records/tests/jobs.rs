@@ -56,6 +56,33 @@ fn what_cannot_be_added() {
 }
 
 #[test]
+fn a_job_is_of_a_machine_and_of_a_known_format() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let nameless = data.start_job(JobOpened { machine: " ".into(), ..came_in() }).await.expect_err("no machine");
+        assert!(matches!(nameless, RecordsError::BadName { what: "machine", .. }), "{nameless}");
+        let other =
+            data.start_job(JobOpened { format: "vhs-500-sp".into(), ..came_in() }).await.expect_err("no format");
+        assert!(matches!(&other, RecordsError::NotKnown { known, .. } if known.contains("vhs-525-sp")), "{other}");
+        assert_eq!(data.jobs().await.expect("it lists"), []);
+    });
+}
+
+#[test]
+fn a_run_that_did_not_pass_closes_the_job_and_is_named() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let id = data.start_job(came_in()).await.expect("it starts").id;
+        let ran = ScrapTapeRan { safely: false, by: "tape-safe".into(), run: Some("r-1".parse().expect("a name")) };
+        let job = data.add_to_job(&id, JobEvent::ScrapTapeRan(ran)).await.expect("it adds");
+        let why = job.alignment_tape().expect_err("it is closed").to_string();
+        assert!(why.contains("r-1") && !why.contains("was harmed"), "{why}");
+    });
+}
+
+#[test]
 fn a_cut_line_was_not_answered_for() {
     block_on(async {
         let temporary = tempfile::tempdir().expect("a folder");
