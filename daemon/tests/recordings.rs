@@ -6,6 +6,7 @@ use support::{Rig, block_on, scenario};
 use tapewright::report::chain;
 use tapewright::report::run_report::RunReport;
 use tapewright::report::text;
+use tapewright::run::RunError;
 use tapewright::run::spec::RunSpec;
 use tapewright_formats::{Finding, Outcome, UnableCode};
 
@@ -141,7 +142,8 @@ fn a_guide_that_moved_between_two_visits_is_told_from_a_tape_that_is_bent() {
         assert_eq!(other.procedures[0].unable[0].code, UnableCode::WrongTape, "{}", text::run(&other));
         let spec = RunSpec { against: Some("r20200101-000000-001".to_owned()), ..rig.stage(1, &[]) };
         let error = rig.bench.start(spec).await.map(|(run, _)| run).expect_err("there is no such run");
-        assert!(chain(&error).contains("r20200101-000000-001"), "{}", chain(&error));
+        let said = chain(&error);
+        assert!(matches!(error, RunError::Spec(_)) && said.contains("r20200101-000000-001"), "{said}");
         attending.abort();
         rig.bench.close().await;
     });

@@ -103,6 +103,7 @@ impl Runner {
     /// [`RunError`]; nothing has moved then.
     pub async fn prepare(&self, spec: RunSpec) -> Result<Prepared, RunError> {
         spec.check()?;
+        spec.check_hookup(&self.bench.name, &self.bench.hookup)?;
         let job = self.job_of(&spec).await?;
         let sequence = self.library.sequence(&spec.sequence)?;
         if let Some(wanted) = sequence.tape.filter(|wanted| *wanted != spec.tape) {
@@ -120,7 +121,7 @@ impl Runner {
             loaded.settings(&sequence.name, step)?;
         }
         let earlier = match &spec.against {
-            Some(run) => Some(Arc::new(against::earlier(&self.data, run).await?)),
+            Some(run) => Some(Arc::new(against::earlier(&self.data, run, &spec.format).await?)),
             None => None,
         };
         let journal = self

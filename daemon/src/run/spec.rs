@@ -2,7 +2,8 @@
 
 use crate::records::Job;
 use serde::{Deserialize, Serialize};
-use tapewright_formats::{TapeKind, format_named, formats};
+use tapewright_formats::{LineStandard, TapeKind, format_named, formats};
+use tapewright_instrument::Hookup;
 
 /// A run as it is asked for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -88,6 +89,43 @@ pub enum SpecError {
         /// The job's.
         wanted: String,
     },
+    /// The hookup says another line standard.
+    #[error(
+        "the format `{format}` has {has} lines, and the hookup of bench `{bench}` says `lines = {says}`: give the format of this machine, or correct the hookup"
+    )]
+    OtherLines {
+        /// The bench.
+        bench: String,
+        /// The format.
+        format: String,
+        /// Its lines.
+        has: u32,
+        /// The hookup's.
+        says: u32,
+    },
+    /// No such earlier run.
+    #[error("there is no run `{0}` to hold this one against: list the runs with `tapewright runs`")]
+    NoEarlierRun(String),
+    /// The earlier run's journal is damaged.
+    #[error("the run {run} cannot be held against this one: {why}")]
+    BrokenEarlierRun {
+        /// The run.
+        run: String,
+        /// What is wrong, and what to do.
+        why: String,
+    },
+    /// The earlier run is of another format.
+    #[error(
+        "the run {run} is of the format `{given}`, and this one of `{wanted}`: what they measured cannot be held against each other; name a run of the same format"
+    )]
+    OtherFormat {
+        /// The run.
+        run: String,
+        /// Its format.
+        given: String,
+        /// The format of this run.
+        wanted: String,
+    },
     /// The earlier run measured nothing.
     #[error("the run {0}, which this one is to be held against, measured nothing: name another one")]
     NothingMeasured(String),
@@ -118,6 +156,24 @@ impl RunSpec {
         Ok(())
     }
 
+    /// Checks the run against what is written down of the bench: a wrong line standard would be measured as a wrong machine.
+    ///
+    /// # Errors
+    /// If the hookup says another line standard than the format has.
+    pub(super) fn check_hookup(&self, bench: &str, hookup: &Hookup) -> Result<(), SpecError> {
+        let has = format_named(&self.format).map(|format| match format.lines {
+            LineStandard::L525 => 525,
+            LineStandard::L625 => 625,
+        });
+        match (has, hookup.lines) {
+            (Some(has), Some(says)) if has != says => {
+                let (bench, format) = (bench.to_owned(), self.format.clone());
+                Err(SpecError::OtherLines { bench, format, has, says })
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// Checks the run against its job: what a job allows, it allows to its own machine only.
     ///
     /// # Errors
@@ -145,6 +201,32 @@ impl RunSpec {
             tape_name: self.tape_name.clone(),
             known_level_v: self.known_level_v,
             even_picture: self.even_picture,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hookup_of_the_other_line_standard_is_refused() {
+        let spec = |format: &str| -> RunSpec {
+            let asked =
+                serde_json::json!({ "sequence": "first-look", "machine": "VC-07", "format": format, "tape": "other" });
+            serde_json::from_value(asked).expect("a run")
+        };
+        for (format, lines, fits) in [
+            ("vhs-625-sp", Some(525), false),
+            ("vhs-525-sp", Some(625), false),
+            ("vhs-525-sp", Some(525), true),
+            ("vhs-625-sp", Some(625), true),
+            ("vhs-625-sp", None, true),
+        ] {
+            let checked = spec(format).check_hookup("left", &Hookup { lines, points: Vec::new() });
+            assert_eq!(checked.is_ok(), fits, "{format} {lines:?}");
+            let said = checked.map_or_else(|error| error.to_string(), |()| String::new());
+            assert!(fits || said.contains(format) && said.contains("lines = "), "{said}");
         }
     }
 }
