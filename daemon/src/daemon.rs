@@ -6,7 +6,7 @@ use crate::bench::prompts::AnswerError;
 use crate::http::{Answered, Api, ApiError, ApiErrorKind, ApiFuture, BenchEvents, wire};
 use crate::library::Library;
 use crate::live::{LiveSpec, LiveStartError};
-use crate::records::{DataFolder, RunId};
+use crate::records::{DataFolder, RecordsError, RunId};
 use crate::report::run_report::RunReport;
 use crate::run::RunError;
 use crate::run::spec::RunSpec;
@@ -114,13 +114,16 @@ impl Api for Daemon {
 
     fn run<'a>(&'a self, run: &'a RunId) -> ApiFuture<'a, Value> {
         Box::pin(async move {
-            let reading = self.data.read_run(run).await.map_err(|error| {
-                ApiError::new(
+            let reading = self.data.read_run(run).await.map_err(|error| match error {
+                RecordsError::Unknown { .. } => ApiError::new(
                     ApiErrorKind::NotFound,
                     crate::report::chain(&error),
                     "list the runs with `tapewright runs`",
-                )
+                ),
+                error => error.into(),
             })?;
+            // What is left of a broken chain must not look like the whole run.
+            let reading = reading.sound()?;
             let report = RunReport::from_journal(run.as_str(), &reading).map_err(|e| ApiError::internal(&e))?;
             wire(&report)
         })

@@ -6,9 +6,10 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::process::Stdio;
 use support::program::{check_code, err, out, program, run, serve, start, write_config};
 use tapewright::live::LiveFrame;
-use tapewright::records::Job;
+use tapewright::records::{DataFolder, Job};
 use tapewright::report::run_report::RunReport;
 use tapewright::run::rejudge::Rejudged;
+use tapewright_clock::{Clock, WallTime};
 use tapewright_formats::Outcome;
 
 /// Some file in a folder or one of its folders.
@@ -76,6 +77,20 @@ fn a_run_from_the_command_line() {
     check_code(&as_json, 0);
     let all: Vec<Rejudged> = serde_json::from_str(&out(&as_json)).expect("JSON");
     assert_eq!((all[0].again, all[0].differences.len()), (Some(Outcome::Pass), 0));
+
+    // Nor does a journal that was changed: no part of it is shown as if it were the run.
+    let journal = folder.path().join(format!("records/runs/{}.journal", report.run));
+    let kept = std::fs::read(&journal).expect("a journal");
+    let mut other = kept.clone();
+    other[kept.len() / 2] ^= 1;
+    std::fs::write(&journal, other).expect("it is changed");
+    let shown = run(&["show", &report.run, "--config", &config_text]);
+    check_code(&shown, 20);
+    assert!(err(&shown).contains("is broken at line") && out(&shown).is_empty(), "{}{}", out(&shown), err(&shown));
+    let listed = run(&["runs", "--config", &config_text]);
+    check_code(&listed, 0);
+    assert!(out(&listed).contains("JOURNAL DAMAGED") && !out(&listed).contains("pass"), "{}", out(&listed));
+    std::fs::write(&journal, kept).expect("it is put back");
 
     // A run that is stopped ends without a verdict on the machine.
     let mut running = run_it("first-look").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
@@ -241,4 +256,24 @@ fn a_job_from_the_command_line() {
     check_code(&late, 20);
     assert!(err(&late).contains(&name), "{}", err(&late));
     check_code(&job(&["show", "j-none"]), 20);
+}
+
+#[test]
+fn what_was_found_at_the_start_is_said_in_a_sentence() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &serve(&support::vc_07()));
+    support::block_on(async {
+        let clock = Clock::virtual_from(WallTime(1_700_000_000_000));
+        let data = DataFolder::open(&folder.path().join("records"), clock).await.expect("records");
+        let opened = serde_json::json!({
+            "bench": "first", "machine": "VC-07", "format": "vhs-525-sp", "tape": "other", "sequence": "first-look",
+        });
+        data.start_run(serde_json::from_value(opened).expect("a run")).await.expect("it begins");
+        data.close().await.expect("it closes");
+    });
+    // Nobody listens at its bench any more: the daemon ends after it said what it found.
+    let ended = run(&["serve", "--config", &config.display().to_string()]);
+    check_code(&ended, 20);
+    let said = err(&ended);
+    assert!(said.contains("had no end and is marked interrupted") && !said.contains("RunId"), "{said}");
 }

@@ -7,7 +7,7 @@ use crate::bench::events::{BenchEvent, NumberedEvent};
 use crate::bench::prompts::OpenPrompt;
 use crate::config::{Config, ConfigError};
 use crate::http::{Answered, Client, ClientError, Cursor};
-use crate::records::{RecordsError, RunFilter, RunId, RunRow, rfc3339};
+use crate::records::{RecordsError, RunFilter, RunId, RunRow, RunState, rfc3339};
 use crate::report::run_report::RunReport;
 use crate::report::text;
 use crate::run::spec::RunSpec;
@@ -278,7 +278,8 @@ pub(crate) fn runs(args: &RunsArgs) -> Exit {
 
 /// A run in one line of a list.
 pub(crate) fn run_line(row: &RunRow) -> String {
-    let (started, verdict) = (rfc3339(WallTime(row.started_ms)), row.verdict.as_deref().unwrap_or("no verdict"));
+    let none = if row.state == RunState::Damaged { "JOURNAL DAMAGED: `show` says where" } else { "no verdict" };
+    let (started, verdict) = (rfc3339(WallTime(row.started_ms)), row.verdict.as_deref().unwrap_or(none));
     format!("{}  {started}  {:<8} {:<12} {verdict}", row.id, row.machine, row.sequence)
 }
 

@@ -65,7 +65,7 @@ async fn serving(path: &Path, rebuild_index: bool) -> Result<(), ServeError> {
         DataFolder::open(&config.data, clock.clone()).await?
     };
     for recovered in data.recovered() {
-        out::say(&format!("recovered: {recovered:?}"));
+        out::say(&recovered.to_string());
     }
     let library = Arc::new(Library::open(&config.procedures)?);
     let mut benches = Vec::new();

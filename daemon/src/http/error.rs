@@ -99,6 +99,9 @@ impl From<RecordsError> for ApiError {
             RecordsError::NotKnown { .. } => (ApiErrorKind::Invalid, "give one of the known words"),
             RecordsError::Ended { .. } => (ApiErrorKind::Conflict, "begin a new one"),
             RecordsError::Unfit { .. } => (ApiErrorKind::Invalid, "change what the text names, and send it again"),
+            RecordsError::Chain { .. } | RecordsError::BadFormat { .. } => {
+                (ApiErrorKind::Internal, "nothing of this record counts until it is whole again")
+            }
             _ => (ApiErrorKind::Internal, "look at the daemon's log"),
         };
         Self::new(kind, chain(&error), hint)

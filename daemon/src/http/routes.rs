@@ -216,7 +216,7 @@ async fn stop(State(shared): State<Shared>, bench: At<String>) -> Answer {
 }
 
 async fn runs(State(shared): State<Shared>, filter: Asked<RunFilter>) -> Answer {
-    ok(&shared.api.records().index().runs(&asked(filter)?).await?)
+    ok(&shared.api.records().runs(&asked(filter)?).await?)
 }
 
 async fn run(State(shared): State<Shared>, run: At<String>) -> Answer {

@@ -3,9 +3,10 @@
 use super::chain::ChainWriter;
 use super::event::{RunEvent, RunOpened};
 use super::lock::FolderLock;
-use super::reader::{Reading, read_chain};
+use super::reader::{Reading, Tail, read_chain};
 use super::recovery::{self, Recovered};
-use super::{CaptureStore, Index, Journal, RecordsError, RunId, files, ids, version};
+use super::{CaptureStore, Index, Journal, RecordsError, RunFilter, RunId, RunRow, RunState, files, ids, version};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tapewright_clock::Clock;
@@ -141,6 +142,48 @@ impl DataFolder {
         let path = self.journal_path(run);
         let unknown = || RecordsError::Unknown { what: "run", id: run.to_string(), folder: self.0.root.clone() };
         self.read(path, unknown()).await
+    }
+
+    /// The runs that fit, newest first, each journal that ended read through: the index alone does not see that one was changed
+    /// since. A broken one is marked so, and has no verdict.
+    ///
+    /// # Errors
+    /// If the index cannot be read or written.
+    pub async fn runs(&self, filter: &RunFilter) -> Result<Vec<RunRow>, RecordsError> {
+        let mut looked_at = BTreeSet::new();
+        loop {
+            let rows = self.0.index.runs(filter).await?;
+            let mut broken = false;
+            for row in rows.iter().filter(|row| matches!(row.state, RunState::Closed | RunState::Interrupted)) {
+                if looked_at.insert(row.id.clone()) {
+                    broken |= self.marked_broken(&row.id).await?;
+                }
+            }
+            // One that was marked may fit no longer, and another one takes its place.
+            if !broken {
+                return Ok(rows);
+            }
+        }
+    }
+
+    async fn marked_broken(&self, id: &str) -> Result<bool, RecordsError> {
+        let run: RunId = id.parse()?;
+        match self.read_run(&run).await {
+            Ok(reading) if matches!(reading.tail, Tail::Whole) && reading.ended() => Ok(false),
+            Ok(reading) if matches!(reading.tail, Tail::Broken { .. }) => {
+                recovery::index_one(&self.0.index, id, &reading).await?;
+                Ok(true)
+            }
+            // A run that had ended has lost its end or its beginning, or is not there.
+            Ok(_) | Err(RecordsError::Unknown { .. } | RecordsError::BadFormat { .. }) => {
+                self.0.index.damaged(&run).await?;
+                Ok(true)
+            }
+            Err(error) => {
+                tracing::error!(run = id, %error, "a journal could not be read through");
+                Ok(false)
+            }
+        }
     }
 
     /// Makes the index anew from the journals. Runs that are being written go on.

@@ -119,7 +119,7 @@ pub(super) async fn index_all(folder: &Path, index: &Index, clock: &Clock) -> Re
     Ok(())
 }
 
-async fn index_one(index: &Index, id: &str, reading: &Reading<RunEvent>) -> Result<(), RecordsError> {
+pub(super) async fn index_one(index: &Index, id: &str, reading: &Reading<RunEvent>) -> Result<(), RecordsError> {
     let run: RunId = id.parse()?;
     let lines: Vec<_> =
         reading.lines.iter().filter(|l| l.event.as_ref().is_some_and(RunEvent::indexed)).cloned().collect();

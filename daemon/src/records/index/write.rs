@@ -6,6 +6,9 @@ use super::super::{RecordsError, RunId};
 use super::{Index, RunState};
 use sqlx::{Connection as _, Row as _, SqliteConnection};
 
+/// What stands for the conclusion of a run with a damaged journal.
+const DAMAGED: &str = "its journal is damaged";
+
 impl Index {
     /// Tells the index the next lines of a run, whose journal is on the disk up to `end`. Lines that it
     /// was told before are passed over.
@@ -27,6 +30,19 @@ impl Index {
         damaged: bool,
     ) -> Result<(), RecordsError> {
         self.tell(run, lines, end, true, damaged).await.map_err(self.failed("write"))
+    }
+
+    /// Marks a run whose journal says nothing any more. It counts as told of nothing, so that a journal put back is read again.
+    pub(in super::super) async fn damaged(&self, run: &RunId) -> Result<(), RecordsError> {
+        let work = async {
+            let mut hold = self.hold().await?;
+            let mut db = hold.db.begin().await?;
+            set_end(&mut db, run.as_str(), None, RunState::Damaged, None, DAMAGED).await?;
+            let untold = "UPDATE runs SET journal_bytes = 0 WHERE id = $1";
+            sqlx::query(untold).bind(run.as_str()).execute(&mut *db).await?;
+            db.commit().await
+        };
+        work.await.map_err(self.failed("write"))
     }
 
     /// Empties the index.
@@ -85,7 +101,7 @@ impl Index {
             .execute(&mut *db)
             .await?;
         if damaged {
-            set_end(&mut db, run, None, RunState::Damaged, None, "its journal is damaged").await?;
+            set_end(&mut db, run, None, RunState::Damaged, None, DAMAGED).await?;
         }
         db.commit().await
     }

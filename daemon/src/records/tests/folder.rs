@@ -1,7 +1,7 @@
 //! The data folder: its lock, its version, and that time stands still while it works.
 
 use super::*;
-use crate::records::RecordsError;
+use crate::records::{RecordsError, RunFilter, RunState};
 
 #[test]
 fn two_cannot_hold_one_folder() {
@@ -92,5 +92,46 @@ fn an_unknown_run_is_said_to_be() {
         let id = "r20260301-142913-009".parse().expect("a name");
         let text = data.read_run(&id).await.expect_err("there is none").to_string();
         assert!(text.starts_with("no run `r20260301-142913-009` in data folder"), "{text}");
+    });
+}
+
+#[test]
+fn a_journal_that_was_changed_after_its_end_is_listed_as_damaged() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let run = whole_run(&data, 1).await.run().clone();
+        let all = RunFilter::default();
+        let state =
+            async || data.runs(&all).await.expect("it lists").first().map(|row| (row.state, row.verdict.clone()));
+        let before = state().await.expect("it is there");
+        assert_eq!(before.0, RunState::Closed);
+        let path = data.journal_path(&run);
+        let whole = std::fs::read(&path).expect("it reads");
+        let mut bent = whole.clone();
+        bent[whole.len() / 2] ^= 1;
+        std::fs::write(&path, &bent).expect("it writes");
+        assert_eq!(state().await, Some((RunState::Damaged, None)));
+        let passed = RunFilter { verdict: before.1.clone(), ..RunFilter::default() };
+        assert_eq!(data.runs(&passed).await.expect("it lists"), [], "it passed nothing any more");
+        drop(data);
+        // Put back from a copy, it counts again from the next start on.
+        std::fs::write(&path, &whole).expect("it writes");
+        let data = open(temporary.path()).await;
+        let state =
+            async || data.runs(&all).await.expect("it lists").first().map(|row| (row.state, row.verdict.clone()));
+        assert_eq!(state().await, Some(before.clone()));
+        // Its first line, its end, or all of it.
+        let mut headless = whole.clone();
+        headless[5] ^= 1;
+        for left in [Some(headless), Some(whole[..whole.len() - 2].to_vec()), None] {
+            match &left {
+                Some(left) => std::fs::write(&path, left).expect("it writes"),
+                None => std::fs::remove_file(&path).expect("it goes"),
+            }
+            assert_eq!(state().await, Some((RunState::Damaged, None)), "{:?}", left.map(|left| left.len()));
+            std::fs::write(&path, &whole).expect("it writes");
+            data.rebuild_index().await.expect("it rebuilds");
+        }
     });
 }
