@@ -78,6 +78,10 @@ fn a_run_from_the_command_line() {
     let all: Vec<Rejudged> = serde_json::from_str(&out(&as_json)).expect("JSON");
     assert_eq!((all[0].again, all[0].differences.len()), (Some(Outcome::Pass), 0));
 
+    let misspelt = run(&["runs", "--verdict", "banana", "--config", &config_text]);
+    check_code(&misspelt, 20);
+    assert!(err(&misspelt).contains("inconclusive") && !err(&misspelt).contains("500"), "{}", err(&misspelt));
+
     // Nor does a journal that was changed: no part of it is shown as if it were the run.
     let journal = folder.path().join(format!("records/runs/{}.journal", report.run));
     let kept = std::fs::read(&journal).expect("a journal");

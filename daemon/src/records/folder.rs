@@ -148,8 +148,9 @@ impl DataFolder {
     /// since. A broken one is marked so, and has no verdict.
     ///
     /// # Errors
-    /// If the index cannot be read or written.
+    /// If a word that is asked for is none, or the index cannot be read or written.
     pub async fn runs(&self, filter: &RunFilter) -> Result<Vec<RunRow>, RecordsError> {
+        filter.check()?;
         let mut looked_at = BTreeSet::new();
         loop {
             let rows = self.0.index.runs(filter).await?;

@@ -1,6 +1,8 @@
 //! What the index answers with, and what it can be asked for.
 
+use crate::records::RecordsError;
 use serde::{Deserialize, Serialize};
+use tapewright_formats::{Finding, Outcome};
 
 /// Where a run stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -56,6 +58,19 @@ pub struct RunFilter {
     /// How many at most, newest first; 100 if not given, 10,000 at most.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limit: Option<u32>,
+}
+
+impl RunFilter {
+    /// Checks the words: one that is misspelt fits no run, and must not read as if there were none.
+    pub(in super::super) fn check(&self) -> Result<(), RecordsError> {
+        let of = [("verdict", &self.verdict, Outcome::WORDS), ("finding", &self.finding, Finding::WORDS)];
+        for (what, given, words) in of {
+            if let Some(given) = given.as_ref().filter(|given| !words.contains(&given.as_str())) {
+                return Err(RecordsError::NotKnown { what, given: given.clone(), known: words.join(", ") });
+            }
+        }
+        Ok(())
+    }
 }
 
 /// One run.

@@ -85,6 +85,27 @@ fn an_index_of_tomorrow_is_refused_and_can_be_rebuilt() {
 }
 
 #[test]
+fn a_word_that_is_none_is_refused_and_the_known_ones_are_named() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        whole_run(&data, 1).await;
+        let no_verdict = RunFilter { verdict: Some("banana".into()), ..RunFilter::default() };
+        let no_finding = RunFilter { finding: Some("banana".into()), ..RunFilter::default() };
+        for (filter, known) in [(no_verdict, "inconclusive"), (no_finding, "control-track.absent")] {
+            let refused = data.runs(&filter).await.expect_err("it is refused");
+            assert!(matches!(refused, RecordsError::NotKnown { .. }), "{refused}");
+            assert!(
+                refused.to_string().contains("`banana`; known: ") && refused.to_string().contains(known),
+                "{refused}"
+            );
+        }
+        let failed = RunFilter { verdict: Some("fail".into()), ..RunFilter::default() };
+        assert_eq!(data.runs(&failed).await.expect("it lists").len(), 1);
+    });
+}
+
+#[test]
 fn what_can_be_asked() {
     block_on(async {
         let temporary = tempfile::tempdir().expect("a folder");
