@@ -20,13 +20,30 @@ pub struct Daemon {
     data: DataFolder,
     library: Arc<Library>,
     benches: Vec<Bench>,
+    unreachable: Vec<Unreachable>,
+}
+
+/// A bench of the configuration that did not answer when the daemon started.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unreachable {
+    /// Its name.
+    pub bench: String,
+    /// What was tried, and why it failed.
+    pub why: String,
 }
 
 impl Daemon {
     /// Puts a daemon together.
     #[must_use]
     pub const fn new(data: DataFolder, library: Arc<Library>, benches: Vec<Bench>) -> Self {
-        Self { data, library, benches }
+        Self { data, library, benches, unreachable: Vec::new() }
+    }
+
+    /// Keeps the benches that did not answer, so that whoever asks for one is told why.
+    #[must_use]
+    pub fn with_unreachable(mut self, unreachable: Vec<Unreachable>) -> Self {
+        self.unreachable = unreachable;
+        self
     }
 
     /// Ends it: every run is cancelled and every transport stopped, then it returns.
@@ -38,6 +55,11 @@ impl Daemon {
 
     fn bench(&self, name: &str) -> Result<&Bench, ApiError> {
         self.benches.iter().find(|b| &*b.shared().name == name).ok_or_else(|| {
+            if let Some(Unreachable { why, .. }) = self.unreachable.iter().find(|u| u.bench == name) {
+                let text = format!("bench `{name}` was not reachable when the daemon started: {why}");
+                let hint = "switch on and connect what did not answer, then start the daemon again";
+                return ApiError::new(ApiErrorKind::Conflict, text, hint);
+            }
             let known: Vec<&str> = self.benches.iter().map(|b| &*b.shared().name).collect();
             ApiError::new(
                 ApiErrorKind::NotFound,
@@ -94,7 +116,8 @@ impl Api for Daemon {
                     "prompts": s.prompts.open().len(),
                 })
             };
-            Ok(self.benches.iter().map(stand).collect())
+            let absent = |u: &Unreachable| json!({ "bench": u.bench, "not-reachable": u.why });
+            Ok(self.benches.iter().map(stand).chain(self.unreachable.iter().map(absent)).collect())
         })
     }
 

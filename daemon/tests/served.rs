@@ -281,3 +281,30 @@ fn what_was_found_at_the_start_is_said_in_a_sentence() {
     let said = err(&ended);
     assert!(said.contains("had no end and is marked interrupted") && !said.contains("RunId"), "{said}");
 }
+
+#[test]
+fn a_bench_that_does_not_answer_leaves_the_others_usable() {
+    let served = serve(&support::vc_07());
+    served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served);
+    let config_text = config.display().to_string();
+    let second = format!(
+        "[[bench]]\nname = \"second\"\n[bench.scope]\naddress = \"tcp://127.0.0.1:{}\"\ndialect = \"scpi-99\"\n\
+         [[bench.hookup.point]]\nsignal = \"rf\"\nchannel = \"1\"\nprobe-factor = 1.0\nexpected-v = 0.4\n",
+        support::program::free_port()
+    );
+    let first = std::fs::read_to_string(&config).expect("it reads");
+    std::fs::write(&config, format!("{first}{second}")).expect("it writes");
+    let _daemon = start(&config);
+    let run_on = |bench: &str| {
+        let mut command = program();
+        command.args(["run", "signal-presence", "--bench", bench, "--machine", "VC-07", "--format", "vhs-525-sp"]);
+        command.args(["--tape", "other", "--acknowledge", "--config", &config_text]);
+        command.output().expect("the program starts")
+    };
+    check_code(&run_on("first"), 0);
+    let refused = run_on("second");
+    check_code(&refused, 20);
+    assert!(err(&refused).contains("bench `second` was not reachable"), "{}", err(&refused));
+}

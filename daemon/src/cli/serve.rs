@@ -4,7 +4,7 @@ use super::exit::Exit;
 use super::out;
 use crate::bench::{self, Bench, OpenError};
 use crate::config::{Config, ConfigError};
-use crate::daemon::Daemon;
+use crate::daemon::{Daemon, Unreachable};
 use crate::http::{HttpError, ServeOptions, Server};
 use crate::library::{Library, LibraryError};
 use crate::records::{DataFolder, RecordsError};
@@ -68,14 +68,8 @@ async fn serving(path: &Path, rebuild_index: bool) -> Result<(), ServeError> {
         out::say(&recovered.to_string());
     }
     let library = Arc::new(Library::open(&config.procedures)?);
-    let mut benches = Vec::new();
-    for bench in &config.benches {
-        let parts = bench::connect(bench, &clock).await?;
-        let open = Bench::open(parts, clock.clone(), data.clone(), Arc::clone(&library)).await?;
-        out::say(&format!("bench `{}`: {}", bench.name, open.shared().scope.identity()));
-        benches.push(open);
-    }
-    let daemon = Arc::new(Daemon::new(data.clone(), library, benches));
+    let (benches, unreachable) = open_all(&config, &clock, &data, &library).await?;
+    let daemon = Arc::new(Daemon::new(data.clone(), library, benches).with_unreachable(unreachable));
     let options = ServeOptions {
         address,
         token_file: token_file(&config),
@@ -105,6 +99,48 @@ async fn serving(path: &Path, rebuild_index: bool) -> Result<(), ServeError> {
     match watching.await {
         Ok(done) => done.map_err(ServeError::Signal),
         Err(_) => Ok(()),
+    }
+}
+
+/// Opens the benches. One that does not answer is said and left out, so that the others can be used; if none answers there is
+/// nothing to serve.
+async fn open_all(
+    config: &Config,
+    clock: &Clock,
+    data: &DataFolder,
+    library: &Arc<Library>,
+) -> Result<(Vec<Bench>, Vec<Unreachable>), OpenError> {
+    let (mut benches, mut unreachable) = (Vec::new(), Vec::new());
+    let mut first = None;
+    for bench in &config.benches {
+        let opened = match bench::connect(bench, clock).await {
+            Ok(parts) => Bench::open(parts, clock.clone(), data.clone(), Arc::clone(library)).await,
+            Err(error) => Err(error),
+        };
+        match opened {
+            Ok(open) => {
+                out::say(&format!("bench `{}`: {}", bench.name, open.shared().scope.identity()));
+                benches.push(open);
+            }
+            // What is written wrongly stays wrong: it is corrected before anything is served.
+            Err(error @ (OpenError::Address { .. } | OpenError::Dialect { .. })) => return Err(error),
+            Err(error) => {
+                let why = crate::report::chain(&error);
+                unreachable.push(Unreachable { bench: bench.name.clone(), why });
+                first.get_or_insert(error);
+            }
+        }
+    }
+    match first {
+        Some(error) if benches.is_empty() => Err(error),
+        _ => {
+            for Unreachable { bench, why } in &unreachable {
+                out::say(&format!(
+                    "NOT REACHABLE: bench `{bench}` is left out until the daemon is started again: {why}"
+                ));
+            }
+            Ok((benches, unreachable))
+        }
     }
 }
 

@@ -6,7 +6,7 @@
 //!
 //! | path under `/v1` | | what |
 //! |---|---|---|
-//! | `/benches` | GET | the benches and where each stands |
+//! | `/benches` | GET | the benches and where each stands; of one that did not answer at the start, why |
 //! | `/benches/{bench}/runs` | POST | starts a run: `{"run": id}` |
 //! | `/benches/{bench}/events?after=N&life=L&wait_s=S` | GET | numbered events after N; waits for one |
 //! | `/benches/{bench}/prompts` | GET | open prompts |
