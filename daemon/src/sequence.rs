@@ -170,7 +170,6 @@ mod tests {
     /// Else no machine of such a format could pass: the step would be unable for the format's sake.
     #[test]
     fn steps_that_need_a_control_track_are_left_out_where_the_format_has_none() {
-        let steps = shipped_names().flat_map(|name| find(name).expect("it parses").steps);
         let mut met = 0;
         for step in shipped_names().flat_map(|name| find(name).expect("shipped sequences are right").steps) {
             let wanted = match step.procedure.as_str() {
