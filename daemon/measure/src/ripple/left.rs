@@ -82,34 +82,32 @@ impl Ripple {
         self.left.iter().map(|left| left.beside_v(&self.parts, others, from_hz)).fold(0.0, f64::max)
     }
 
-    /// Takes out the parts that stand where tones of faster records have their aliases, at both rates. One that is no greater
-    /// than the alias is it; a greater one is both together, and what is real of it is not known: peak to peak of the most that
-    /// may be, in volts, all such parts together.
+    /// Takes out the parts of which a tone stands where tones of faster records have their aliases, at both rates. A fundamental
+    /// that is no greater than the alias is it. Else both are together there, be it in a harmonic, and what is real of the part
+    /// is not known: peak to peak of the most that may be, in volts, all such parts together.
     pub fn without_aliases(&mut self, of: &[Part]) -> f64 {
         let left = &self.left;
-        let alias = |part: &Part| {
+        let alias_at = |hz: f64| {
             let near = |left: &Left, fast: &Part| -> Vec<Option<f64>> {
                 let within_hz = 0.5 * left.resolution_hz;
-                left.shown(fast, 0.0)
-                    .map(|shown| {
-                        ((shown.hz - part.hz.value).abs() < shown.within_hz + within_hz).then_some(shown.amplitude)
-                    })
-                    .collect()
+                let near =
+                    |shown: Shown| ((shown.hz - hz).abs() < shown.within_hz + within_hz).then_some(shown.amplitude);
+                left.shown(fast, 0.0).map(near).collect()
             };
             let tones = of.iter().flat_map(|fast| near(&left[0], fast).into_iter().zip(near(&left[1], fast)));
-            tones.filter_map(|(a, b)| a.zip(b)).map(|(a, _)| a).reduce(f64::max)
+            tones.filter_map(|(a, b)| a.and(b)).reduce(f64::max)
         };
-        let aliases: Vec<Option<f64>> = self.parts.iter().map(alias).collect();
+        let alias =
+            |part: &Part| part.tones.iter().enumerate().find_map(|(n, tone)| alias_at(tone.hz).map(|most| (n, most)));
+        let aliases: Vec<Option<(usize, f64)>> = self.parts.iter().map(alias).collect();
         let mut hidden_v = 0.0;
         let mut place = aliases.into_iter();
-        self.parts.retain(|part| match place.next().flatten() {
-            Some(amplitude) => {
-                if part.tones[0].amplitude() >= amplitude {
-                    hidden_v += part.peak_to_peak_v.value + 2.0 * amplitude;
-                }
-                false
+        self.parts.retain(|part| {
+            let Some((harmonic, most)) = place.next().flatten() else { return true };
+            if harmonic > 0 || part.tones[0].amplitude() >= most {
+                hidden_v += part.peak_to_peak_v.value + 2.0 * most;
             }
-            None => true,
+            false
         });
         hidden_v
     }
