@@ -23,6 +23,9 @@ const SCALLOP: f64 = 0.02;
 /// How much a converter's frequency moves from record to record, as a share: it runs free.
 const MOVES: f64 = 1e-3;
 
+/// An alias of less than this share of a part's fundamental leaves the part what it is.
+const LITTLE: f64 = 0.1;
+
 /// Lines of one record beside the parts.
 #[derive(Debug, Clone)]
 pub struct Left {
@@ -83,8 +86,8 @@ impl Ripple {
     }
 
     /// Takes out the parts of which a tone stands where tones of faster records have their aliases, at both rates. A fundamental
-    /// that is no greater than the alias is it. Else both are together there, be it in a harmonic, and what is real of the part
-    /// is not known: peak to peak of the most that may be, in volts, all such parts together.
+    /// that is no greater than the alias is it. Else both are together there, be it in a harmonic: a part that the alias makes
+    /// much of goes, a greater one stays. What that leaves unknown: peak to peak of the most that may be, in volts, all together.
     pub fn without_aliases(&mut self, of: &[Part]) -> f64 {
         let left = &self.left;
         let alias_at = |hz: f64| {
@@ -104,10 +107,13 @@ impl Ripple {
         let mut place = aliases.into_iter();
         self.parts.retain(|part| {
             let Some((harmonic, most)) = place.next().flatten() else { return true };
-            if harmonic > 0 || part.tones[0].amplitude() >= most {
-                hidden_v += part.peak_to_peak_v.value + 2.0 * most;
+            let own = part.tones[0].amplitude();
+            let is_alias = harmonic == 0 && own < most;
+            let stays = most < LITTLE * own;
+            if !is_alias {
+                hidden_v += 2.0 * most + if stays { 0.0 } else { part.peak_to_peak_v.value };
             }
-            false
+            stays
         });
         hidden_v
     }

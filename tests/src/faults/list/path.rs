@@ -202,7 +202,8 @@ pub(super) const FAULTS: &[Fault] = &[
         name: "noise drowns the RF",
         look_alike: "weak heads",
         commands: &["fault noise 0.3"],
-        right: &["no fault named: unable, in-noise"],
+        // So much more than the RF should have may as well be a wrong probe: that is said first.
+        right: &["no fault named: unable, in-noise", "no fault named: unable, bad-data"],
         wrong: &["head-a-weak", "head-b-weak", "level-low", "tracking-hunts", "tape-slip"],
         ..BASE
     },
