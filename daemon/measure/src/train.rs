@@ -24,7 +24,7 @@ fn median_about(sorted: &[f64], about: f64) -> Option<f64> {
 }
 
 /// Period to count by, from the times between pulses that follow each other in one record: the expected one where these
-/// times fit it within a quarter, else their own (see [`single_period`]). Where only the median of all fits, a few pulses too
+/// times fit it within a quarter, else their own, whatever is missing. Where only the median of all fits, a few pulses too
 /// many came between the others.
 ///
 /// # Errors
