@@ -13,7 +13,7 @@ use crate::train::single_period;
 use tapewright_formats::SignalForm;
 
 pub use crate::delay::{delays_to_switch, mean_delay};
-pub use crate::train::counting_period;
+pub use crate::train::{counting_period, missing_share};
 
 /// A spike must stand so many standard deviations above the noise: in a million samples of normal
 /// noise none does.

@@ -37,6 +37,17 @@ pub fn counting_period(gaps: &[f64], expected_hz: f64) -> Result<f64, MeasureErr
     Ok([own, middle].into_iter().find(|period_s| fits(*period_s)).map_or(own, |fit| fit.min(1.1 / expected_hz)))
 }
 
+/// Share of pulses that did not come (unit 1), with the exact binomial interval.
+///
+/// # Errors
+/// [`MeasureError::BadParameter`] where none was expected.
+pub fn missing_share(missing: u64, expected: u64) -> Result<Estimate, MeasureError> {
+    let (low, high) = share_interval(missing, expected, crate::COVERAGE)?;
+    let share = missing as f64 / expected as f64;
+    let u = (share * (1.0 - share) / expected as f64).sqrt().max(0.25 * (high - low));
+    Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])
+}
+
 impl Pulses {
     /// Intervals between neighbours, and how many periods each holds.
     fn intervals(&self, period_s: f64) -> Vec<(f64, u64)> {
@@ -200,11 +211,7 @@ impl Pulses {
         let fits = |beside_s: f64| ((beside_s - 3.5 * self.time_u_s) / mean_s - 0.1).floor().max(0.0) as u64;
         let (before, after) = (fits(first - self.observed.0), fits(self.observed.1 - last));
         let (missing, expected) = (inside + before + after, periods + 1 + before + after);
-        let (low, high) = share_interval(missing, expected, crate::COVERAGE)?;
-        let share = missing as f64 / expected as f64;
-        let u = (share * (1.0 - share) / expected as f64).sqrt().max(0.25 * (high - low));
-        let share =
-            Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])?;
+        let share = missing_share(missing, expected)?;
         Ok(Missing { missing, expected, share, observed_s: self.observed.1 - self.observed.0 })
     }
 }

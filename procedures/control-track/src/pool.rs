@@ -1,10 +1,10 @@
 //! One number out of several captures.
 
 use crate::take::Delay;
+use tapewright_sdk::measure::Spread;
 use tapewright_sdk::measure::between::{Edges, distance};
-use tapewright_sdk::measure::pulses::{Pulses, counting_period};
-use tapewright_sdk::measure::statistics::{median, moments, share_interval};
-use tapewright_sdk::measure::{COVERAGE, Spread};
+use tapewright_sdk::measure::pulses::{Pulses, counting_period, missing_share};
+use tapewright_sdk::measure::statistics::{median, moments};
 use tapewright_sdk::prelude::*;
 
 /// The level over captures: their median, with their scatter besides what each of them carries.
@@ -189,11 +189,7 @@ impl Count {
     /// Share of the missing in per cent, with its exact binomial interval: none missing in 100 only
     /// bounds it at 3.6 %.
     pub(crate) fn share(&self) -> Result<Estimate> {
-        let (low, high) = share_interval(self.missing, self.expected, COVERAGE)?;
-        let share = self.missing as f64 / self.expected as f64;
-        let u = 0.25 * (high - low);
-        Ok(Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])?
-            .scaled(100.0))
+        Ok(missing_share(self.missing, self.expected)?.scaled(100.0))
     }
 }
 

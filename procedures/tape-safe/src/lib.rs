@@ -11,8 +11,8 @@ use parameters::{
     SWING_GOOD, SWING_REJECT, WATCH_S,
 };
 use tapewright_sdk::formats::SignalForm;
-use tapewright_sdk::measure::pulses::{Missing, Pulses, pulses_in, pulses_in_pairs};
-use tapewright_sdk::measure::statistics::{moments, share_interval};
+use tapewright_sdk::measure::pulses::{Missing, Pulses, missing_share, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -172,11 +172,7 @@ fn sums(counts: &[Missing]) -> (u64, u64) {
 /// Share of missing pulses in per cent, with the exact interval of a count.
 fn share_missing(counts: &[Missing]) -> Result<Estimate> {
     let (missing, expected) = sums(counts);
-    let (low, high) = share_interval(missing, expected, tapewright_sdk::measure::COVERAGE)?;
-    let share = missing as f64 / expected as f64;
-    let u = (share * (1.0 - share) / expected as f64).sqrt().max(0.25 * (high - low));
-    let shares = vec![Contribution::type_b("count of pulses", u)];
-    Ok(Estimate::with_interval(share, low, high, u, None, shares)?.scaled(100.0))
+    Ok(missing_share(missing, expected)?.scaled(100.0))
 }
 
 fn pulses(form: SignalForm, span_s: f64) -> Result<(Pulses, f64)> {
