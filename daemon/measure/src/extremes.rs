@@ -19,16 +19,20 @@
 //!
 //! Its coverage over flat, tilted, bowed, sagging and dipped curves is shown by trial in the tests.
 
+mod shapes;
+
+use self::shapes::{Bends, DOUBLE, LEVELLED, SINGLE, Shape, TERMS, bent, shapes};
 use crate::error::{MeasureError, finite};
 use crate::estimate::coverage_factor;
 use tapewright_formats::definitions::SEGMENTS;
 
 type Segments = [f64; SEGMENTS];
 
-/// Most terms of a shape.
-const TERMS: usize = 6;
 /// How often the noise is added again.
 const TRIALS: usize = 400;
+/// What choosing among shapes hides widens what is drawn (by trial, see the tests): of level and straight curves, and of others.
+const STRAIGHT_HIDES: f64 = 1.05;
+const BENT_HIDES: f64 = 1.13;
 
 /// Result: the ratio, its interval, its standard uncertainty, and the curve that was taken for true.
 pub(crate) struct Ends {
@@ -74,106 +78,6 @@ impl Noise {
             }
         }
     }
-}
-
-/// Columns of one simple shape; the first so many are used.
-#[derive(Clone, Copy)]
-struct Shape {
-    columns: [Segments; TERMS],
-    terms: usize,
-    /// How many shapes of this kind there are: each gets its share of the kind's weight.
-    kin: f64,
-    bends: Option<Bends>,
-}
-
-/// Where a level part bends, in segments from the end that it bends towards.
-#[derive(Clone, Copy)]
-struct Bends {
-    entrance: Option<f64>,
-    exit: Option<f64>,
-    powers: &'static [i32],
-    /// Segments from the end at which the bend levels off; 0: it does not.
-    level: f64,
-}
-
-/// What a bend is made of.
-const POWERS: [&[i32]; 3] = [&[1], &[2], &[1, 2]];
-
-/// Single bends at one end, of which each has its share of the kind's weight: 26 places, three makes.
-const SINGLE: f64 = 78.0;
-
-/// Bends at both ends: some thirty pairs of places, three makes, and less likely than a bend at one end (by trial).
-const DOUBLE: f64 = 300.0;
-
-/// Single bends at one end that level off: 57 pairs of places a segment apart, of two makes.
-const LEVELLED: f64 = 114.0;
-
-/// Places of two bends at once, in segments from the end; a single bend is tried every half segment.
-const KNOTS: [f64; 6] = [2.0, 3.5, 5.0, 7.0, 9.0, 12.0];
-
-const LAST: f64 = (SEGMENTS - 1) as f64;
-
-/// Mean of `(knot - max(place, level))^power`, 0 beyond the knot, from one place to another: a segment's level is the mean over
-/// its width, and where a head leaves its track the curve may bend within it by many times the segment's error.
-fn mean_of_bend(from: f64, to: f64, knot: f64, level: f64, power: i32) -> f64 {
-    let rest = |place: f64| (knot - place.max(level)).max(0.0);
-    let levelled = (to.min(level) - from).max(0.0) * rest(level).powi(power);
-    let bends = (rest(from).powi(power + 1) - rest(to).powi(power + 1)) / f64::from(power + 1);
-    (levelled + bends) / (to - from)
-}
-
-fn bent(bends: Bends, kin: f64) -> Option<Shape> {
-    let mut columns = [[1.0; SEGMENTS]; TERMS];
-    let mut terms = 1;
-    for (knot, from_exit) in [(bends.entrance, false), (bends.exit, true)] {
-        let Some(knot) = knot else { continue };
-        if !(knot > 1.0 && knot < LAST) {
-            return None;
-        }
-        // The last segment's outer end lies half a segment beyond its middle.
-        let level = if bends.level > 0.0 { bends.level } else { -0.5 };
-        for power in bends.powers {
-            columns[terms] = core::array::from_fn(|k| {
-                let place = if from_exit { LAST - k as f64 } else { k as f64 };
-                mean_of_bend(place - 0.5, place + 0.5, knot, level, *power) / knot.powi(*power)
-            });
-            terms += 1;
-        }
-    }
-    Some(Shape { columns, terms, kin, bends: Some(bends) })
-}
-
-/// Every simple shape.
-fn shapes() -> Vec<Shape> {
-    let mut out = Vec::with_capacity(520);
-    let x = |k: usize| 2.0 * k as f64 / LAST - 1.0;
-    let columns: [Segments; TERMS] = core::array::from_fn(|p| core::array::from_fn(|k| x(k).powi(p as i32)));
-    out.extend((1..=TERMS).map(|terms| Shape { columns, terms, kin: 1.0, bends: None }));
-    for half in 3..=28 {
-        let knot = Some(0.5 * f64::from(half));
-        for powers in POWERS {
-            out.extend(bent(Bends { entrance: knot, exit: None, powers, level: 0.0 }, SINGLE));
-            out.extend(bent(Bends { entrance: None, exit: knot, powers, level: 0.0 }, SINGLE));
-        }
-    }
-    for level in 1..=6 {
-        for knot in level + 2..=14 {
-            let (level, knot) = (f64::from(level), Some(f64::from(knot)));
-            for powers in [POWERS[0], POWERS[1]] {
-                out.extend(bent(Bends { entrance: knot, exit: None, powers, level }, LEVELLED));
-                out.extend(bent(Bends { entrance: None, exit: knot, powers, level }, LEVELLED));
-            }
-        }
-    }
-    for entrance in KNOTS {
-        for exit in KNOTS {
-            if entrance + exit <= LAST {
-                let bends = |powers| Bends { entrance: Some(entrance), exit: Some(exit), powers, level: 0.0 };
-                out.extend(POWERS.into_iter().filter_map(|powers| bent(bends(powers), DOUBLE)));
-            }
-        }
-    }
-    out
 }
 
 /// Finer places of the best bends, of those that level off and of those that do not, step by step, until they are finer than any
@@ -316,8 +220,7 @@ pub(crate) fn least_and_greatest(values: &Segments, errors: &Segments, dof: Opti
     let mut noise = Noise::new(0x7461_7065);
     let mut ratios = Vec::with_capacity(2 * TRIALS);
     let mut mean_curve = [0.0; SEGMENTS];
-    // A twentieth for what choosing among shapes hides (by trial, see the tests).
-    let wider = 1.05 * coverage_factor(dof) / coverage_factor(None);
+    let by_dof = coverage_factor(dof) / coverage_factor(None);
     // Shares of less than a trial are handed on, so that small weights add up.
     let mut due = 0.5;
     for (m, keep, score) in scored {
@@ -330,6 +233,7 @@ pub(crate) fn least_and_greatest(values: &Segments, errors: &Segments, dof: Opti
         // Variances of what remains unknown: `keep` of a value's own, and `1 - keep` of the smooth part's (a normal prior of
         // the deviations, none of the shape).
         let (spread, of_smooth) = (keep.sqrt(), (1.0 - keep).sqrt());
+        let wider = by_dof * if m.bends.is_some() || m.terms > 2 { BENT_HIDES } else { STRAIGHT_HIDES };
         due += share * TRIALS as f64;
         while due >= 1.0 {
             due -= 1.0;
@@ -365,9 +269,7 @@ mod tests {
 
     type Course = fn(f64) -> f64;
 
-    /// Coverage and bias over many trials, for curves of each kind and errors from small to large. A rise onto the track that is
-    /// hardly more than the errors of its segments hides that it levels off, and of the two ends of a bow the lower is taken: read
-    /// low, and covered less.
+    /// Coverage and bias over many trials, for curves of each kind and errors from small to large.
     #[test]
     fn the_interval_covers_and_the_bias_is_gone() {
         // A path that bends as a square from 0.65 on: what is left of it beyond the spare width is neither linear nor square.
@@ -400,9 +302,8 @@ mod tests {
                     |k: usize| (0..20).map(move |i| shape((k as f64 + (f64::from(i) + 0.5) / 20.0) / SEGMENTS as f64));
                 let truth: Segments = core::array::from_fn(|k| within(k).sum::<f64>() / 20.0);
                 let want = ratio(&truth);
-                // Three deviations of so many trials below 0.94.
-                let read_low = name == "bow" || name.starts_with("onto") && error > 0.02;
-                let least = if read_low { 0.88 } else { 0.904 };
+                // Three deviations of so many trials below 0.95.
+                let least = 0.917;
                 let mut noise = Noise::new(11);
                 let trials = 400;
                 let (mut covered, mut bias, mut u) = (0, 0.0, 0.0);
