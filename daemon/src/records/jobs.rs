@@ -119,7 +119,7 @@ impl JobOpened {
 
 impl Job {
     /// Whether an alignment tape may go in: only after a scrap tape ran safely in this job, and none
-    /// was harmed since.
+    /// was harmed since. Where a run did not show that, only a run does.
     ///
     /// # Errors
     /// Why not, and what to do.
@@ -141,6 +141,12 @@ impl Job {
         self.scrap_tape.as_ref().filter(|(ran, _)| ran.safely).and_then(|(ran, _)| ran.run.as_ref())
     }
 
+    /// Whether this is somebody's word that a scrap tape ran safely, against a run that did not show it.
+    fn is_contradicted(&self, ran: &ScrapTapeRan) -> bool {
+        let last = self.scrap_tape.as_ref().map(|(last, _)| last);
+        ran.safely && ran.run.is_none() && last.is_some_and(|last| !last.safely && last.run.is_some())
+    }
+
     fn from_reading(id: &JobId, reading: &Reading<JobEvent>) -> Result<Self, RecordsError> {
         let mut job = None::<Self>;
         for line in &reading.lines {
@@ -158,6 +164,7 @@ impl Job {
                     };
                     job = Some(new);
                 }
+                (Some(JobEvent::ScrapTapeRan(ran)), Some(job)) if job.is_contradicted(ran) => {}
                 (Some(JobEvent::ScrapTapeRan(ran)), Some(job)) => job.scrap_tape = Some((ran.clone(), ms)),
                 (Some(JobEvent::JobNote { text }), Some(job)) => job.notes.push(text.clone()),
                 (Some(JobEvent::JobClosed { conclusion }), Some(job)) => job.closed = Some((conclusion.clone(), ms)),
@@ -211,6 +218,13 @@ impl DataFolder {
         }
         if reading.ended() {
             return Err(RecordsError::Ended { file: reading.file, kind: "job event".into() });
+        }
+        if let JobEvent::ScrapTapeRan(ran) = &event {
+            let job = Job::from_reading(id, &reading)?;
+            if let (true, Err(error)) = (job.is_contradicted(ran), job.alignment_tape()) {
+                let why = format!("somebody's word does not stand against it: {error}");
+                return Err(RecordsError::Unfit { file: reading.file, kind: "scrap-tape-ran".into(), why });
+            }
         }
         let wall = self.clock().wall();
         files::blocking(self.clock(), move || {

@@ -2,7 +2,7 @@
 
 use super::{NO, Prepared, RunError, YES};
 use crate::bench::prompts::{Action, Question};
-use crate::records::{CautionAcknowledged, JobEvent, JobId, Note, RunEvent, ScrapTapeRan};
+use crate::records::{CautionAcknowledged, JobEvent, JobId, NoAlignmentTape, Note, RunEvent, ScrapTapeRan};
 use std::collections::BTreeSet;
 use tapewright_formats::{Caution, TapeKind};
 use tapewright_host::Cancel;
@@ -59,8 +59,12 @@ impl Prepared {
                 _ => Ok(()),
             };
         }
-        if told.is_some_and(|told| told.is_ok()) {
-            return Ok(());
+        match told {
+            Some(Ok(())) => return Ok(()),
+            Some(Err(error @ NoAlignmentTape::TapeSafeNotPassed { .. })) => {
+                return Err(RunError::NoAlignmentTape(error.to_string()));
+            }
+            Some(Err(_)) | None => {}
         }
         let text = format!(
             "An alignment tape is to go into {}. Did a scrap tape run through it in this job, and come out without a mark?",

@@ -79,6 +79,13 @@ fn a_run_that_did_not_pass_closes_the_job_and_is_named() {
         let job = data.add_to_job(&id, JobEvent::ScrapTapeRan(ran)).await.expect("it adds");
         let why = job.alignment_tape().expect_err("it is closed").to_string();
         assert!(why.contains("r-1") && !why.contains("was harmed"), "{why}");
+        // Somebody's word does not open it again; the next run that passes does.
+        let said = data.add_to_job(&id, scrap(true)).await.expect_err("a run said otherwise");
+        assert!(matches!(&said, RecordsError::Unfit { why, .. } if why.contains("r-1")), "{said}");
+        assert!(data.job(&id).await.expect("it reads").alignment_tape().is_err());
+        let ran = ScrapTapeRan { safely: true, by: "tape-safe".into(), run: Some("r-2".parse().expect("a name")) };
+        let job = data.add_to_job(&id, JobEvent::ScrapTapeRan(ran)).await.expect("it adds");
+        assert_eq!(job.alignment_tape(), Ok(()));
     });
 }
 
