@@ -3,7 +3,8 @@
 //!
 //! `cargo bench -p tapewright-tests --bench ratios`. Reported, never judged. The outside library (numpy and scipy,
 //! pinned in `tests/outside/requirements.txt`) is looked for in `target/outside-venv`, which
-//! `tests/outside/run.sh` makes, then as `python3`; without it the native times are printed alone.
+//! `tests/outside/run.sh` makes, then as `python3`; without it the native times are printed alone. Ours states an
+//! interval with each value; the outside computation states the value alone.
 
 mod cases;
 mod component;
@@ -89,7 +90,7 @@ fn main() {
             };
             let _ = writeln!(
                 text,
-                "{:<46} {:>9} {ours:>11} {theirs:>11} {:>8.1}  {agreement}; {}",
+                "{:<46} {:>9} {ours:>11} {theirs:>11} {:>8.2}  {agreement}; {}",
                 case.name,
                 case.samples,
                 row.best_s / ours_s,

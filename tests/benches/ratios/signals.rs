@@ -1,5 +1,10 @@
 //! Signals with their exact values, from formulas, and captures of the simulated machine.
 
+pub(crate) mod sound;
+pub(crate) mod tape;
+pub(crate) mod trains;
+pub(crate) mod video;
+
 use sim_instrument::machine::{Machine, MachineConfig};
 use sim_instrument::source::{Point, Source};
 use tapewright_formats::definitions::SEGMENTS;
@@ -11,6 +16,8 @@ const LINES: f64 = 262.5;
 const LINE_HZ: f64 = 4.5e6 / 286.0;
 const SYNC_HZ: f64 = 3.4e6;
 const WHITE_HZ: f64 = 4.4e6;
+
+const TURN: f64 = core::f64::consts::TAU;
 
 /// One scan of 525 lines.
 pub(crate) fn scan() -> Scan {
@@ -25,6 +32,14 @@ fn amplitude_v(x: f64) -> f64 {
 struct Normal(u64);
 
 impl Normal {
+    /// Seeds that are alike give numbers that are not (finaliser of splitmix64).
+    const fn of(seed: u64) -> Self {
+        let mut x = seed.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        x = (x ^ (x >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        x = (x ^ (x >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        Self((x ^ (x >> 31)) | 1)
+    }
+
     fn uniform(&mut self) -> f64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
@@ -33,16 +48,23 @@ impl Normal {
     }
 
     fn next(&mut self) -> f64 {
-        (-2.0 * (1.0 - self.uniform()).ln()).sqrt() * (core::f64::consts::TAU * self.uniform()).cos()
+        (-2.0 * (1.0 - self.uniform()).ln()).sqrt() * (TURN * self.uniform()).cos()
     }
 }
 
-/// RF of one scan in so many samples, as codes of 4 mV: an FM carrier that follows a picture of eight steps, sags
-/// towards the exit and falls with frequency; colour-under; noise of 2 mV.
-pub(crate) fn rf(count: usize) -> Vec<i16> {
+/// Mean and standard deviation.
+pub(crate) fn mean_and_deviation(values: &[f64]) -> [f64; 2] {
+    let count = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    [mean, (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt()]
+}
+
+/// RF of one scan in so many samples: an FM carrier that follows a picture of eight steps and falls with frequency;
+/// colour-under; noise of 2 mV. `amplitude_v` is the carrier's at sync tip, by the share of the scan.
+pub(crate) fn fm(count: usize, seed: u64, amplitude_v: impl Fn(f64) -> f64) -> Vec<f64> {
     let rate_hz = count as f64 * LINE_HZ / LINES;
-    let mut normal = Normal(0x1234_5678_9ABC_DEF1);
-    let (mut phase, mut codes) = (0.0_f64, Vec::with_capacity(count));
+    let mut normal = Normal::of(seed);
+    let (mut phase, mut volts) = (0.0_f64, Vec::with_capacity(count));
     for i in 0..count {
         let t = i as f64 / rate_hz;
         let us = (t * LINE_HZ).fract() / LINE_HZ * 1e6;
@@ -55,17 +77,22 @@ pub(crate) fn rf(count: usize) -> Vec<i16> {
         };
         phase = (phase + (SYNC_HZ + (WHITE_HZ - SYNC_HZ) * luma) / rate_hz).fract();
         let response = 1.0 - 0.15 * luma;
-        let under = if us > 10.9 { 0.1 * (core::f64::consts::TAU * 40.0 * LINE_HZ * t).cos() } else { 0.0 };
-        let volts = amplitude_v(t * LINE_HZ / LINES) * (response * (core::f64::consts::TAU * phase).cos() + under)
-            + 0.002 * normal.next();
-        codes.push((volts / 0.004).round().clamp(-128.0, 127.0) as i16);
+        let under = if us > 10.9 { 0.1 * (TURN * 40.0 * LINE_HZ * t).cos() } else { 0.0 };
+        volts
+            .push(amplitude_v(t * LINE_HZ / LINES) * (response * (TURN * phase).cos() + under) + 0.002 * normal.next());
     }
-    codes
+    volts
+}
+
+/// That RF, sagging towards the exit, as codes of 4 mV.
+pub(crate) fn rf(count: usize) -> Vec<i16> {
+    let code = |v: &f64| (v / 0.004).round().clamp(-128.0, 127.0) as i16;
+    fm(count, 0x1234_5678_9ABC_DEF1, amplitude_v).iter().map(code).collect()
 }
 
 /// The noise of [`rf`] alone.
 pub(crate) fn quiet(count: usize) -> Vec<f32> {
-    let mut normal = Normal(0x0DDB_1A5E_5BAD_5EED);
+    let mut normal = Normal::of(0x0DDB_1A5E_5BAD_5EED);
     (0..count).map(|_| (0.002 * normal.next()) as f32).collect()
 }
 
@@ -79,50 +106,6 @@ pub(crate) fn rf_levels() -> Vec<f64> {
             ((0..500).map(square).sum::<f64>() / 500.0).sqrt()
         })
         .collect()
-}
-
-/// Level against time of a tape that slips at 0.21 Hz: ten seconds of a frame each.
-pub(crate) const SLIP_HZ: f64 = 0.21;
-
-/// See [`SLIP_HZ`].
-pub(crate) fn slip(frame_rate_hz: f64) -> Vec<f64> {
-    let mut normal = Normal(0x9E37_79B9_7F4A_7C15);
-    // Overlap of a head as wide as its track: a triangle with a floor.
-    let level = |t: f64| 0.2 * (1.0 - 2.0 * ((SLIP_HZ * t + 0.1).fract() - 0.5).abs()).max(0.045);
-    (0..300).map(|n| level(f64::from(n) / frame_rate_hz) + 0.001 * normal.next()).collect()
-}
-
-/// Flutter's tone.
-pub(crate) const TONE_HZ: f64 = 3150.0;
-
-/// That tone with wow of 0.3 % at 3.5 Hz, and noise.
-pub(crate) fn tone(count: usize, dt_s: f64) -> Vec<f32> {
-    let mut normal = Normal(0xC0FF_EE00_1234_5671);
-    let turn = core::f64::consts::TAU;
-    let phase = |t: f64| turn * TONE_HZ * t - 0.003 * TONE_HZ / 3.5 * (turn * 3.5 * t).cos();
-    (0..count).map(|i| (0.4 * phase(i as f64 * dt_s).cos() + 0.003 * normal.next()) as f32).collect()
-}
-
-/// Falls in [`falling`].
-pub(crate) const FALLS: usize = 40;
-
-/// Half ranges of RF in so many bins, with falls of 20 dB over seven bins each.
-pub(crate) fn falling(count: usize) -> Vec<f32> {
-    let mut normal = Normal(0xD20F_0075_0000_0021);
-    let apart = count / FALLS;
-    let falls = |i: usize| (apart / 2..apart / 2 + 7).contains(&(i % apart));
-    (0..count).map(|i| (0.2 * if falls(i) { 0.1 } else { 1.0 } + 0.002 * normal.next()) as f32).collect()
-}
-
-/// Frequency of [`supply`]'s ripple.
-pub(crate) const RIPPLE_HZ: f64 = 120.0;
-
-/// A supply of 12 V with ripple of 50 mV in a rectifier's shape, and noise.
-pub(crate) fn supply(count: usize, dt_s: f64) -> Vec<f32> {
-    let mut normal = Normal(0x5155_7711_1234_0001);
-    let turn = core::f64::consts::TAU * RIPPLE_HZ;
-    let volts = |t: f64| 12.0 + 0.05 * (turn * t).cos() + 0.012 * (2.0 * turn * t + 0.4).cos();
-    (0..count).map(|i| (volts(i as f64 * dt_s) + 0.004 * normal.next()) as f32).collect()
 }
 
 /// Volts of a point of a healthy machine in play.
