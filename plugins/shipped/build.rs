@@ -23,6 +23,7 @@ const PROCEDURES: &[Guest] = &[
     Guest { name: "pilot-tracking", package: "procedure-pilot-tracking" },
     Guest { name: "wow-flutter", package: "procedure-wow-flutter" },
     Guest { name: "audio-azimuth", package: "procedure-audio-azimuth" },
+    Guest { name: "audio-head", package: "procedure-audio-head" },
     Guest { name: "tape-safe", package: "procedure-tape-safe" },
     Guest { name: "record-playback", package: "procedure-record-playback" },
     Guest { name: "interchange", package: "procedure-interchange" },

@@ -76,6 +76,31 @@ impl Format {
         }
     }
 
+    /// Width of its tape.
+    #[must_use]
+    pub fn tape_width_mm(&self) -> Sourced {
+        let mm = if self.has_pilots() {
+            8.0
+        } else if self.is("u-") {
+            19.0
+        } else {
+            12.65
+        };
+        of(mm, Surety::Read)
+    }
+
+    /// Width of its control track, at the tape's lower edge; none: it has none, or it is not known.
+    #[must_use]
+    pub fn control_track_width_mm(&self) -> Option<Sourced> {
+        if self.is("vhs") || self.is("s-vhs") {
+            Some(of(0.75, Surety::Computed))
+        } else if self.is("beta") {
+            Some(of(0.6, Surety::Memory))
+        } else {
+            None
+        }
+    }
+
     /// Its FM sound.
     #[must_use]
     pub fn fm_sound(&self) -> FmSound {

@@ -370,6 +370,10 @@ closed_list! {
         DropoutsMany = "dropouts.many",
         /// The audio head leans.
         AzimuthOff = "audio-azimuth.off",
+        /// The audio and control head stands too high or too low.
+        AudioHeadHeight = "audio-head.height",
+        /// The level of the linear sound does not keep steady.
+        AudioLevelUnsteady = "audio-head.unsteady",
         /// The tape's speed wavers at the audio head by more than allowed.
         FlutterHigh = "flutter.high",
         /// The largest flutter line turns with the drum.

@@ -19,6 +19,7 @@
 //! Video: [`sync::separate`] finds the sync pulses, [`field::field_syncs`] the starts of vertical sync, and
 //! [`switching`] holds head-switch edges against them. Servos: [`servo::PhaseRecord`], [`tracking::tracking_centre`].
 
+pub mod audio_head;
 pub mod azimuth;
 mod baseband;
 mod beat;

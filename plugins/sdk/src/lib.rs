@@ -45,6 +45,7 @@ mod bench;
 pub mod bindings;
 mod bursts;
 mod captures;
+pub mod climb;
 mod convert;
 pub mod earlier;
 pub mod heads;

@@ -8,6 +8,7 @@ use crate::report::Report;
 use crate::unable::{On, Result, Unable};
 use tapewright_formats::{Signal, UnableCode};
 use tapewright_measure::Trace;
+use tapewright_measure::demodulate::{Band, Demodulated, demodulate};
 use tapewright_measure::sine::strongest_tone;
 
 /// Samples a cycle of the highest tone that a record has at least.
@@ -24,6 +25,12 @@ const STEPS: u32 = 20;
 
 /// How far from a tone others are looked for: a wrong tape speed is off by a half, a third, or twice or three times.
 const AROUND: f64 = 3.5;
+
+/// By how much of its frequency a level's tone may waver (common practice, no source).
+const WAVERS: f64 = 0.02;
+
+/// Slope of the filter about a tone whose level is followed: it settles within a third of a record.
+const SLOPE_HZ: f64 = 400.0;
 
 /// Refuses an audio point that gives no samples.
 ///
@@ -57,6 +64,17 @@ pub fn trace_of(capture: &Capture, signal: Signal) -> Result<Trace> {
     trace.conversion().demand_unclipped("tone").on(signal.as_str())?;
     trace.conversion().demand_steps("tone", STEPS).on(signal.as_str())?;
     Ok(trace)
+}
+
+/// Amplitude of a tone against time, where another may sound so far from it. Wavering bends the phase away from any one sine, so
+/// the amplitude is followed.
+///
+/// # Errors
+/// `bad-data`, `too-short`.
+pub fn amplitudes(trace: &Trace, hz: f64, other_hz_away: f64) -> Result<Demodulated> {
+    let pass_hz = WAVERS * hz;
+    let stop_hz = (pass_hz + SLOPE_HZ).min(0.8 * hz).min(0.8 * other_hz_away);
+    Ok(demodulate(trace, &Band { carrier_hz: hz, pass_hz, stop_hz })?)
 }
 
 /// A tone that is looked for.

@@ -5,9 +5,9 @@ mod peak;
 mod take;
 
 use parameters as p;
-use peak::{Climb, MainLobe, Wanted};
+use peak::{FINE, MainLobe};
 use take::{Pairs, Tones};
-use tapewright_sdk::absence::PATIENCE_S;
+use tapewright_sdk::climb::{Climb, Wanted, turned};
 use tapewright_sdk::formats::sound::LinearSound;
 use tapewright_sdk::measure::azimuth::{Tracks, azimuth_for_loss_min, azimuth_min, azimuth_of};
 use tapewright_sdk::prelude::*;
@@ -17,6 +17,9 @@ struct AudioAzimuth;
 
 /// Half width of what a test tape's own azimuth is true to (the published figure of test tapes: 1').
 const TEST_TAPE_MIN: f64 = 1.0;
+
+/// What is turned.
+const SCREW: &str = "the azimuth screw";
 
 impl Procedure for AudioAzimuth {
     fn describe() -> Description {
@@ -103,7 +106,7 @@ fn by_phase(
             if azimuth.value > 0.0 { "late" } else { "early" },
             if azimuth.value.abs() > 2.0 * good { "by an eighth of a turn or less" } else { "by a hair" },
         );
-        if !turned(&format!("azimuth-adjust-{round}"), &text)? {
+        if !turned(&format!("azimuth-adjust-{round}"), SCREW, &text)? {
             break;
         }
         adjusted = true;
@@ -161,18 +164,6 @@ fn tones_agree(high: &Pairs) -> Option<f64> {
     (left > 0.0 && right > 0.0).then(|| 20.0 * (right / left).log10())
 }
 
-/// Asks for a turn of the screw; `false`: it is to be left.
-fn turned(id: &str, text: &str) -> Result<bool> {
-    let prompt = Prompt {
-        id,
-        text,
-        action: Action::Adjust("turn the azimuth screw of the audio head".into()),
-        choices: &["done", "leave"],
-        deadline_s: PATIENCE_S,
-    };
-    Ok(prompt.ask()? == "done")
-}
-
 fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Report) -> Result<()> {
     let rounds = settings.count(&p::PEAK_ROUNDS);
     if tape != TapeKind::Alignment {
@@ -192,8 +183,8 @@ fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Rep
         return Err(Unable::new(UnableCode::TooShort, why).on("azimuth.below-peak"));
     }
     tones.find(true, report).on("azimuth.below-peak")?;
-    let (fine, last) = climb(tones, true, (rounds - rounds / 2, Wanted::FINE), "fine", report)?;
-    if !fine.passed_peak(Wanted::FINE) {
+    let (fine, last) = climb(tones, true, (rounds - rounds / 2, FINE), "fine", report)?;
+    if !fine.passed_peak(FINE) {
         let why = "the level was not seen to fall on both sides of its best: whether that is the peak is not known; turn on, with more `peak-rounds`, or hook up the second channel";
         return Err(Unable::new(UnableCode::TooShort, why).on("azimuth.below-peak"));
     }
@@ -258,11 +249,11 @@ fn climb(
         }
         let text = format!(
             "{} Level {:.1} mV, best {:.1} mV. Then answer `done`; `leave` ends the adjustment.",
-            climb.advice(),
+            climb.advice(SCREW),
             1e3 * last.value,
             1e3 * climb.best_v()
         );
-        if !turned(&format!("azimuth-{what}-{round}"), &text)? {
+        if !turned(&format!("azimuth-{what}-{round}"), SCREW, &text)? {
             break;
         }
         last = tones.level(high).on("azimuth.below-peak")?;

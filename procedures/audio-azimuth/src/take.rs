@@ -2,20 +2,13 @@
 
 use crate::parameters as p;
 use tapewright_sdk::measure::azimuth::Pair;
-use tapewright_sdk::measure::demodulate::{Band, demodulate};
 use tapewright_sdk::measure::sine::{fit_tones, strongest_tone};
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
-use tapewright_sdk::tone::{Wanted, find, records, trace_of};
+use tapewright_sdk::tone::{Wanted, amplitudes, find, records, trace_of};
 
 /// Right must give at least this share of left's level, or there is no phase to speak of (common practice, no source).
 const LEAST_SHARE: f64 = 0.02;
-
-/// By how much of its frequency a level's tone may waver (common practice, no source).
-const WAVERS: f64 = 0.02;
-
-/// Slope of the filter about a tone whose level is followed: it settles within a third of a record.
-const SLOPE_HZ: f64 = 400.0;
 
 /// What is set about the tones.
 pub(crate) struct Tones {
@@ -114,10 +107,7 @@ impl Tones {
             let trace = trace_of(capture, Signal::AudioLeft)?;
             // Near a null of the azimuth loss the tone is nearly gone: what is there is its level.
             let hz = self.heard(&trace, wanted).unwrap_or(wanted);
-            // Wavering bends the phase away from any one sine, so the amplitude is followed through the record.
-            let pass_hz = WAVERS * hz;
-            let stop_hz = (pass_hz + SLOPE_HZ).min(0.8 * hz).min(0.8 * (self.high_hz - self.low_hz));
-            let amplitude = moments(&demodulate(&trace, &Band { carrier_hz: hz, pass_hz, stop_hz })?.amplitude_v)?.mean;
+            let amplitude = moments(&amplitudes(&trace, hz, self.high_hz - self.low_hz)?.amplitude_v)?.mean;
             levels.push(amplitude * core::f64::consts::FRAC_1_SQRT_2);
         }
         let m = moments(&levels)?;

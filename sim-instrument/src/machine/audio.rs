@@ -2,7 +2,8 @@
 //!
 //! The tone follows the tape's place, so a wrong speed and a slip are in it. Flutter is the sum of sines of the
 //! tape's speed, each with the rate of what turns: drum, capstan, reel. The right (outer) track is read late by
-//! `d tan(e) / v`, and each track loses by `sin(x) / x`, `x = pi w tan(e) f / v`.
+//! `d tan(e) / v`, and each track loses by `sin(x) / x`, `x = pi w tan(e) f / v`. Where the head stands across the tape is in
+//! `audio_head`.
 
 use super::Machine;
 use super::check::number;
@@ -12,7 +13,6 @@ use super::{MachineError, conditions::TapeState};
 use serde::{Deserialize, Serialize};
 use tapewright_formats::definitions::sound::{TWO_SIGMA_SHARE, weighting};
 use tapewright_formats::losses::sinc;
-use tapewright_formats::sound::LinearSound;
 use tapewright_formats::{Mode, TapeKind};
 
 /// Half width of what test tapes' azimuth is true to, in minutes of arc (the published figure for test tapes: 1').
@@ -43,6 +43,12 @@ pub struct AudioConfig {
     pub weave_min: f64,
     /// About the period of that.
     pub weave_period_s: f64,
+    /// Height error of the audio and control head: so far its gaps lie above their tracks.
+    pub height_um: f64,
+    /// Tilt (zenith) of that head, minutes of arc; positive: its top leans away from the tape.
+    pub tilt_min: f64,
+    /// Level of the right channel over its right one (ratio).
+    pub right_ratio: f64,
     /// Direct voltage on the outputs.
     pub offset_v: f64,
     /// Hum on the outputs, peak, at the frequency of the supply's ripple.
@@ -71,6 +77,9 @@ impl Default for AudioConfig {
             azimuth_min: 0.5,
             weave_min: 0.0,
             weave_period_s: 1.3,
+            height_um: 0.0,
+            tilt_min: 0.0,
+            right_ratio: 1.0,
             offset_v: 0.0,
             hum_v: 0.0,
             drum_percent: 0.02,
@@ -114,6 +123,9 @@ pub(crate) fn check(audio: &AudioConfig) -> Result<(), MachineError> {
         number(field, value, 0.0, 100.0, not_negative)?;
     }
     number("audio noise_v", audio.noise_v, 0.0, 10.0, not_negative)?;
+    number("audio height_um", audio.height_um, -500.0, 500.0, "give -500 to 500 um")?;
+    number("tilt_min", audio.tilt_min, -600.0, 600.0, "give -600 to 600 minutes of arc")?;
+    number("right_ratio", audio.right_ratio, 0.0, 10.0, not_negative)?;
     number("offset_v", audio.offset_v, -100.0, 100.0, "give -100 to 100 V")?;
     number("azimuth_min", audio.azimuth_min, -600.0, 600.0, "give -600 to 600 minutes of arc")?;
     number("weave_min", audio.weave_min, 0.0, 60.0, "give 0 to 60 minutes of arc")?;
@@ -127,16 +139,6 @@ pub(crate) fn check(audio: &AudioConfig) -> Result<(), MachineError> {
     }
     number("capstan_hz", audio.capstan_hz, 0.05, 200.0, "give 0.05 to 200 Hz")?;
     number("reel_hz", audio.reel_hz, 0.01, 50.0, "give 0.01 to 50 Hz")
-}
-
-/// Half a track's distance and its width in millimetres: of two tracks, or of one in their place.
-fn geometry(sound: LinearSound, stereo: bool) -> (f64, f64) {
-    match sound {
-        LinearSound::Edge { stereo: Some(tracks), .. } if stereo => (tracks.distance_mm.value, tracks.width_mm.value),
-        LinearSound::Edge { mono_width_mm, .. } => (0.0, mono_width_mm.value),
-        // Sound under the picture: no azimuth.
-        LinearSound::None(_) => (0.0, 0.0),
-    }
 }
 
 impl Machine {
@@ -199,7 +201,6 @@ impl Machine {
         let hum_v = if audio.hum_v > 0.0 { audio.hum_v * cos_cycles(self.config.supply.ripple_hz * t_s) } else { 0.0 };
         let beside_v = audio.offset_v + hum_v;
         let Some(tape) = epoch.conditions.tracks().filter(|_| self.audio_plays(t_s)) else { return beside_v };
-        let (distance_mm, width_mm) = geometry(self.format.linear_sound(), audio.stereo);
         let weave = if audio.weave_min > 0.0 {
             audio.weave_min * irregular(t_s, audio.weave_period_s, hash(self.seed, 0xA2))
         } else {
@@ -210,19 +211,34 @@ impl Machine {
         let lean = (lean_min / 60.0).to_radians().tan();
         let speed_mm_s = self.format.tape_speed_mm_s.value;
         // What is recorded at an even speed is read at the place where the tape is.
-        let recorded_s = epoch.tape.at(t_s) / self.format.lines.field_rate_hz() + self.ahead_s(epoch, t_s)
-            - if right { distance_mm * lean / speed_mm_s } else { 0.0 };
+        let recorded_s = epoch.tape.at(t_s) / self.format.lines.field_rate_hz() + self.ahead_s(epoch, t_s);
         // A place of the tape with one tone has no other.
         let tones = match epoch.conditions.faults.audio_tone_hz {
             Some(hz) => [(hz, 1.0), (0.0, 0.0)],
             None => [(audio.tone_hz, 1.0), (audio.second_tone_hz, audio.second_ratio)],
         };
+        let pieces = self.pieces(epoch, tape, right, t_s);
+        let gain = if right { epoch.conditions.faults.audio_right.unwrap_or(audio.right_ratio) } else { 1.0 };
         tones
             .into_iter()
             .filter(|(hz, _)| *hz > 0.0)
             .map(|(hz, ratio)| {
-                let keeps = sinc(core::f64::consts::PI * width_mm * lean * hz / speed_mm_s);
-                core::f64::consts::SQRT_2 * audio.level_v * ratio * keeps * cos_cycles(hz * recorded_s)
+                let near = self.nearness(epoch, right, hz);
+                pieces
+                    .iter()
+                    .flatten()
+                    .map(|piece| {
+                        let keeps = piece.share * sinc(core::f64::consts::PI * piece.width_mm * lean * hz / speed_mm_s);
+                        let read_s = recorded_s - piece.above_mm * lean / speed_mm_s;
+                        core::f64::consts::SQRT_2
+                            * audio.level_v
+                            * gain
+                            * ratio
+                            * near
+                            * keeps
+                            * cos_cycles(hz * read_s)
+                    })
+                    .sum::<f64>()
             })
             .sum::<f64>()
             + beside_v

@@ -105,6 +105,9 @@ pub(crate) struct TapeState {
     pub(crate) switch_lines: f64,
     pub(crate) control_track: bool,
     pub(crate) control_level: f64,
+    pub(crate) full_width_tone: bool,
+    /// Height error of the audio and control head that recorded it.
+    pub(crate) sound_height_um: f64,
     pub(crate) blank: bool,
     pub(crate) table: Arc<FrameTable>,
     /// Share of a scan by which neighbouring tracks lie apart along the track (R6 over the lines of a scan).
@@ -143,6 +146,8 @@ impl TapeState {
             switch_lines: config.switch_lines,
             control_track: config.control_track && format.control_track,
             control_level: config.control_level,
+            full_width_tone: config.full_width_tone.unwrap_or(config.kind == TapeKind::Alignment),
+            sound_height_um: if config.kind == TapeKind::Own { machine.audio.height_um } else { 0.0 },
             blank: config.blank,
             table,
             neighbour_shift: neighbour_shift(format),
@@ -156,7 +161,7 @@ impl TapeState {
 
 impl TapeState {
     /// The tape as it is after this machine recorded on it, over its present path. The old picture stands for the new one.
-    pub(crate) fn recorded_by(&self, conditions: &Conditions, seed: u64) -> Self {
+    pub(crate) fn recorded_by(&self, conditions: &Conditions, sound_height_um: f64, seed: u64) -> Self {
         let pitch = conditions.machine_pitch_um;
         let width = conditions.heads[0].width_um.min(conditions.heads[1].width_um);
         Self {
@@ -169,6 +174,8 @@ impl TapeState {
             switch_lines: conditions.switch_lines(),
             control_track: conditions.format.control_track,
             control_level: 1.0,
+            full_width_tone: false,
+            sound_height_um,
             blank: false,
             ..self.clone()
         }

@@ -19,6 +19,7 @@
 //! | `truth`, `truth_servo`, `truth_video` | the written definitions, from the machine's own state |
 
 mod audio;
+mod audio_head;
 mod check;
 mod conditions;
 pub mod config;
@@ -56,6 +57,7 @@ mod video;
 mod tests;
 
 pub use audio::{FlutterPart, SoundTruth};
+pub use audio_head::AudioHeadTruth;
 pub use conditions::Head;
 pub use config::{
     AudioConfig, DropoutConfig, GuideCurve, HeadConfig, HifiConfig, MachineConfig, Picture, SupplyConfig, TapeConfig,

@@ -202,8 +202,10 @@ impl Machine {
 
     /// Amplitude of control pulses over nominal.
     pub(crate) fn control_share(&self, t_s: f64) -> f64 {
-        let conditions = &self.timeline.at(t_s).conditions;
-        let tape = conditions.tape.as_ref().map_or(1.0, |tape| tape.control_level);
+        let epoch = self.timeline.at(t_s);
+        let conditions = &epoch.conditions;
+        let tape =
+            conditions.tape.as_ref().map_or(1.0, |tape| tape.control_level * self.control_reads(epoch, tape, t_s));
         tape * conditions.faults.control_level.unwrap_or(1.0)
     }
 }

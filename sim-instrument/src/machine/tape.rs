@@ -47,6 +47,9 @@ pub struct TapeConfig {
     pub control_track: bool,
     /// Amplitude of its control pulses, 1.0 is nominal (ratio).
     pub control_level: f64,
+    /// Its tone lies over the whole width of the sound's edge, as a single track does; none: on a test tape it does (from
+    /// memory), on others it lies as the machine's tracks do.
+    pub full_width_tone: Option<bool>,
     /// Nothing is recorded on it.
     pub blank: bool,
     /// Its dropouts.
@@ -67,6 +70,7 @@ impl Default for TapeConfig {
             switch_lines: 6.5,
             control_track: true,
             control_level: 1.0,
+            full_width_tone: None,
             blank: false,
             dropouts: DropoutConfig::default(),
         }

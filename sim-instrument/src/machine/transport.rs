@@ -114,7 +114,8 @@ impl Machine {
         let (Some(name), Some(tape)) = (&self.tape, &conditions.tape) else { return Arc::clone(conditions) };
         if tape.format.name == self.format.name {
             let seed = mix(tape.seed ^ self.last_event_s.to_bits());
-            self.tapes.insert(name.clone(), Arc::new(tape.recorded_by(conditions, seed)));
+            let sound_height_um = conditions.faults.audio_height_um.unwrap_or(self.config.audio.height_um);
+            self.tapes.insert(name.clone(), Arc::new(tape.recorded_by(conditions, sound_height_um, seed)));
         }
         self.conditions()
     }

@@ -5,7 +5,7 @@ use serde::Serialize;
 use tapewright_formats::Signal;
 
 /// What can be asked.
-const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], sound [SECONDS], hifi [SECONDS], dropouts [SECONDS], supply, mode, settled, tape, guides, height; \
+const QUESTIONS: &str = "curve [SECONDS], slip [SECONDS], control [SECONDS], head-switch [SECONDS], present SIGNAL [SECONDS], sound [SECONDS], audio-head [SECONDS], hifi [SECONDS], dropouts [SECONDS], supply, mode, settled, tape, guides, height; \
      a span starts at the instant asked for and lasts a second if nothing is said";
 
 impl Machine {
@@ -43,6 +43,7 @@ impl Machine {
                 json(&self.really_present(signal, at_s, at_s + span(2)?))
             }
             "sound" => json(&self.sound_truth(at_s, at_s + span(1)?)),
+            "audio-head" => json(&self.audio_head_truth(at_s, at_s + span(1)?)),
             "dropouts" => json(&self.dropout_truth(at_s, at_s + span(1)?)),
             "hifi" => match self.hifi_truth(at_s, at_s + span(1)?) {
                 Some(truth) => json(&truth),

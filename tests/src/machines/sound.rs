@@ -83,6 +83,47 @@ pub(super) fn azimuth(sheet: &mut Sheet) {
     sheet.play_it(&[]);
 }
 
+/// Heads off their height or tilted: by the balance of two channels, with the control pulses beside them or without, or with the
+/// nut turned.
+pub(super) fn head(sheet: &mut Sheet) {
+    common(sheet);
+    right(sheet);
+    sheet.draw("machine.audio.capstan_percent", 0.0, 0.3);
+    sheet.draw("machine.audio.azimuth_min", -6.0, 6.0);
+    // Within what the settings say of the channels.
+    sheet.draw("machine.audio.right_ratio", 0.945, 1.058);
+    if sheet.random.chance(0.3) {
+        // Three and six per cent of unsteadiness lie about there, with the head at its height.
+        let tilt_min = sheet.near_or(&[27.0, 55.0], 6.0, (0.0, 120.0));
+        sheet.set("machine.audio.tilt_min", *sheet.random.one_of(&[tilt_min, -tilt_min]));
+    }
+    if !sheet.is_modest() && sheet.random.chance(0.7) {
+        sheet.probe("CH3", "control-track", 10.0, Some(5.0));
+        sheet.draw("machine.control.square_v", 4.7, 5.3);
+    }
+    // A decibel and three of loss, for tracks of 0.35 mm.
+    let height_um = sheet.near_or(&[-102.0, -38.0, 38.0, 102.0], 20.0, (-300.0, 300.0));
+    sheet.set("machine.audio.height_um", height_um);
+    if sheet.random.chance(0.6) {
+        sheet.setting("full-width-tone", 1.0);
+        return sheet.play_it(&[]);
+    }
+    let full_width = sheet.random.chance(0.5);
+    sheet.set("tapes.in.full_width_tone", full_width);
+    let turns = if sheet.random.chance(0.3) {
+        sheet.wrong("nut turned on one side of the peak only");
+        vec![height_um.signum() * 230.0, height_um.signum() * 260.0, height_um.signum() * 200.0]
+    } else {
+        // Past the peak and back, and left where the operator thinks that it is.
+        vec![height_um + 60.0, 0.0, -150.0, 150.0, 0.0, sheet.random.between(-60.0, 60.0)]
+    };
+    sheet.setting("rounds", turns.len() as f64);
+    for (round, um) in (1..).zip(turns) {
+        sheet.set(&format!("operator.adjust.height-{round}"), [format!("fault audio-height {um:.1}")]);
+    }
+    sheet.play_it(&[]);
+}
+
 pub(super) fn flutter(sheet: &mut Sheet) {
     common(sheet);
     right(sheet);

@@ -33,6 +33,7 @@ pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
         all.insert("audio-azimuth/azimuth".to_owned(), *last);
         all.insert("audio-azimuth/before.azimuth".to_owned(), *first);
     }
+    audio_head(machine, of("audio-head", Mode::Play).collect(), all);
     if let Some(w) = windows.iter().rfind(|w| w.procedure == "supply-ripple") {
         let truth = machine.supply_truth(w.from_s);
         for (name, value) in [
@@ -81,5 +82,36 @@ pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
             }
             all.insert(format!("pilot-tracking/{name}.tracking"), truth.tracking.unwrap_or(f64::NAN));
         }
+    }
+}
+
+/// How long records of the audio head's level last at least; those that only look for the tone or the pulses are shorter.
+const LEVEL_RECORD_S: f64 = 0.21;
+
+/// Height, what the worst track has lost against the best place of the nut, and unsteadiness over the records at the last place.
+fn audio_head(machine: &Machine, windows: Vec<&Window>, all: &mut BTreeMap<String, f64>) {
+    let records: Vec<&Window> = windows.into_iter().filter(|w| w.to_s - w.from_s > LEVEL_RECORD_S).collect();
+    let height_um = |w: &&Window| machine.audio_head_truth(w.from_s, w.to_s).height_um;
+    let places: Vec<&[&Window]> = records.chunk_by(|a, b| height_um(a) == height_um(b)).collect();
+    let Some(last) = places.last() else { return };
+    all.insert("audio-head/height".to_owned(), height_um(&last[0]));
+    let shares: Vec<[f64; 2]> = places
+        .iter()
+        .map(|place| {
+            let each = place.iter().map(|w| machine.audio_head_truth(w.from_s, w.to_s));
+            let (left, right): (Vec<f64>, Vec<f64>) = each.map(|truth| (truth.left, truth.right)).unzip();
+            [super::mean(&left), super::mean(&right)]
+        })
+        .collect();
+    let below_db = |place: usize| {
+        let fall = |track: usize| shares.iter().map(|s| s[track]).fold(0.0, f64::max) / shares[place][track];
+        20.0 * fall(0).max(fall(1)).log10()
+    };
+    all.insert("audio-head/height.below-peak".to_owned(), below_db(places.len() - 1));
+    all.insert("audio-head/before.height.below-peak".to_owned(), below_db(0));
+    if let Some((from, to)) = span(last.iter().copied()) {
+        let truth = machine.audio_head_truth(from, to);
+        all.insert("audio-head/audio-left.unsteadiness".to_owned(), truth.left_unsteady_percent);
+        all.insert("audio-head/audio-right.unsteadiness".to_owned(), truth.right_unsteady_percent);
     }
 }

@@ -3,6 +3,7 @@
 
 #![allow(unreachable_pub, reason = "what one module has is used by the others")]
 
+mod audio_head;
 mod dropouts;
 mod formats;
 mod hifi;

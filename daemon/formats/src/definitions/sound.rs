@@ -7,6 +7,14 @@
 //! degrees, tape speed `v`, tone `f` and centre distance `d` of the tracks (the published table of
 //! phase against azimuth, J. G. McKnight). It is the mean over the captures.
 //!
+//! # Height and tilt of the audio and control head
+//! The *height error* is how far the head's gaps lie above the places of the format's tracks, in micrometres, towards
+//! the tape's upper edge, where the sound lies. A gap as wide as its track keeps the share of its level that it still reads:
+//! its *loss by height* is `-20 log10` of the overlap of both over the track's width, in decibels.
+//! A head that is tilted (zenith) lets the tape ride up and down. The *unsteadiness* of a channel is the standard deviation
+//! of a tone's amplitude over its mean, from the first to the last record, in per cent; what changes within
+//! [`LEVEL_BLOCK_S`] is averaged.
+//!
 //! # Wow and flutter
 //! Let `y(t)` be the tape's relative speed error at the audio head, its mean over the record taken off. *Weighted*:
 //! every frequency of `y` times [`weighting`] with no shift of phase; then the value that `|y|` stays below for
@@ -66,6 +74,9 @@ pub const TWO_SIGMA_SHARE: f64 = 0.9545;
 
 /// Cut off at each end of a flutter record, where the weighting has not settled.
 pub const FLUTTER_SETTLE_S: f64 = 0.75;
+
+/// Over so long each amplitude of a level's unsteadiness is averaged.
+pub const LEVEL_BLOCK_S: f64 = 0.05;
 
 /// Fall of the level that makes a dropout (common practice, no source).
 pub const DROPOUT_DB: f64 = 16.0;

@@ -160,3 +160,80 @@ fn rails_and_carriers_say_their_truth() {
         assert!(machine.truth(what, t).unwrap().starts_with('{'), "{what}");
     }
 }
+
+/// A head off its height by half of a track's width keeps half of what it loses there, at every frequency alike; of a tone over the
+/// whole width one channel stays, and the control track loses by its own width.
+#[test]
+fn a_head_off_its_height_reads_part_of_each_track() {
+    let quiet = AudioConfig {
+        second_tone_hz: 6000.0,
+        noise_v: 0.0,
+        drum_percent: 0.0,
+        capstan_percent: 0.0,
+        reel_percent: 0.0,
+        azimuth_min: 0.0,
+        ..AudioConfig::default()
+    };
+    for (full, stereo, height_um, want) in [
+        (true, true, 175.0, [1.0, 0.5]),
+        (true, true, -175.0, [0.5, 1.0]),
+        (false, true, 175.0, [0.5, 0.5]),
+        (false, true, -175.0, [0.5, 0.5]),
+        (true, false, 250.0, [0.75, 0.75]),
+    ] {
+        let mut set = config("alignment");
+        set.tapes.get_mut("alignment").unwrap().full_width_tone = Some(full);
+        set.audio = AudioConfig { stereo, ..quiet.clone() };
+        let (mut machine, t) = running(set, 3, Mode::Play);
+        let levels = |machine: &mut crate::machine::Machine, t: f64| {
+            [Signal::AudioLeft, Signal::AudioRight].map(|signal| {
+                let volts = samples(machine, signal, t, 1e-5, 50_000);
+                [1000.0, 6000.0].map(|hz| part(&volts, 1e-5, hz).0)
+            })
+        };
+        let before = levels(&mut machine, t + 1.0);
+        machine.fault("audio-height", &height_um.to_string(), t + 2.0).unwrap();
+        let after = levels(&mut machine, t + 3.0);
+        for (channel, want) in want.into_iter().enumerate() {
+            // The test tape's own azimuth takes a little less of a narrower strip.
+            for (tone, within) in [(0, 1e-3), (1, 0.02)] {
+                let got = after[channel][tone] / before[channel][tone];
+                assert!((got - want).abs() < within, "{full} {stereo} {height_um}: channel {channel}: {got}");
+            }
+        }
+        let truth = machine.audio_head_truth(t + 3.0, t + 4.0);
+        assert_eq!((truth.height_um, truth.left_unsteady_percent), (height_um, 0.0));
+        assert!((truth.left - want[0]).abs() < 1e-9 && (truth.right - want[1]).abs() < 1e-9, "{truth:?}");
+        let control = 1.0 - height_um.abs() / 750.0;
+        assert!((truth.control - control).abs() < 1e-9);
+        let pulses = machine.control_truth(t + 3.0, t + 4.0).level_v.unwrap();
+        assert!((pulses / 5.0 - control).abs() < 1e-3, "{pulses}");
+    }
+}
+
+/// A tilted head lets the tape ride, so that the level wavers, and keeps high tones away at the edge that it leans from.
+#[test]
+fn a_tilted_head_wavers_and_dulls() {
+    let mut set = config("alignment");
+    set.audio = AudioConfig { second_tone_hz: 6000.0, noise_v: 0.0, ..AudioConfig::default() };
+    let (mut machine, t) = running(set, 3, Mode::Play);
+    let mut dulled = Vec::new();
+    for (tilt, from) in [("60", t), ("-60", t + 40.0)] {
+        machine.fault("audio-tilt", tilt, from).unwrap();
+        let levels: Vec<[f64; 2]> = (0..100)
+            .map(|k| {
+                let volts = samples(&mut machine, Signal::AudioRight, from + 1.0 + 0.2 * f64::from(k), 2e-5, 5_000);
+                [1000.0, 6000.0].map(|hz| part(&volts, 2e-5, hz).0)
+            })
+            .collect();
+        let mean = |tone: usize| levels.iter().map(|l| l[tone]).sum::<f64>() / 100.0;
+        let square = levels.iter().map(|l| (l[0] - mean(0)).powi(2)).sum::<f64>() / 100.0;
+        let seen = 100.0 * square.sqrt() / mean(0);
+        let truth = machine.audio_head_truth(from + 1.0, from + 21.0);
+        assert!(truth.right_unsteady_percent > 4.0, "{truth:?}");
+        assert!((seen / truth.right_unsteady_percent - 1.0).abs() < 0.15, "{seen} for {truth:?}");
+        dulled.push(mean(1) / mean(0));
+    }
+    // 1.1 um from the tape at its upper edge, where the wavelength is 5.6 um: some 10 dB; at 1 kHz a sixth of that.
+    assert!(dulled[0] < 0.5 * dulled[1], "{dulled:?}");
+}
