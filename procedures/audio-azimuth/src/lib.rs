@@ -43,7 +43,9 @@ impl Procedure for AudioAzimuth {
         let result = match distance_mm {
             Some(distance_mm) if two => {
                 let limits = limits(settings, tones.high_hz, mono_width_mm.value, speed_mm_s)?;
-                by_phase(&tones, &Tracks { distance_mm, speed_mm_s }, &limits, subject.tape, settings, report)
+                let width_mm = stereo.map_or(0.0, |tracks| tracks.width_mm.value);
+                let tracks = Tracks { distance_mm, speed_mm_s };
+                by_phase(&tones, (&tracks, width_mm), &limits, subject.tape, settings, report)
             }
             _ => {
                 report.note("One channel: the angle itself is not told, only how far the level lies from its peak.");
@@ -79,7 +81,7 @@ fn pairs(tones: &Tones, report: &mut Report) -> Result<(Pairs, Pairs)> {
 
 fn by_phase(
     tones: &Tones,
-    tracks: &Tracks,
+    (tracks, width_mm): (&Tracks, f64),
     limits: &Limits,
     tape: TapeKind,
     settings: &Settings,
@@ -87,7 +89,7 @@ fn by_phase(
 ) -> Result<()> {
     report.progress(0.2, "phase at both tones");
     let (mut low, mut high) = pairs(tones, report).on("azimuth")?;
-    let mut azimuth = azimuth_min(&low, &high, tracks).on("azimuth")?;
+    let mut azimuth = lean(&low, &high, tracks, width_mm).on("azimuth")?;
     let rounds = if tape == TapeKind::Alignment { settings.count(&p::ROUNDS) } else { 0 };
     let good = limits.good.at_most.unwrap_or(0.0);
     if rounds > 0 {
@@ -116,10 +118,10 @@ fn by_phase(
     }
     if adjusted {
         (low, high) = pairs(tones, report).on("azimuth")?;
-        azimuth = azimuth_min(&low, &high, tracks).on("azimuth")?;
+        azimuth = lean(&low, &high, tracks, width_mm).on("azimuth")?;
     }
     report.progress(0.95, "judging");
-    let spread = tones_agree(&high);
+    let spread = right_over_left_db(&high);
     if let Some(db) = spread {
         report.note(&format!("Right stands {db:+.1} dB against left at the high tone."));
     }
@@ -140,6 +142,17 @@ fn by_phase(
     Ok(())
 }
 
+/// The angle by both tones. A head off its height reads one of two tracks in part where the tone lies over the whole width: the
+/// middles of what both read lie nearer to each other then, and the angle is more than the phase says, as far as one channel is weaker.
+fn lean(low: &Pairs, high: &Pairs, tracks: &Tracks, width_mm: f64) -> Result<Estimate> {
+    let azimuth = azimuth_min(low, high, tracks)?;
+    let weaker = right_over_left_db(low).map_or(1.0, |db| 10_f64.powf(-db.abs() / 20.0));
+    let nearer_mm = 0.5 * width_mm * (1.0 - weaker);
+    let more = azimuth.value.abs() * nearer_mm / (tracks.distance_mm - nearer_mm).max(f64::MIN_POSITIVE);
+    let name = "height of the head, by the weaker channel";
+    Ok(if azimuth.value < 0.0 { azimuth.or_lower(name, more) } else { azimuth.or_higher(name, more) }?)
+}
+
 /// An angle that a test tape told, which leans a little itself.
 fn against_tape(azimuth: &Estimate) -> Result<Estimate> {
     Ok(azimuth.clone().also(Contribution::rectangular("azimuth of the test tape itself", TEST_TAPE_MIN))?)
@@ -157,9 +170,9 @@ fn follow(last: &Estimate, high: &Pairs, tracks: &Tracks) -> Result<Estimate> {
     Ok(Estimate::combined(m.mean, vec![scatter])?)
 }
 
-/// Right over left at the high tone, where both are there.
-fn tones_agree(high: &Pairs) -> Option<f64> {
-    let sum = |f: fn(&tapewright_sdk::measure::azimuth::Pair) -> f64| high.iter().map(f).sum::<f64>();
+/// Right over left at a tone, where both are there.
+fn right_over_left_db(pairs: &Pairs) -> Option<f64> {
+    let sum = |f: fn(&tapewright_sdk::measure::azimuth::Pair) -> f64| pairs.iter().map(f).sum::<f64>();
     let (left, right) = (sum(|p| p.left.amplitude()), sum(|p| p.right.amplitude()));
     (left > 0.0 && right > 0.0).then(|| 20.0 * (right / left).log10())
 }

@@ -14,12 +14,39 @@ const LEAST_SHARE: f64 = 0.05;
 /// How true the tape's edge is to the tracks (the tolerance of the tape's width, from memory).
 const EDGE_UM: f64 = 10.0;
 
+/// Control pulses that bear out a height.
+pub(crate) struct Pulses<'a> {
+    point: &'a Point,
+    expected_v: f64,
+    width_um: f64,
+}
+
+impl<'a> Pulses<'a> {
+    /// None where the level that the hookup expects, or the width of the track, is not known.
+    pub(crate) fn of(point: &'a Point, format: &Format) -> Option<Self> {
+        let width_um = 1e3 * format.control_track_width_mm()?.value;
+        Some(Self { point, expected_v: point.expected_v?, width_um })
+    }
+
+    /// Between which sizes the height error lies by their level, in micrometres.
+    fn size_um(&self, taker: &Taker, settings: &Settings) -> Result<(f64, f64)> {
+        let m = moments(&taker.pulse_levels(self.point)?)?;
+        let within = settings.number(&p::CONTROL_WITHIN) / 100.0;
+        let scatter_v = 3.0 * m.standard_deviation;
+        let size = |share: f64| self.width_um * (1.0 - share / self.expected_v).clamp(0.0, 1.0);
+        Ok((size((m.mean + scatter_v) / (1.0 - within)), size((m.mean - scatter_v) / (1.0 + within))))
+    }
+}
+
 /// Measures the height and judges it.
+///
+/// The balance alone does not do: a weak channel looks like a height, and a head with one track, or a tape recorded by two, keeps its
+/// balance at any.
 pub(crate) fn judge(
     taker: &Taker,
     watched: &Watched,
     tracks: &StereoTracks,
-    format: &Format,
+    pulses: &Pulses<'_>,
     settings: &Settings,
     report: &mut Report,
 ) -> Result<()> {
@@ -28,37 +55,25 @@ pub(crate) fn judge(
         .also(Contribution::rectangular("edge of the tape against its tracks", EDGE_UM))?
         .within(-width_um, width_um);
     let limits = limits(settings, width_um)?;
-    let pulses = match &taker.control {
-        Some(point) => by_pulses(taker, point, format, settings)?,
-        None => None,
-    };
-    let (low, high) = magnitude(&height.interval);
+    let pulses_um = pulses.size_um(taker, settings)?;
+    let (low, high) = size_of(&height.interval);
     let text = format!("{:+.0} um by the balance of the channels", height.value);
     let measured = Measured::new("height", Unit::Micrometre, &height);
-    if let Some(pulses) = &pulses
-        && (low > pulses.1 || high < pulses.0)
-    {
+    let gainsaid = low > pulses_um.1 || high < pulses_um.0;
+    if gainsaid || (height.decide(&limits)? == Outcome::Fail && pulses_um.0 <= 0.0) {
         report.measured(measured);
         let why = format!(
-            "{text}, but control pulses say between {:.0} and {:.0} um: one channel, or the pulses, are weak by themselves; clean the head, look at \
-             the channels and at what the hookup expects, or leave `full-width-tone` at 0 and turn the height nut",
-            pulses.0, pulses.1
-        );
-        return Err(Unable::new(UnableCode::NotPossible, why));
-    }
-    let outcome = height.decide(&limits)?;
-    if outcome == Outcome::Fail && pulses.is_none_or(|pulses| pulses.0 <= 0.0) {
-        report.measured(measured);
-        let why = format!(
-            "{text}, if it is the height: a channel that is weak by itself looks the same, and control pulses do not tell; leave \
-             `full-width-tone` at 0 and turn the height nut"
+            "{text}, while control pulses say between {:.0} and {:.0} um: a channel, or the pulses, may be weak by themselves; clean the head, \
+             look at the channels and at what the hookup expects, or leave `full-width-tone` at 0 and turn the height nut",
+            pulses_um.0, pulses_um.1
         );
         return Err(Unable::new(UnableCode::NotPossible, why));
     }
     report.note(&format!(
-        "Said of the channels: alike within {} dB; of the tape: its tone lies over the whole width. {}",
+        "Said of the tape: its tone lies over the whole width; of the channels: alike within {} dB. Control pulses say between {:.0} and {:.0} um.",
         settings.number(&p::OWN_BALANCE_WITHIN),
-        if pulses.is_some() { "Control pulses agree." } else { "No control pulses bear it out." }
+        pulses_um.0,
+        pulses_um.1
     ));
     if report.measured(measured.judged(limits)) == Some(Outcome::Fail) {
         let side = if height.value > 0.0 { "too high" } else { "too low" };
@@ -109,18 +124,7 @@ fn limits(settings: &Settings, width_um: f64) -> Result<Limits> {
 }
 
 /// Least and greatest size that an interval holds.
-fn magnitude(interval: &Interval) -> (f64, f64) {
+fn size_of(interval: &Interval) -> (f64, f64) {
     let low = if interval.low * interval.high <= 0.0 { 0.0 } else { interval.low.abs().min(interval.high.abs()) };
     (low, interval.low.abs().max(interval.high.abs()))
-}
-
-/// Between which sizes the height error lies by the level of the control pulses against the expected one, in micrometres.
-fn by_pulses(taker: &Taker, point: &Point, format: &Format, settings: &Settings) -> Result<Option<(f64, f64)>> {
-    let (Some(width), Some(expected_v)) = (format.control_track_width_mm(), point.expected_v) else { return Ok(None) };
-    let m = moments(&taker.pulse_levels(point)?)?;
-    let within = settings.number(&p::CONTROL_WITHIN) / 100.0;
-    let height = |share: f64| 1e3 * width.value * (1.0 - share).clamp(0.0, 1.0);
-    let scatter_v = 3.0 * m.standard_deviation;
-    let (low, high) = (m.mean - scatter_v, m.mean + scatter_v);
-    Ok(Some((height(high / (expected_v * (1.0 - within))), height(low / (expected_v * (1.0 + within))))))
 }

@@ -49,32 +49,33 @@ impl Procedure for AudioHead {
             let why = "any other tape than an alignment tape lies as the head that recorded it did";
             return Err(Unable::new(UnableCode::WrongTape, why).on("audio head"));
         }
-        let taker = Taker::of(settings, subject.format.control_track)?;
         go(Mode::Play)?;
-        stopped_after(measure(&taker, &subject, stereo.as_ref(), settings, report))
+        stopped_after(measure(&subject, stereo.as_ref(), settings, report))
     }
 }
 
-fn measure(
-    taker: &Taker,
-    subject: &Subject,
-    stereo: Option<&StereoTracks>,
-    settings: &Settings,
-    report: &mut Report,
-) -> Result<()> {
+fn measure(subject: &Subject, stereo: Option<&StereoTracks>, settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.05, "looks for the tone");
     let within = settings.number(&p::TOLERANCE) / 100.0;
     let tone = Wanted { signal: Signal::AudioLeft, hz: settings.number(&p::TONE), within, prompt: "audio-head-tone" };
     find(&tone, report).on("height")?;
+    let taker = &Taker::of(settings, subject.format.control_track)?;
     let observe_s = settings.number(&p::OBSERVE);
     let mut watched = None;
-    let height = match stereo {
-        Some(tracks) if taker.audio.len() == 2 && settings.number(&p::FULL_WIDTH) >= 0.5 => {
+    let said = settings.number(&p::FULL_WIDTH) >= 0.5;
+    let pulses = taker.control.as_ref().and_then(|point| balance::Pulses::of(point, subject.format));
+    let height = match (stereo, pulses) {
+        (Some(tracks), Some(pulses)) if said && taker.audio.len() == 2 => {
             // A tape that rides takes a while to show its mean height.
             let seen = &*watched.insert(watch(taker, observe_s.max(RIDES_S), report).on("height")?);
-            balance::judge(taker, seen, tracks, subject.format, settings, report)
+            balance::judge(taker, seen, tracks, &pulses, settings, report)
         }
-        _ => by_turns(taker, stereo.is_some(), settings, report),
+        _ => {
+            if said {
+                report.note("The balance of the channels tells a height only with the control pulses and their expected level beside it: the nut is turned instead.");
+            }
+            by_turns(taker, stereo.is_some(), settings, report)
+        }
     };
     if let Err(unable) = height {
         report.unable(unable.on("height"));

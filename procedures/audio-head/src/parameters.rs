@@ -115,7 +115,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             held against its own best. A single channel of a head with two tracks is not enough: beside its own track lies the other's, \
             so the right channel or control pulses have to fall on both sides too. Of a tape whose tone is known to lie over the whole \
             width (`full-width-tone`) the balance of two channels tells the height, with its side, as far as the channels themselves are \
-            alike; beyond the limit it must be borne out by the control pulses, since a weak channel looks the same. Tilt: a head that \
+            alike and the control pulses, of which the hookup says the expected level, bear it out: a weak channel looks the same, and a \
+            head with one track keeps its balance. Tilt: a head that \
             is tilted lets the tape ride up and down, and the level wavers over seconds: its standard deviation is stated for the time \
             observed. Only an alignment tape judges.",
     when_it_fails: "Order of work on the audio head: height first, then azimuth, then the height again; tilt for a steady level; then its place \

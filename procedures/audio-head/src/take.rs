@@ -13,8 +13,12 @@ use tapewright_sdk::tone::{amplitudes, trace_of};
 const PULSE_CAPTURES: u32 = 3;
 const PULSES_S: f64 = 0.2;
 
-/// Points of a long record, and the least number of records.
-const POINTS: f64 = 2_500.0;
+/// Points of a record, how long records of the tone may be, and their least samples a cycle.
+const POINTS: u32 = 2_500;
+const SPANS_S: [f64; 3] = [0.2, 0.1, 0.05];
+const LEAST_RATE: f64 = 4.0;
+
+/// Least number of records of a level that is watched.
 pub(crate) const RECORDS: u32 = 24;
 
 /// Records that are asked for at once.
@@ -58,20 +62,25 @@ pub(crate) struct Taker {
     tone_hz: f64,
     other_hz: f64,
     captures: u32,
+    /// A record of the tone.
+    record: Acquire,
 }
 
 impl Taker {
+    /// The tape plays, and the tone is there.
     pub(crate) fn of(settings: &Settings, control_track: bool) -> Result<Self> {
         let points = hookup()?;
         let sampled = |signal: Signal| points.iter().find(|point| point.signal == signal && !point.trigger_only);
-        let audio = [Signal::AudioLeft, Signal::AudioRight].into_iter().filter(|s| sampled(*s).is_some()).collect();
+        let both = [Signal::AudioLeft, Signal::AudioRight];
+        let audio: Vec<Signal> = both.into_iter().filter(|signal| sampled(*signal).is_some()).collect();
         let (tone_hz, other_hz) = (settings.number(&p::TONE), settings.number(&p::OTHER));
         if other_hz < 1.5 * tone_hz {
             let why = format!("`high-tone-hz` ({other_hz} Hz) must lie well above `tone-hz` ({tone_hz} Hz)");
             return Err(Unable::new(UnableCode::NotPossible, why));
         }
         let control = sampled(Signal::ControlTrack).filter(|_| control_track).cloned();
-        Ok(Self { audio, control, tone_hz, other_hz, captures: settings.count(&p::CAPTURES) })
+        let record = record_of(&audio, tone_hz, other_hz)?;
+        Ok(Self { audio, control, tone_hz, other_hz, captures: settings.count(&p::CAPTURES), record })
     }
 
     /// Levels of all that falls with the height: of each channel, and of the control pulses.
@@ -87,7 +96,7 @@ impl Taker {
     /// Levels of the control pulses; 0 where none stand out.
     pub(crate) fn pulse_levels(&self, point: &Point) -> Result<Vec<f64>> {
         let form = if point.form == SignalForm::Spike { SignalForm::Spike } else { SignalForm::Square };
-        let points = abilities().greatest_points.min(POINTS as u32);
+        let points = POINTS.min(abilities().greatest_points);
         let request = Acquire::of(&[Signal::ControlTrack]).span_s(PULSES_S).least_points(points);
         let taken = request.count(PULSE_CAPTURES).take()?;
         let level = |capture: &Capture| {
@@ -108,21 +117,8 @@ impl Taker {
         self.audio.iter().map(|signal| signal.as_str()).chain(control).collect()
     }
 
-    /// Rate of the long records: the lowest at which the other tone's alias stays clear of the tone.
-    fn rate_hz(&self) -> f64 {
-        let clear = |rate: f64| (alias_of(self.other_hz, rate).0 - self.tone_hz).abs() > 0.5 * self.tone_hz;
-        [8.0, 10.0, 12.0]
-            .map(|times| times * self.tone_hz)
-            .into_iter()
-            .find(|rate| clear(*rate))
-            .unwrap_or(8.0 * self.other_hz)
-    }
-
     /// Records the tone so often at least, for so long at least; `so_far` is told how long it has been.
     pub(crate) fn watch(&self, records: u32, observe_s: f64, mut so_far: impl FnMut(f64)) -> Result<Watched> {
-        let rate_hz = self.rate_hz();
-        let points = POINTS.min(f64::from(abilities().greatest_points));
-        let request = Acquire::of(&self.audio).span_s(points / rate_hz).least_rate_hz(rate_hz);
         let mut watched = Watched { courses: vec![Vec::new(); self.audio.len()], observed_s: 0.0 };
         let mut from_s = f64::INFINITY;
         while watched.records() < records as usize || watched.observed_s < observe_s {
@@ -134,7 +130,7 @@ impl Taker {
                 return Err(Unable::new(UnableCode::TooShort, why));
             }
             so_far(watched.observed_s);
-            for capture in request.clone().count(records.min(BATCH)).take()? {
+            for capture in self.record.clone().count(records.min(BATCH)).take()? {
                 from_s = from_s.min(capture.info.trigger_s);
                 for (signal, courses) in self.audio.iter().zip(&mut watched.courses) {
                     let trace = trace_of(&capture, *signal)?;
@@ -148,8 +144,7 @@ impl Taker {
 
     /// Mean amplitude over each block of a record.
     fn blocks(&self, trace: &Trace) -> Result<Vec<f64>> {
-        let away = (alias_of(self.other_hz, 1.0 / trace.dt_s()).0 - self.tone_hz).abs();
-        let course = amplitudes(trace, self.tone_hz, away.max(0.25 * self.tone_hz))?;
+        let course = amplitudes(trace, self.tone_hz, away_hz(self.tone_hz, self.other_hz, trace))?;
         let block = ((LEVEL_BLOCK_S / course.dt_s) as usize).clamp(1, (course.amplitude_v.len() / 2).max(1));
         Ok(course.amplitude_v.chunks_exact(block).map(|chunk| chunk.iter().sum::<f64>() / block as f64).collect())
     }
@@ -160,4 +155,25 @@ fn pooled(values: &[f64]) -> Result<Level> {
     let m = moments(values)?;
     let worth = if m.count > 2 { effective_count(values)? } else { m.count as f64 };
     Ok(Level { volts: m.mean, u_v: m.standard_deviation / worth.sqrt() })
+}
+
+/// The longest of some records in which the other tone, or its alias, stays clear of the tone.
+fn record_of(audio: &[Signal], tone_hz: f64, other_hz: f64) -> Result<Acquire> {
+    let points = POINTS.min(abilities().greatest_points);
+    for span_s in SPANS_S {
+        let record = Acquire::of(audio).span_s(span_s).least_points(points);
+        let trace = trace_of(&record.clone().take_one()?, Signal::AudioLeft)?;
+        if trace.dt_s() * LEAST_RATE * tone_hz < 1.0 && away_hz(tone_hz, other_hz, &trace) > 0.5 * tone_hz {
+            return Ok(record);
+        }
+    }
+    let why = format!(
+        "{points} points do not tell a tone of {tone_hz:.0} Hz from another one of {other_hz:.0} Hz: set `high-tone-hz` to what is on the tape"
+    );
+    Err(Unable::new(UnableCode::NotPossible, why))
+}
+
+/// How far from the tone the other one lies in a record.
+fn away_hz(tone_hz: f64, other_hz: f64, trace: &Trace) -> f64 {
+    (alias_of(other_hz, 1.0 / trace.dt_s()).0 - tone_hz).abs()
 }

@@ -80,11 +80,14 @@ pub(super) fn azimuth(sheet: &mut Sheet) {
             sheet.set(&format!("operator.adjust.azimuth-adjust-{round}"), [format!("fault audio-azimuth {left:.3}")]);
         }
     }
+    if sheet.random.chance(0.15) {
+        // Where the tone lies over the whole width it takes from one channel, and from the phase.
+        sheet.draw("machine.audio.height_um", -120.0, 120.0);
+    }
     sheet.play_it(&[]);
 }
 
-/// Heads off their height or tilted: by the balance of two channels, with the control pulses beside them or without, or with the
-/// nut turned.
+/// Heads off their height or tilted: by the balance of two channels with the control pulses beside them, or with the nut turned.
 pub(super) fn head(sheet: &mut Sheet) {
     common(sheet);
     right(sheet);
@@ -97,14 +100,15 @@ pub(super) fn head(sheet: &mut Sheet) {
         let tilt_min = sheet.near_or(&[27.0, 55.0], 6.0, (0.0, 120.0));
         sheet.set("machine.audio.tilt_min", *sheet.random.one_of(&[tilt_min, -tilt_min]));
     }
-    if !sheet.is_modest() && sheet.random.chance(0.7) {
+    let pulses = !sheet.is_modest() && sheet.random.chance(0.8);
+    if pulses {
         sheet.probe("CH3", "control-track", 10.0, Some(5.0));
         sheet.draw("machine.control.square_v", 4.7, 5.3);
     }
     // A decibel and three of loss, for tracks of 0.35 mm.
-    let height_um = sheet.near_or(&[-102.0, -38.0, 38.0, 102.0], 20.0, (-300.0, 300.0));
+    let height_um = sheet.near_or(&[-102.0, -38.0, 38.0, 102.0], 20.0, (-200.0, 200.0));
     sheet.set("machine.audio.height_um", height_um);
-    if sheet.random.chance(0.6) {
+    if pulses && sheet.random.chance(0.7) {
         sheet.setting("full-width-tone", 1.0);
         return sheet.play_it(&[]);
     }

@@ -33,7 +33,7 @@ pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
         all.insert("audio-azimuth/azimuth".to_owned(), *last);
         all.insert("audio-azimuth/before.azimuth".to_owned(), *first);
     }
-    audio_head(machine, of("audio-head", Mode::Play).collect(), all);
+    audio_head(machine, &of("audio-head", Mode::Play).collect::<Vec<_>>(), all);
     if let Some(w) = windows.iter().rfind(|w| w.procedure == "supply-ripple") {
         let truth = machine.supply_truth(w.from_s);
         for (name, value) in [
@@ -85,14 +85,10 @@ pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
     }
 }
 
-/// How long records of the audio head's level last at least; those that only look for the tone or the pulses are shorter.
-const LEVEL_RECORD_S: f64 = 0.21;
-
-/// Height, what the worst track has lost against the best place of the nut, and unsteadiness over the records at the last place.
-fn audio_head(machine: &Machine, windows: Vec<&Window>, all: &mut BTreeMap<String, f64>) {
-    let records: Vec<&Window> = windows.into_iter().filter(|w| w.to_s - w.from_s > LEVEL_RECORD_S).collect();
+/// Height, what the worst track has lost against the best place of the nut, and unsteadiness at the last place.
+fn audio_head(machine: &Machine, windows: &[&Window], all: &mut BTreeMap<String, f64>) {
     let height_um = |w: &&Window| machine.audio_head_truth(w.from_s, w.to_s).height_um;
-    let places: Vec<&[&Window]> = records.chunk_by(|a, b| height_um(a) == height_um(b)).collect();
+    let places: Vec<&[&Window]> = windows.chunk_by(|a, b| height_um(a) == height_um(b)).collect();
     let Some(last) = places.last() else { return };
     all.insert("audio-head/height".to_owned(), height_um(&last[0]));
     let shares: Vec<[f64; 2]> = places

@@ -26,6 +26,9 @@ const HIFI: Hookup = Hookup::Probes(
 /// A machine whose audio head and roller can be heard.
 const AUDIO_PART: &str = "[machine.audio]\ntone_hz = 1000.0\nsecond_tone_hz = 6000.0\nnoise_v = 0.002\nweave_min = 0.3\noffset_v = 0.02\nhum_v = 0.004\ncapstan_hz = 3.5\nreel_hz = 0.6";
 const TONE: &str = "[operator.adjust]\nflutter-tone = [\"fault audio-tone 3150\"]";
+/// The height nut is turned past the peak of the levels and back; in one case to where it stood.
+const NUT_LEFT_HIGH: &str = "[operator.adjust]\nheight-1 = [\"fault audio-height 260\"]\nheight-2 = [\"fault audio-height 0\"]\nheight-3 = [\"fault audio-height -150\"]\nheight-4 = [\"fault audio-height 190\"]";
+const NUT_AT_ITS_PEAK: &str = "[operator.adjust]\nheight-1 = [\"fault audio-height 300\"]\nheight-2 = [\"fault audio-height 0\"]\nheight-3 = [\"fault audio-height -300\"]\nheight-4 = [\"fault audio-height 0\"]";
 const RIPPLE_PART: &str =
     "[machine.supply]\nrail_v = 12.0\nripple_v = 0.02\nripple_hz = 120.0\nswitching_v = 0.02\nswitching_hz = 71300.0";
 const TO_THE_SIDES: &str = "[operator.adjust]\ntracking-centre = [\"clear tracking\"]\ntracking-one-side = [\"fault tracking 0.4\"]\ntracking-other-side = [\"fault tracking -0.4\"]\nadjust-guides = []";
@@ -239,6 +242,26 @@ pub(super) const FAULTS: &[Fault] = &[
         sequence: "audio-azimuth",
         right: &["audio-azimuth"],
         wrong: &["audio-lost"],
+        ..FLUTTER
+    },
+    Fault {
+        name: "audio head too high",
+        look_alike: "audio head leans",
+        commands: &["fault audio-height 190"],
+        operator: NUT_LEFT_HIGH,
+        sequence: "audio-head",
+        right: &["audio-head-height"],
+        wrong: &["audio-azimuth", "audio-lost", "audio-head-tilt"],
+        ..FLUTTER
+    },
+    Fault {
+        name: "audio head tilted",
+        look_alike: "audio head too high",
+        commands: &["fault audio-tilt 120"],
+        operator: NUT_AT_ITS_PEAK,
+        sequence: "audio-head",
+        right: &["audio-head-tilt"],
+        wrong: &["audio-head-height", "audio-lost", "audio-azimuth"],
         ..FLUTTER
     },
     Fault {
