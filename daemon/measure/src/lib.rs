@@ -27,6 +27,7 @@ pub mod beside;
 pub mod between;
 pub mod blanking;
 pub mod carrier;
+pub mod carrier_share;
 pub mod charts;
 pub mod colour;
 pub mod counts;

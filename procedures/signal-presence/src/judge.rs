@@ -1,6 +1,8 @@
 //! What counts as there: the decisions, as functions of what was seen.
 
+use crate::carrier::carrier_sight;
 use tapewright_sdk::formats::{Expectation, LineStandard, ProbePlace, SignalForm, expected_in};
+use tapewright_sdk::measure::carrier_share::CarrierShare;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::probe::surely_above;
 
@@ -86,6 +88,8 @@ pub(crate) struct Look {
     pub(crate) shaped: bool,
     /// It swings slowly and far, as its kind never does.
     pub(crate) misshapen: bool,
+    /// Of RF that was looked for in noise: how much of it is a carrier.
+    pub(crate) carrier: Option<CarrierShare>,
     /// Triggers that came, of so many waited for.
     pub(crate) triggers: Option<(u32, u32)>,
 }
@@ -101,6 +105,8 @@ pub(crate) enum Sight {
     Doubtful,
     /// Something is there, but it has not the signal's shape.
     Strange,
+    /// Something is there that may be noise, or RF in noise.
+    Noise,
     /// Nobody said which level to expect.
     Unknown,
     /// Automatic gain lies before the point: noise stands there as high as the signal.
@@ -143,6 +149,9 @@ pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Opti
         return Sight::TooHigh;
     }
     let (present_v, crosstalk_v) = (shares.present * expected_v, shares.crosstalk * expected_v);
+    if let Some(told) = &look.carrier {
+        return carrier_sight(told, level, present_v, crosstalk_v);
+    }
     match (kind.has_shape(), look.shaped) {
         (true, true) if high >= crosstalk_v => Sight::Seen,
         (true, false) if low >= present_v => Sight::Strange,

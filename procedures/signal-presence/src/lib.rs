@@ -3,12 +3,14 @@
 //! First every mode is looked at, then whatever is missing is proven absent (all of it together, with the
 //! fewest probe moves and tape changes), and only then anything is judged.
 
+mod carrier;
 mod judge;
 mod line;
 mod look;
 mod parameters;
 mod record;
 
+use carrier::level_of_carrier;
 use judge::{Kind, Look, Shares, Sight, expected_level_v, findings, judged, nominal_hz, sight};
 use look::Eyes;
 use parameters as p;
@@ -75,6 +77,7 @@ impl<'a> Bench<'a> {
             subject: subject()?,
             scope: abilities(),
             enough: share(&p::LEVEL_GOOD),
+            crosstalk: share(&p::CROSSTALK),
             longer_s: settings.number(&p::RF_LONGER_S),
         };
         Ok(Self {
@@ -204,6 +207,7 @@ impl<'a> Bench<'a> {
                 }
                 return report.unable(strange(point, look).on(name));
             }
+            Sight::Noise => return report.unable(noise(point, look).on(name)),
             Sight::Unknown => return report.unable(no_expectation(point).on(name)),
             Sight::Hidden => return report.unable(hidden(point).on(name)),
             Sight::TooHigh => return report.unable(self.too_high(point, look).on(format!("{name}.level"))),
@@ -226,8 +230,16 @@ impl<'a> Bench<'a> {
 
     fn judge_level(&self, name: &str, seen: &Seen, look: &Look, report: &mut Report) {
         let Some(level) = &look.level else { return };
-        let measured = Measured::new(format!("{name}.level"), Unit::Volt, level);
-        let Some(expected_v) = expected_level_v(&seen.point, &self.eyes.subject) else {
+        let expected_v = expected_level_v(&seen.point, &self.eyes.subject);
+        let level = match (&look.carrier, expected_v) {
+            (Some(told), Some(expected_v)) => match level_of_carrier(told, level, self.eyes.enough * expected_v) {
+                Ok(level) => level,
+                Err(unable) => return report.unable(unable.on(format!("{name}.level"))),
+            },
+            _ => level.clone(),
+        };
+        let measured = Measured::new(format!("{name}.level"), Unit::Volt, &level);
+        let Some(expected_v) = expected_v else {
             report.measured(measured);
             return report.note(&format!("{name}.level is not judged: the hookup does not say which to expect"));
         };
@@ -309,6 +321,18 @@ fn strange(point: &Point, look: &Look) -> Unable {
         point.channel, point.signal
     );
     Unable::new(UnableCode::BadData, why)
+}
+
+fn noise(point: &Point, look: &Look) -> Unable {
+    let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
+    let most_v = look.carrier.as_ref().map_or(0.0, |told| told.peak_to_peak_v().1);
+    let why = format!(
+        "{} spans {level_v:.3} V, which noise may do as well: no carrier stands out in it, though one of up to {most_v:.3} V may be there. \
+         Look at the probe's earth and at what radiates nearby, then at heads and head amplifier: without the heads' signal \
+         an amplifier gives noise",
+        point.channel
+    );
+    Unable::new(UnableCode::InNoise, why)
 }
 
 fn no_expectation(point: &Point) -> Unable {

@@ -3,11 +3,13 @@
 //! Nothing here depends on the signal that it looks for: captures run free, and only an input that can do
 //! nothing but trigger is tried as a trigger, with a deadline.
 
-use crate::judge::{Kind, Look, expected_level_v};
+use crate::carrier::{carrier_least_v, is_carrier};
+use crate::judge::{Kind, Look, expected_level_v, judged};
 use crate::line::lines_in;
 use crate::record::Record;
 use tapewright_sdk::Abilities;
 use tapewright_sdk::formats::SignalForm;
+use tapewright_sdk::measure::carrier_share::CarrierShare;
 use tapewright_sdk::prelude::*;
 
 /// Some six frames: enough pulses for a rate within a tenth of a per cent on 2,500 points.
@@ -22,6 +24,14 @@ const POINTS: u32 = 2000;
 const LINES_S: f64 = 1e-3;
 /// Tries of that.
 const LINE_TRIES: u32 = 4;
+/// Less than a line, so that the carrier's level hardly changes within.
+const MOMENT_S: f64 = 50e-6;
+/// Samples of that, at least: many cycles of the carrier, at phases as good as random.
+const MOMENT_POINTS: u32 = 500;
+/// Records of a moment that are taken at a time.
+const MOMENTS: usize = 5;
+/// Of these at most, while they do not tell: in still all of the first may have met a bar.
+const MOMENTS_MOST: usize = 10;
 /// How many triggers are waited for, and how long for each: dozens of frames.
 const TRIGGERS: u32 = 2;
 /// See [`TRIGGERS`].
@@ -43,6 +53,8 @@ pub(crate) struct Eyes {
     pub(crate) enough: f64,
     /// ...for so long: a slipping tape's RF swells and dies.
     pub(crate) longer_s: f64,
+    /// RF below this share of the expected level is not looked for in noise (unit 1).
+    pub(crate) crosstalk: f64,
 }
 
 /// Records of one signal, and the relative standard uncertainty of their time base.
@@ -161,7 +173,31 @@ impl Eyes {
                 look = greater(look, greatest(&taken?.records, Record::span_v)?);
             }
         }
+        let expected_v = expected_level_v(point, &self.subject).filter(|_| judged(mode, point.signal).0);
+        if let (Signal::Rf, Some(expected_v), Some(level)) = (point.signal, expected_v, &look.level)
+            && level.interval.high >= self.crosstalk * expected_v
+        {
+            look.carrier = Some(self.among_noise(point, level, enough_v)?);
+        }
         Ok(look)
+    }
+
+    /// How much of what is there is a carrier: noise spans volts too.
+    fn among_noise(&self, point: &Point, level: &Estimate, enough_v: f64) -> Result<CarrierShare> {
+        let mut moments = Vec::new();
+        loop {
+            for _ in 0..MOMENTS {
+                let request = Acquire::of(&[point.signal])
+                    .span_s(MOMENT_S)
+                    .least_points(MOMENT_POINTS.min(self.scope.greatest_points));
+                moments.push(request.take_one()?.trace(point.signal)?.samples()?);
+            }
+            let told = CarrierShare::of(&moments)?;
+            let open = !is_carrier(&told) || carrier_least_v(&told, level) < enough_v.min(level.interval.low);
+            if !open || moments.len() >= MOMENTS_MOST {
+                return Ok(told);
+            }
+        }
     }
 
     /// Short records of some lines. One may lie in the field's blanking, or in a bar of snow: there are some tries.

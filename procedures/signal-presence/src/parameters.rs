@@ -21,7 +21,7 @@ pub(crate) const LEVEL_REJECT: Number = Number::practice(
 );
 pub(crate) const CROSSTALK: Number = Number::practice(
     "crosstalk",
-    "Pulses below this share of the expected level are crosstalk and count as not seen",
+    "Pulses, and RF that surely is a carrier, below this share of the expected level are crosstalk and count as not seen",
     Unit::Percent,
     [10.0, 0.1, 100.0],
 );
@@ -78,7 +78,8 @@ pub(crate) const DESCRIPTION: Description = Description {
     tells: "Which signals are there, which are missing, and which come at a wrong rate or level, held against what a \
             healthy machine sends in each mode. In still the control pulses rest, and a muted machine sends video of \
             its own: neither is judged. RF counts with the greatest level that it reaches, because a slipping tape's RF \
-            swells and dies; noise is part of that level, so it tells presence and not the state of a head. A control \
+            swells and dies; noise is part of that level, so it tells presence and not the state of a head. Whether a carrier stands in \
+            it is told by its statistics: noise alone is no RF, and RF that may drown in it is not judged. A control \
             rate that is far off in play is a wrong tape speed, a head switch that is off is a drum off its speed. \
             Nothing is called absent before its probe was seen to work: you will be asked to hold the probe to a known \
             signal, to put it back, and, for what comes off the tape, to try another tape. A level far above the expected one \

@@ -8,6 +8,7 @@ mod dropouts;
 mod formats;
 mod hifi;
 mod pilots;
+mod presence;
 mod probes;
 mod sound;
 mod supply;
