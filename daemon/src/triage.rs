@@ -140,6 +140,12 @@ mod tests {
         check(&[EnvelopeExitSag], &["exit-guide"]);
         check(&[EnvelopeExitSag, MachineOrTape], &["machine-or-tape"]);
         check(&[TapeNoRf, ControlTrackPresent], &["blank-tape"]);
+        // Without a control track, as on 8 mm, too.
+        check(&[RfAbsent, HeadSwitchPresent], &["rf-lost-no-pulses-told"]);
+        check(&[RfAbsent, HeadSwitchAbsent], &["nothing-moves", "head-switch-lost"]);
+        check(&[LevelLow, RfPresent, ControlTrackPresent], &["level-low"]);
+        check(&[LevelLow, RfLevelInStill, RfPresent], &["tracking-off"]);
+        check(&[LevelLow, HeadBWeak, RfPresent], &["head-b-weak", "level-low"]);
         check(&[TapeNoControlTrack, RfPresent, TapeSlip, RfUnsteadyInPlay], &["tape-without-control-track"]);
         check(&[], &[]);
     }

@@ -252,6 +252,8 @@ closed_list! {
         RfUnsteadyInPlay = "rf.unsteady-in-play",
         /// RF steady in still.
         RfSteadyInStill = "rf.steady-in-still",
+        /// Both heads reach their known level at rest.
+        RfLevelInStill = "rf.level-in-still",
         /// RF steady in play.
         RfSteadyInPlay = "rf.steady-in-play",
         /// RF unsteady in still too.

@@ -49,6 +49,7 @@ pub mod climb;
 mod convert;
 pub mod earlier;
 pub mod heads;
+pub mod known;
 pub mod live;
 mod parameters;
 pub mod phase;

@@ -6,7 +6,8 @@ use crate::parameters::{
 };
 use crate::shape::{Allowed, Shape, Side, common_sides};
 use tapewright_sdk::heads::name;
-use tapewright_sdk::measure::curve::{balance, middle_level};
+use tapewright_sdk::known::KnownLevel;
+use tapewright_sdk::measure::curve::{balance, greatest_level, middle_level};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 
@@ -163,21 +164,30 @@ fn weak_head(balance: &Estimate, reject_db: f64) -> Option<Finding> {
     }
 }
 
-/// Middle levels over the known level of this point with this tape.
-pub(crate) fn level(looks: &[&Look], known_v: f64, settings: &Settings, report: &mut Report) -> Result<()> {
+/// Middle levels over the known level of this point. Heads are weak alike where both stay below it all along.
+pub(crate) fn level(looks: &[&Look], known: KnownLevel, settings: &Settings, report: &mut Report) -> Result<()> {
     let limits = settings.at_least(&LEVEL_GOOD, &LEVEL_REJECT);
     let reject = settings.number(&LEVEL_REJECT);
-    let mut low = 0;
+    let mut greatest = Vec::new();
     for look in looks {
-        let share = middle_level(&look.curve)?.scaled(1.0 / known_v);
-        low += usize::from(share.interval.high < reject);
+        let share = known.share_of(&middle_level(&look.curve)?)?;
         report.measured(Measured::new(format!("{}.level", name(look.head)), Unit::One, &share).judged(limits.clone()));
+        greatest.push(known.share_of(&greatest_level(&look.curve)?)?);
     }
-    if low == looks.len() && low == 2 {
-        report
-            .found(Finding::LevelLow, &format!("both heads deliver less than {reject:.2} of the known {known_v:.3} V"));
+    if both_weak(&greatest, reject) {
+        let of = greatest.iter().map(|share| format!("{:.2}", share.value)).collect::<Vec<_>>().join(" and ");
+        let seen = format!(
+            "nowhere in the scan do the heads reach more than {of} of the {:.3} V known or expected",
+            known.most_v()
+        );
+        report.found(Finding::LevelLow, &seen);
     }
     Ok(())
+}
+
+/// Both heads are there, and surely weak.
+fn both_weak(greatest: &[Estimate], reject: f64) -> bool {
+    greatest.len() == 2 && greatest.iter().all(|share| share.interval.high < reject)
 }
 
 #[cfg(test)]
@@ -205,6 +215,23 @@ mod tests {
             [(0.0, None), (3.4, None), (3.6, Some(Finding::HeadAWeak)), (-3.4, None), (-3.6, Some(Finding::HeadBWeak))]
         {
             assert_eq!(weak_head(&about(value), 3.0), want, "{value}");
+        }
+    }
+
+    #[test]
+    fn both_heads_are_weak_only_where_both_surely_lie_below() {
+        let about =
+            |value: f64| Estimate::with_interval(value, 0.9 * value, 1.1 * value, 0.05, None, Vec::new()).unwrap();
+        for (shares, want) in [
+            (&[1.0, 0.9][..], false),
+            (&[0.4, 0.3][..], true),
+            (&[0.4, 0.9][..], false),
+            (&[0.4, 0.47][..], false),
+            // Of one head nothing is said of both.
+            (&[0.3][..], false),
+        ] {
+            let shares: Vec<Estimate> = shares.iter().map(|share| about(*share)).collect();
+            assert_eq!(both_weak(&shares, 0.5), want, "{shares:?}");
         }
     }
 }

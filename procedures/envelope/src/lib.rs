@@ -11,6 +11,7 @@ mod shape;
 use look::{Look, demand_no_bars, speed};
 use parameters::FRAMES;
 use tapewright_sdk::heads::{CLEAR_OF_NOISE, figure, name};
+use tapewright_sdk::known::KnownLevel;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -42,7 +43,8 @@ impl Procedure for Envelope {
                     says so and judges nothing.",
             when_it_fails: "Not steady: run still-against-play first. In the noise: look at the probe, its earth and its point. Wrong speed: set \
                             the machine to the speed of the recording. One head weak: clean it by hand, swap the preamplifier inputs where \
-                            the machine allows it, then measure its wear. A sag on both heads: look for dirt and a loose guide on \
+                            the machine allows it, then measure its wear. Both weak alike, against a level that is known: tracking to its best, \
+                            clean both, a reference tape; then the head amplifier's supply and the rotary transformer. A sag on both heads: look for dirt and a loose guide on \
                             that side; turn a guide only with an alignment tape, after all else was ruled out, and watch both tracking \
                             sides. A sag on another machine's tape: try another tape.",
             duration_s: 8.0,
@@ -111,8 +113,9 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         }
         _ => report.note("The point carries one head: no balance."),
     }
-    if let Some(known_v) = subject.known_level_v.filter(|v| *v > 0.0) {
-        judge::level(&clear, known_v, settings, report)?;
+    match KnownLevel::of(&subject, &hooked_up(Signal::Rf)?) {
+        Some(known) => judge::level(&clear, known, settings, report)?,
+        None => report.note("Nothing says which level to expect (`--known-level`, or `expected-v` in the hookup): two heads weak alike do not show."),
     }
     demand_no_bars(&looks, speed)?;
     judge::flatness(&clear, lost.is_empty(), subject.tape, settings, report)

@@ -23,9 +23,9 @@ pub(crate) const BALANCE_GOOD: Number =
 pub(crate) const BALANCE_REJECT: Number =
     Number::practice("balance-reject", "head B against head A: rejected beyond", Unit::Decibel, [3.0, 0.1, 20.0]);
 pub(crate) const LEVEL_GOOD: Number =
-    Number::ratio("level-good", "middle level over the known level of point and tape: good from here", 0.70);
+    Number::ratio("level-good", "middle level over the known or expected level: good from here", 0.70);
 pub(crate) const LEVEL_REJECT: Number =
-    Number::ratio("level-reject", "middle level over the known level of point and tape: rejected below", 0.50);
+    Number::ratio("level-reject", "middle level over the known or expected level: rejected below", 0.50);
 
 pub(crate) const ALL: &[Parameter] = &[
     Parameter::Number(FRAMES),

@@ -5,6 +5,7 @@ use crate::parameters::{MODULATION_GOOD, MODULATION_REJECT, SPEED_GOOD, SPEED_RE
 use crate::play::{Motion, Play};
 use crate::still::{HeadInStill, weak};
 use tapewright_sdk::heads::name;
+use tapewright_sdk::known::KnownLevel;
 use tapewright_sdk::measure::slip::Course;
 use tapewright_sdk::prelude::*;
 
@@ -63,6 +64,22 @@ pub(crate) fn still(heads: &[HeadInStill], settings: &Settings, report: &mut Rep
         );
     }
     Ok(result)
+}
+
+/// From this share of the known level on, reached at a stop, a head is well whatever it gives in play. Common practice, no source.
+const WELL: f64 = 0.7;
+
+/// Whether both heads reach their level somewhere at rest, where no tracking keeps them beside their tracks.
+pub(crate) fn level_in_still(heads: &[HeadInStill], known: KnownLevel, report: &mut Report) -> Result<()> {
+    let shares = heads.iter().map(|head| known.share_of(&head.level)).collect::<Result<Vec<_>>>()?;
+    if shares.len() == 2 && shares.iter().all(|share| share.interval.low >= WELL) {
+        let of = shares.iter().map(|share| format!("{:.2}", share.value)).collect::<Vec<_>>().join(" and ");
+        report.found(
+            Finding::RfLevelInStill,
+            &format!("at rest the heads reach {of} of the {:.3} V known or expected", known.most_v()),
+        );
+    }
+    Ok(())
 }
 
 /// Play: modulation, and the tape's speed as far as it shows.

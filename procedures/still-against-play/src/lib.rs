@@ -10,6 +10,7 @@ mod parameters;
 mod play;
 mod still;
 
+use tapewright_sdk::known::KnownLevel;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -75,7 +76,12 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         Err(unable) => unmeasured(unable, report),
     };
     let still = match &in_still {
-        Ok(heads) => judge::still(heads, settings, report)?,
+        Ok(heads) => {
+            if let Some(known) = KnownLevel::of(&subject, &hooked_up(Signal::Rf)?) {
+                judge::level_in_still(heads, known, report)?;
+            }
+            judge::still(heads, settings, report)?
+        }
         Err(unable) => unmeasured(unable, report),
     };
     if let (Err(unable), Ok(heads)) = (&in_play, &in_still)

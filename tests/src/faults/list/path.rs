@@ -54,6 +54,41 @@ pub(super) const FAULTS: &[Fault] = &[
         wrong: &["blank-tape", "blank-tape-or-no-signal"],
         ..BASE
     },
+    Fault {
+        name: "both heads weak alike",
+        look_alike: "both heads dead, tracking off",
+        commands: &["fault head-a-gain 0.3", "fault head-b-gain 0.3"],
+        right: &["level-low"],
+        wrong: &["rf-lost", "blank-tape", "tracking-off", "head-a-weak", "head-b-weak", "exit-guide", "entrance-guide"],
+        ..BASE
+    },
+    Fault {
+        name: "both heads very weak",
+        look_alike: "both heads dead, blank tape",
+        commands: &["fault head-a-gain 0.16", "fault head-b-gain 0.16"],
+        tape: Own,
+        right: &["level-low"],
+        wrong: &["rf-lost", "blank-tape", "tracking-off", "head-a-weak", "head-b-weak"],
+        ..BASE
+    },
+    Fault {
+        name: "tracking far off",
+        look_alike: "both heads weak alike",
+        commands: &["fault tracking 0.75"],
+        right: &["tracking-off"],
+        wrong: &["rf-lost", "head-a-weak", "head-b-weak", "exit-guide", "entrance-guide"],
+        ..BASE
+    },
+    Fault {
+        name: "heads dead, amplifier's noise",
+        look_alike: "RF there",
+        commands: &["fault head-a-dead", "fault head-b-dead", "fault noise 0.02"],
+        tape: Own,
+        // Where the noise may hide RF nothing is decided.
+        right: &["rf-lost", "no fault named: unable, in-noise"],
+        wrong: &["video-lost", "level-low", "blank-tape", "still-unsteady", "play-unsteady"],
+        ..BASE
+    },
     // The path.
     Fault {
         name: "exit guide off",
