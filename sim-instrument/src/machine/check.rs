@@ -90,6 +90,7 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
     for (field, value) in [("gain", video.gain), ("sync_ratio", video.sync_ratio), ("burst_ratio", video.burst_ratio)] {
         number(field, value, 0.0, 10.0, "give 0 to 10")?;
     }
+    number("set_up_v", video.set_up_v, -1.0, 1.0, "give -1 to 1 V")?;
     number("offset_v", video.offset_v, -100.0, 100.0, finite)?;
     number("hum_v", video.hum_v, 0.0, 10.0, "give 0 to 10 V")?;
     number("time_base_s", video.time_base_s, 0.0, 1e-4, "give 0 to 0.0001 s")?;

@@ -237,6 +237,7 @@ impl Conditions {
                 gain: faults.video_gain.unwrap_or(config.video.gain),
                 sync_ratio: faults.video_sync.unwrap_or(config.video.sync_ratio),
                 burst_ratio: faults.video_burst.unwrap_or(config.video.burst_ratio),
+                set_up_v: faults.video_set_up_v.unwrap_or(config.video.set_up_v),
                 time_base_s: faults.video_time_base_s.unwrap_or(config.video.time_base_s),
                 ..config.video.clone()
             },

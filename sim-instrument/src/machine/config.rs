@@ -313,6 +313,8 @@ pub struct VideoConfig {
     pub sync_ratio: f64,
     /// Colour, burst included, over its right level (ratio).
     pub burst_ratio: f64,
+    /// How far picture stands above its right place over blanking, before the output's gain.
+    pub set_up_v: f64,
     /// Direct voltage that the video stands on.
     pub offset_v: f64,
     /// Hum on it, peak to peak, at the frequency of the supply's ripple.
@@ -333,12 +335,21 @@ impl Default for VideoConfig {
             gain: 1.0,
             sync_ratio: 1.0,
             burst_ratio: 1.0,
+            set_up_v: 0.0,
             offset_v: 0.0,
             hum_v: 0.0,
             time_base_s: 0.0,
             time_base_period_s: 5e-3,
             line_jitter_s: 0.0,
         }
+    }
+}
+
+impl VideoConfig {
+    /// Brightness as the output stage shows it.
+    pub(crate) fn through(&self, luma_v: f64, picture: bool) -> f64 {
+        let sync = if luma_v < 0.0 { self.sync_ratio } else { 1.0 };
+        self.gain * (luma_v * sync + if picture { self.set_up_v } else { 0.0 })
     }
 }
 

@@ -125,9 +125,7 @@ impl Machine {
     /// Volts of the video output at an instant, by the picture of its stretch.
     pub(crate) fn video_v(&self, stretch: &Stretch, picture: &Picture, t_s: f64, noise: &mut Noise) -> f64 {
         let out = &stretch.conditions.video;
-        let stage = |(luma, colour): (f64, f64)| {
-            out.gain * (if luma < 0.0 { luma * out.sync_ratio } else { luma } + out.burst_ratio * colour)
-        };
+        let stage = |(luma, colour, picture)| out.through(luma, picture) + out.gain * out.burst_ratio * colour;
         let beside = self.beside_video_v(out, t_s);
         match picture {
             Picture::Tape { table, clock, noise_v } => {

@@ -5,6 +5,7 @@
 //! two it is follows from the question alone, so the same question still gets the same answer.
 
 use super::Machine;
+use super::config::VideoConfig;
 use super::extremes::{self, Drawer};
 use super::pulses::{Edge, Train};
 use super::random::{NOISE_GRID_S, Noise, hash, log_upper_tail, mix, uniform};
@@ -164,11 +165,9 @@ impl Machine {
                 let end_s = until_s.min(to_s);
                 let video = &stretch.conditions.video;
                 let mut stage = |table: &super::video::FrameTable, from_s: f64, to_s: f64| {
-                    let (mut least, mut greatest) = (f64::INFINITY, f64::NEG_INFINITY);
-                    widen(table, from_s, to_s, &mut least, &mut greatest);
-                    let through = |v: f64| video.gain * if v < 0.0 { v * video.sync_ratio } else { v };
                     let beside = self.beside_video_v(video, t);
-                    (low, high) = (low.min(through(least) + beside), high.max(through(greatest) + beside));
+                    let (least, greatest) = reach(table, video, from_s, to_s);
+                    (low, high) = (low.min(least + beside), high.max(greatest + beside));
                 };
                 match picture {
                     Picture::Tape { table, clock, noise_v: n } => {
@@ -281,22 +280,23 @@ fn noise_reach(span_s: f64, bits: u64) -> f64 {
     0.5 * (low + high)
 }
 
-/// Widens a range by all that a frame reaches between two table times.
-fn widen(table: &super::video::FrameTable, from_s: f64, to_s: f64, low: &mut f64, high: &mut f64) {
+/// All that a frame reaches between two table times behind the output stage.
+fn reach(table: &super::video::FrameTable, out: &VideoConfig, from_s: f64, to_s: f64) -> (f64, f64) {
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     let mut at_s = from_s;
     while at_s < to_s {
         let (frames, rest) = table.split(at_s);
         let place = table.place(rest);
         let segment = &table.segments()[place];
         let end_rest = table.end_s(place).min(to_s - frames * table.frame_s);
+        let colour = out.gain * out.burst_ratio * table.burst_v * segment.colour;
         for t in [rest, end_rest] {
-            let volts = segment.luma_v + segment.luma_v_s * (t - segment.start_s);
-            let colour = table.burst_v * segment.colour;
-            *low = low.min(volts - colour);
-            *high = high.max(volts + colour);
+            let volts = out.through(segment.luma_v + segment.luma_v_s * (t - segment.start_s), segment.picture);
+            (low, high) = (low.min(volts - colour), high.max(volts + colour));
         }
         at_s = (frames * table.frame_s + end_rest).max(at_s + 1e-10);
     }
+    (low, high)
 }
 
 /// Whether a record's extremes are those of every sample.

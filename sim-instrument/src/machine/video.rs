@@ -29,6 +29,8 @@ pub(crate) struct Segment {
     pub(crate) colour: f64,
     /// Phase of colour, in cycles.
     pub(crate) hue: f64,
+    /// Whether it is picture, not blanking.
+    pub(crate) picture: bool,
     /// Line, counted from the start of the table; colour-under turns by a quarter from line to line.
     pub(crate) line: u32,
 }
@@ -60,11 +62,13 @@ pub(crate) struct FrameTable {
 }
 
 /// A change of the signal: from `at_s` (half of the edge) on it has this level and colour.
+#[derive(Clone, Copy)]
 pub(crate) struct Step {
     pub(crate) at_s: f64,
     pub(crate) luma_v: f64,
     pub(crate) colour: f64,
     pub(crate) hue: f64,
+    pub(crate) picture: bool,
 }
 
 impl FrameTable {
@@ -97,33 +101,34 @@ impl FrameTable {
     }
 
     fn fill(&mut self, steps: &[Step], edge_s: f64, tip_v: f64, hz_a_volt: f64) {
-        let (mut luma, mut colour, mut hue) = (0.0, 0.0, 0.0);
-        let push = |start_s: f64, luma: f64, slope: f64, colour: f64, hue: f64, out: &mut Vec<Segment>| {
+        let mut now = Step { at_s: 0.0, luma_v: 0.0, colour: 0.0, hue: 0.0, picture: false };
+        let push = |start_s: f64, from: &Step, slope: f64, out: &mut Vec<Segment>| {
             let line = ((start_s - self.origin_s + 1e-9) / self.line_s).max(0.0) as u32;
-            let (above_hz, sweep_hz_s) = ((luma - tip_v) * hz_a_volt, slope * hz_a_volt);
+            let (above_hz, sweep_hz_s) = ((from.luma_v - tip_v) * hz_a_volt, slope * hz_a_volt);
             out.push(Segment {
                 start_s,
                 phase: 0.0,
                 above_hz,
                 sweep_hz_s,
-                luma_v: luma,
+                luma_v: from.luma_v,
                 luma_v_s: slope,
-                colour,
-                hue,
+                colour: from.colour,
+                hue: from.hue,
+                picture: from.picture,
                 line,
             });
         };
         let mut out = core::mem::take(&mut self.segments);
-        push(0.0, luma, 0.0, colour, hue, &mut out);
-        for step in steps {
+        push(0.0, &now, 0.0, &mut out);
+        for &step in steps {
             let at_s = self.origin_s + step.at_s;
-            if step.luma_v == luma {
-                push(at_s, luma, 0.0, step.colour, step.hue, &mut out);
+            if step.luma_v == now.luma_v {
+                push(at_s, &step, 0.0, &mut out);
             } else {
-                push(at_s - edge_s / 2.0, luma, (step.luma_v - luma) / edge_s, colour, hue, &mut out);
-                push(at_s + edge_s / 2.0, step.luma_v, 0.0, step.colour, step.hue, &mut out);
+                push(at_s - edge_s / 2.0, &now, (step.luma_v - now.luma_v) / edge_s, &mut out);
+                push(at_s + edge_s / 2.0, &step, 0.0, &mut out);
             }
-            (luma, colour, hue) = (step.luma_v, step.colour, step.hue);
+            now = step;
         }
         let mut phase = 0.0;
         for i in 0..out.len() {
@@ -189,17 +194,17 @@ impl FrameTable {
         (1..=count).contains(&line).then(|| self.origin_s + f64::from((line + count - first) % count) * self.line_s)
     }
 
-    /// Volts of brightness and of colour on the subcarrier at a table time.
-    pub(crate) fn parts_v(&self, table_s: f64) -> (f64, f64) {
+    /// Volts of brightness and of colour on the subcarrier at a table time, and whether they are picture.
+    pub(crate) fn parts_v(&self, table_s: f64) -> (f64, f64, bool) {
         let (frames, rest) = self.split(table_s);
         let place = self.place(rest);
         let segment = &self.segments[place];
         let luma = segment.luma_v + segment.luma_v_s * (rest - segment.start_s);
         if segment.colour == 0.0 {
-            return (luma, 0.0);
+            return (luma, 0.0, segment.picture);
         }
         let turns = self.subcarrier_hz * (frames * self.frame_s + rest - self.origin_s) + segment.hue;
-        (luma, self.burst_v * segment.colour * super::random::cos_cycles(turns))
+        (luma, self.burst_v * segment.colour * super::random::cos_cycles(turns), segment.picture)
     }
 }
 
@@ -214,7 +219,7 @@ fn frame_steps(lines: LineStandard, timing: &VideoTiming, picture: Picture, colo
     let first_picture = if lines == LineStandard::L525 { 18.0 } else { 22.0 };
     let us = 1e-6;
     let mut steps = Vec::new();
-    let mut put = |at_s, luma_v, colour, hue| steps.push(Step { at_s, luma_v, colour, hue });
+    let mut put = |at_s, luma_v, colour, hue, picture| steps.push(Step { at_s, luma_v, colour, hue, picture });
     for half in 0..halves {
         let in_field = half % a_field;
         let start = half as f64 * line_s / 2.0;
@@ -226,15 +231,15 @@ fn frame_steps(lines: LineStandard, timing: &VideoTiming, picture: Picture, colo
             None
         };
         if let Some(width) = pulse {
-            put(start, tip, 0.0, 0.0);
-            put(start + width * us, 0.0, 0.0, 0.0);
+            put(start, tip, 0.0, 0.0, false);
+            put(start + width * us, 0.0, 0.0, 0.0, false);
             continue;
         }
         if half % 2 == 1 {
             continue;
         }
-        put(start, tip, 0.0, 0.0);
-        put(start + timing.h_sync_us.value * us, 0.0, 0.0, 0.0);
+        put(start, tip, 0.0, 0.0, false);
+        put(start + timing.h_sync_us.value * us, 0.0, 0.0, 0.0, false);
         if colour {
             // 525 lines: burst at 180 degrees. 625: 135 or 225, changing from line to line.
             let hue = match (lines, (half / 2) % 2) {
@@ -242,8 +247,8 @@ fn frame_steps(lines: LineStandard, timing: &VideoTiming, picture: Picture, colo
                 (LineStandard::L625, 0) => 0.375,
                 (LineStandard::L625, _) => 0.625,
             };
-            put(start + timing.burst_start_us.value * us, 0.0, 1.0, hue);
-            put(start + (timing.burst_start_us.value + timing.burst_us()) * us, 0.0, 0.0, 0.0);
+            put(start + timing.burst_start_us.value * us, 0.0, 1.0, hue, false);
+            put(start + (timing.burst_start_us.value + timing.burst_us()) * us, 0.0, 0.0, 0.0, false);
         }
         let line = in_field as f64 / 2.0;
         if line < first_picture {
@@ -259,10 +264,10 @@ fn frame_steps(lines: LineStandard, timing: &VideoTiming, picture: Picture, colo
             let at = from + patch.from * whole;
             if at < to - 0.5 * us {
                 let flip = if lines == LineStandard::L625 && (half / 2) % 2 == 1 { -1.0 } else { 1.0 };
-                put(at, patch.luma_v, if colour { patch.colour } else { 0.0 }, flip * patch.hue);
+                put(at, patch.luma_v, if colour { patch.colour } else { 0.0 }, flip * patch.hue, true);
             }
         }
-        put(to, 0.0, 0.0, 0.0);
+        put(to, 0.0, 0.0, 0.0, false);
     }
     steps
 }

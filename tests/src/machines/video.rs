@@ -36,4 +36,5 @@ pub(super) fn draw(sheet: &mut Sheet) {
         sheet.wrong("snow");
     }
     sheet.play_it(&if snow { vec!["fault preamp-dead".to_owned()] } else { Vec::new() });
+    sheet.draw("machine.video.set_up_v", -0.04, 0.04);
 }

@@ -164,8 +164,9 @@ fn video_levels(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String
         Some(Picture::Grey) => Some((0.5, 0.5)),
         _ => None,
     } {
-        let (black_mv, gain) = (timing.black_mv.value, machine.config().video.gain);
-        let level = |share: f64| gain * (black_mv + share * (timing.white_mv.value - black_mv));
+        let (black_mv, out) = (timing.black_mv.value, &machine.config().video);
+        let level =
+            |share: f64| out.gain * (1e3 * out.set_up_v + black_mv + share * (timing.white_mv.value - black_mv));
         put("white", level(brightest.0));
         put("black", level(brightest.1));
     }
