@@ -131,7 +131,7 @@ fn by_phase(
         if outcome == Some(Outcome::Fail) {
             let side = if azimuth.value > 0.0 { "right is read late" } else { "right is read early" };
             report.found(Finding::AzimuthOff, &format!("{:+.1} minutes of arc: {side}", azimuth.value));
-            report.advise("Set the audio head: height, then azimuth, then the height again (parameter `rounds` guides the screw).");
+            report.advise("Set the audio head: height (`audio-head`), then azimuth, then the height again (parameter `rounds` guides the screw).");
         }
         return Ok(());
     }

@@ -77,7 +77,7 @@ pub(crate) const DESCRIPTION: Description = Description {
     tells: "Probes: the two audio outputs, an alignment tape with tones of 1 kHz and 6 kHz. A head that leans reads one track \
             late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. The \
             limits are those angles at which a single full-width track loses 0.5 dB and 2 dB at 6 kHz. A test tape itself is \
-            true to one minute of arc, which is in the interval. With one channel the level at 6 kHz has its peak at the \
+            true to one minute of arc, which is in the interval, and so is what a weaker channel hides where the head is off its height. With one channel the level at 6 kHz has its peak at the \
             right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one, and the level \
             there must still be at its best at the end; at both tones you are asked to turn the screw past the peak and back, since \
             no level alone says how far it lies from its peak: without that nothing is told. Only an \

@@ -98,7 +98,8 @@ pub(super) fn head(sheet: &mut Sheet) {
     if sheet.random.chance(0.3) {
         // Three and six per cent of unsteadiness lie about there, with the head at its height.
         let tilt_min = sheet.near_or(&[27.0, 55.0], 6.0, (0.0, 120.0));
-        sheet.set("machine.audio.tilt_min", *sheet.random.one_of(&[tilt_min, -tilt_min]));
+        let side = *sheet.random.one_of(&[-1.0, 1.0]);
+        sheet.set("machine.audio.tilt_min", side * tilt_min);
     }
     let pulses = !sheet.is_modest() && sheet.random.chance(0.8);
     if pulses {
