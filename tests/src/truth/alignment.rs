@@ -180,8 +180,17 @@ fn video_levels(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String
 
 /// Standard deviation of leading edges about evenly spaced ones, lines between them left out or not.
 fn about_even(leads: &[f64], line_s: f64) -> f64 {
-    let Some(first) = leads.first() else { return f64::NAN };
-    let numbers: Vec<f64> = leads.iter().map(|at_s| (2.0 * (at_s - first) / line_s).round() / 2.0).collect();
+    if leads.is_empty() {
+        return f64::NAN;
+    }
+    // From one to the next: over a record a line may be displaced against the first by more than a quarter of a line.
+    let steps = leads.windows(2).map(|w| (2.0 * (w[1] - w[0]) / line_s).round() / 2.0);
+    let numbers: Vec<f64> = core::iter::once(0.0)
+        .chain(steps.scan(0.0, |number, step| {
+            *number += step;
+            Some(*number)
+        }))
+        .collect();
     let (mn, ml) = (mean(&numbers), mean(leads));
     let products: f64 = numbers.iter().zip(leads).map(|(n, l)| (n - mn) * (l - ml)).sum();
     let squares: f64 = numbers.iter().map(|n| (n - mn).powi(2)).sum();
