@@ -346,6 +346,8 @@ closed_list! {
         VideoLevelWrong = "video.level-wrong",
         /// Burst away from its level, sync as it should be.
         VideoBurstWrong = "video.burst-wrong",
+        /// Black far from its right place over blanking.
+        VideoBlackWrong = "video.black-wrong",
         /// Lines do not keep their time.
         VideoTimeBase = "video.time-base",
         /// Vertical sync or the number of lines is not that of the standard.

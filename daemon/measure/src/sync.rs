@@ -25,6 +25,9 @@ pub const BROAD_LINES: f64 = 0.25;
 const GLITCH_S: f64 = 1.0e-6;
 /// High for less than this within a pulse is a disturbance: half of a serration and less.
 const SPLIT_S: f64 = 1.4e-6;
+/// A pulse that disturbances part is low for at least this share: a line's sync with one of them is for 0.7 of it. Colour that its
+/// sampling folds into slow dips is low for less than two thirds of what they span, the less the brighter it is.
+const LOW_SHARE: f64 = 0.65;
 /// A line's sync is wider than this, an equalising pulse narrower: the middle of 2.3 us and 4.7 us.
 const LINE_SYNC_S: f64 = 3.5e-6;
 /// Widest line sync.
@@ -81,6 +84,8 @@ pub struct Syncs {
     pub observed: (f64, f64),
     /// Length of a line by the standard.
     pub line_s: f64,
+    /// From sample to sample.
+    pub dt_s: f64,
 }
 
 /// Length of the running mean: about a cycle of the subcarrier.
@@ -279,6 +284,7 @@ pub fn separate(trace: &Trace, lines: LineStandard) -> Result<Syncs, MeasureErro
         glitches,
         observed: (trace.t0_s(), trace.t0_s() + trace.span_s()),
         line_s,
+        dt_s,
     })
     .and_then(|found| {
         if middle > 0.0 && !found.pulses.is_empty() { Ok(found) } else { Err(none("no whole pulse".into())) }
@@ -310,21 +316,27 @@ fn between_samples_s(edge_s: f64, dt_s: f64, averaged: usize) -> f64 {
 
 type Found = (Vec<SyncPulse>, usize, Vec<(usize, usize)>);
 
-/// Pulses cut at the right middle, disturbances merged or left out, named by their widths.
+/// Pulses cut at the right middle, disturbances merged or left out, named by their widths; how many were left out; the samples of
+/// those that nothing parts, or of all.
 fn pulses(above: &[f32], depth_v: f64, trace: &Trace, line_s: f64) -> Found {
     let middle = 0.5 * depth_v;
-    let mut merged: Vec<(usize, usize)> = Vec::new();
+    // With the samples that are low in each.
+    let mut merged: Vec<(usize, usize, usize)> = Vec::new();
     for (fall, rise) in low_stretches(above, 0.3 * depth_v, 0.7 * depth_v, middle) {
         match merged.last_mut() {
-            Some(last) if (fall as f64 - last.1 as f64) * trace.dt_s() < SPLIT_S => last.1 = rise,
-            _ => merged.push((fall, rise)),
+            Some((_, until, low)) if (fall as f64 - *until as f64) * trace.dt_s() < SPLIT_S => {
+                (*until, *low) = (rise, *low + rise - fall);
+            }
+            _ => merged.push((fall, rise, rise - fall)),
         }
     }
     let before = merged.len();
-    merged.retain(|(fall, rise)| (rise - fall) as f64 * trace.dt_s() > GLITCH_S);
+    merged.retain(|(fall, rise, low)| {
+        (rise - fall) as f64 * trace.dt_s() > GLITCH_S && *low as f64 > LOW_SHARE * (rise - fall) as f64
+    });
     let found = merged
         .iter()
-        .map(|&(fall, rise)| {
+        .map(|&(fall, rise, _)| {
             let (lead, trail) = (crossing(above, fall, middle), crossing(above, rise, middle));
             let width_s = (trail - lead) * trace.dt_s();
             let kind = if width_s > BROAD_LINES * line_s {
@@ -339,5 +351,9 @@ fn pulses(above: &[f32], depth_v: f64, trace: &Trace, line_s: f64) -> Found {
             SyncPulse { lead_s: trace.t0_s() + lead * trace.dt_s(), width_s, kind }
         })
         .collect();
-    (found, before - merged.len(), merged)
+    let left_out = before - merged.len();
+    if merged.iter().any(|(fall, rise, low)| *low == rise - fall) {
+        merged.retain(|(fall, rise, low)| *low == rise - fall);
+    }
+    (found, left_out, merged.into_iter().map(|(fall, rise, _)| (fall, rise)).collect())
 }

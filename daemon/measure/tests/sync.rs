@@ -5,8 +5,10 @@ mod synth;
 use synth::Random;
 use tapewright_formats::LineStandard;
 use tapewright_measure::field::field_syncs;
+use tapewright_measure::statistics::moments;
 use tapewright_measure::switching::{difference, point_of_edge, switch_point};
-use tapewright_measure::sync::{PulseKind, Syncs, separate};
+use tapewright_measure::sync::{PulseKind, SyncPulse, Syncs, separate};
+use tapewright_measure::video::{line_period, scatter_of_times, time_base_errors};
 use tapewright_measure::{MeasureError, Trace};
 
 /// One line standard in numbers: SMPTE 170M or ITU-R BT.470, as text books print them.
@@ -67,6 +69,8 @@ struct Wrong {
     /// Picture, volts above blanking.
     picture_v: f64,
     colour_v: f64,
+    /// How long the picture of a line lasts; 0: all along.
+    bar_us: f64,
 }
 
 impl Wrong {
@@ -102,7 +106,8 @@ fn volts(s: &Standard, field: usize, wrong: &Wrong, t_us: f64) -> f64 {
             low = low.max(ramp(since_us) * (1.0 - ramp(since_us - width_us)));
         }
         let active = in_frame % 2 == 0 && in_field > 40 && in_field < s.halves - 12;
-        if active && since_us > 10.0 && since_us < s.line_us - 2.0 {
+        let until_us = if wrong.bar_us > 0.0 { 10.0 + wrong.bar_us } else { s.line_us - 2.0 };
+        if active && since_us > 10.0 && since_us < until_us {
             let turns = core::f64::consts::TAU * s.subcarrier_hz * t_us * 1e-6;
             picture = wrong.picture_v + wrong.colour_v * turns.sin();
         }
@@ -225,6 +230,22 @@ fn strong_colour_is_not_taken_for_sync() {
     }
 }
 
+/// At rates under two samples a cycle colour comes out as slow dips, as wide as pulses where they are merged: a saturated dark bar.
+#[test]
+fn colour_that_sampling_folds_is_not_taken_for_lines() {
+    let mut random = Random::new(10);
+    for s in [NTSC_TIMES, PAL_TIMES] {
+        for dt_us in [0.2, 0.25, 0.4, 0.5] {
+            for (picture_v, colour_v) in [(0.0, 0.3), (0.03, 0.35), (0.06, 0.45), (0.08, 0.6)] {
+                let wrong = Wrong { picture_v, colour_v, bar_us: 6.5, noise_v: 0.003, ..Wrong::nothing() };
+                let (_, away) = leads_of_lines(&s, &wrong, dt_us, &mut random);
+                let what = format!("{:?}, {dt_us} us, {colour_v} V on {picture_v} V", s.lines);
+                assert!(away.len() > 60 && away.iter().all(|us| us.abs() < dt_us + 0.1), "{what}: {away:?}");
+            }
+        }
+    }
+}
+
 /// What is stated for one leading edge is what leading edges scatter by, whether samples resolve them or miss them.
 #[test]
 fn leading_edges_scatter_by_what_is_stated() {
@@ -238,6 +259,69 @@ fn leading_edges_scatter_by_what_is_stated() {
             let ratio = syncs.lead_u_s * 1e6 / seen_us;
             assert!((0.7..1.8).contains(&ratio), "{:?}, {dt_us} us: {seen_us} us, stated {ratio} of it", s.lines);
         }
+    }
+}
+
+/// Lines that jitter, each edge seen at the nearest sample: in 625 lines all lie at one place between two samples of 0.5 us, and
+/// jitter may be hidden whole. The interval holds what the lines of the record really do.
+#[test]
+fn time_base_errors_hold_the_truth_whether_lines_and_samples_keep_step_or_not() {
+    const DT_S: f64 = 0.5e-6;
+    const TRIALS: usize = 400;
+    let mut random = Random::new(8);
+    for (s, in_step) in [(NTSC_TIMES, false), (PAL_TIMES, true)] {
+        for lines in [19, 148, 600] {
+            let mut held = 0;
+            for _ in 0..TRIALS {
+                let (start_s, jitter_s) = (DT_S * random.uniform(), DT_S * (0.02 + random.uniform()));
+                let (true_s, seen_s): (Vec<f64>, Vec<f64>) = (0..lines)
+                    .map(|line| {
+                        let late_s = jitter_s * random.normal();
+                        let at_s = start_s + f64::from(line) * s.line_us * 1e-6 + late_s;
+                        (late_s, ((at_s / DT_S).floor() + 0.5) * DT_S)
+                    })
+                    .unzip();
+                let times = time_base_errors(&syncs_at(&s, &seen_s, DT_S));
+                // A few lines that jitter by as much as they move between samples do not tell.
+                if lines == 600 || (in_step && jitter_s < 0.3 * DT_S) {
+                    assert_eq!(times.sampling.in_step, in_step, "{:?}, {lines} lines", s.lines);
+                }
+                let said = scatter_of_times(&times.errors_s, f64::from(lines), times.sampling).unwrap();
+                let truth_s = moments(&true_s).unwrap().standard_deviation;
+                held += usize::from(said.interval.low <= truth_s && truth_s <= said.interval.high);
+                assert!(said.interval.high > 0.7 * truth_s, "{:?}, {lines} lines of {jitter_s}: {said:?}", s.lines);
+            }
+            assert!(held * 100 >= 93 * TRIALS, "{:?}, {lines} lines: {held} of {TRIALS}", s.lines);
+        }
+    }
+}
+
+/// Sync pulses of lines at these places.
+fn syncs_at(s: &Standard, leads_s: &[f64], dt_s: f64) -> Syncs {
+    let pulse = |lead_s: &f64| SyncPulse { lead_s: *lead_s, width_s: 4.7e-6, kind: PulseKind::Line };
+    Syncs {
+        pulses: leads_s.iter().map(pulse).collect(),
+        depth_v: 0.3,
+        noise_v: 0.0,
+        lead_u_s: dt_s / 12.0_f64.sqrt(),
+        blanking: Vec::new(),
+        tips: Vec::new(),
+        glitches: 0,
+        observed: (leads_s[0], leads_s[leads_s.len() - 1]),
+        line_s: s.line_us * 1e-6,
+        dt_s,
+    }
+}
+
+/// Periods taken in step with a wobble: 16 at one place of its turn, 8 at another, as if it were steady.
+#[test]
+fn line_periods_that_keep_step_with_a_wobble_count_as_fewer() {
+    let mut random = Random::new(9);
+    for (first_us, then_us) in [(0.4, 0.1), (-0.6, 0.5), (0.3, -0.3)] {
+        let period = |i: usize| 64e-6 + 1e-6 * (if i < 16 { first_us } else { then_us } + 0.05 * random.normal());
+        let periods: Vec<f64> = (0..24).map(period).collect();
+        let said = line_period(&periods, 5e-9, 2e-5).unwrap();
+        assert!(said.interval.low <= 64e-6 && 64e-6 <= said.interval.high, "{first_us}, {then_us}: {said:?}");
     }
 }
 

@@ -21,7 +21,7 @@ pub(crate) enum Rf {
     /// A head gives none.
     Missing(String),
     /// It is not known, and why.
-    Unknown(String),
+    Unknown(Unable),
 }
 
 /// Looks at the RF of each head in play, where it is hooked up.
@@ -29,7 +29,7 @@ pub(crate) fn look(subject: &Subject) -> Rf {
     let looked = || -> Result<Rf> {
         let point = hooked_up(Signal::Rf)?;
         let Some(level_v) = point.expected_v.map(|peak_to_peak| 0.5 * peak_to_peak).or(subject.known_level_v) else {
-            return Ok(Rf::Unknown("nobody said which level the RF point should have".into()));
+            return Err(Unable::new(UnableCode::NotPossible, "nobody said which level the RF point should have"));
         };
         let front = Front::for_scans(subject, 1, 2 * LOOKS)?;
         let mut shares = Vec::new();
@@ -43,14 +43,14 @@ pub(crate) fn look(subject: &Subject) -> Rf {
         }
         Ok(tell(&shares))
     };
-    looked().unwrap_or_else(|unable| Rf::Unknown(unable.why))
+    looked().unwrap_or_else(Rf::Unknown)
 }
 
 /// From the shares of the right level that scans of each head show.
 fn tell(shares: &[(ScanHead, Vec<f64>)]) -> Rf {
     let ends = |of_head: &[f64]| of_head.iter().fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(*x), b.max(*x)));
-    let mut all = shares.len() == 2;
-    let mut why = String::from("the RF point carries one head only");
+    let mut unknown =
+        (shares.len() != 2).then(|| Unable::new(UnableCode::NotPossible, "the RF point carries one head only"));
     for (head, of_head) in shares {
         let (least, most) = ends(of_head);
         let name = if *head == ScanHead::A { "A" } else { "B" };
@@ -59,10 +59,10 @@ fn tell(shares: &[(ScanHead, Vec<f64>)]) -> Rf {
             return Rf::Missing(seen);
         }
         if least < THERE {
-            (all, why) = (false, seen);
+            unknown = Some(Unable::new(UnableCode::InNoise, seen));
         }
     }
-    if all { Rf::There } else { Rf::Unknown(why) }
+    unknown.map_or(Rf::There, Rf::Unknown)
 }
 
 #[cfg(test)]
@@ -76,8 +76,8 @@ mod tests {
         assert!(matches!(both([0.9, 1.0], [0.05, 0.06]), Rf::Missing(why) if why.contains("head B")));
         assert!(matches!(both([0.02, 0.1], [0.9, 0.9]), Rf::Missing(why) if why.contains("head A")));
         // It may be noise, or come and go.
-        assert!(matches!(both([0.9, 1.0], [0.3, 0.3]), Rf::Unknown(why) if why.contains("head B")));
+        assert!(matches!(both([0.9, 1.0], [0.3, 0.3]), Rf::Unknown(unable) if unable.why.contains("head B")));
         assert!(matches!(both([0.1, 0.9], [0.9, 0.9]), Rf::Unknown(_)));
-        assert!(matches!(tell(&[(ScanHead::A, vec![1.0])]), Rf::Unknown(why) if why.contains("one head")));
+        assert!(matches!(tell(&[(ScanHead::A, vec![1.0])]), Rf::Unknown(unable) if unable.why.contains("one head")));
     }
 }

@@ -4,7 +4,10 @@ use crate::parameters as p;
 use crate::take::{Lines, Long};
 use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::measure::field::FieldSync;
-use tapewright_sdk::measure::video::{level_over_lines, line_period, patch_over_lines, scatter_of_times, with_picture};
+use tapewright_sdk::measure::statistics::effective_count;
+use tapewright_sdk::measure::video::{
+    Sampling, level_over_lines, line_period, patch_over_lines, scatter_of_times, with_picture,
+};
 use tapewright_sdk::prelude::*;
 
 fn millivolts(values: &[f64], lines: &Lines) -> Result<Estimate> {
@@ -47,23 +50,31 @@ pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings,
             burst = Some((report.measured(measured.judged(limits)), level));
         }
     }
-    let of_white = white(lines, standard, settings, report)?;
-    pattern(&sync, of_sync, right_sync, burst.as_ref(), right_burst, report);
+    let (of_picture, black_off) = picture(lines, standard, settings, report)?;
+    pattern(&sync, of_sync, right_sync, burst.as_ref(), right_burst, black_off, report);
     let passes = |outcome: Option<Outcome>| outcome == Some(Outcome::Pass);
     // A burst that cannot be told is not right either.
-    Ok(passes(of_sync)
-        && bursts.len() >= 3
-        && burst.is_none_or(|(outcome, _)| passes(outcome))
-        && of_white.is_none_or(|o| o == Outcome::Pass))
+    Ok(passes(of_sync) && bursts.len() >= 3 && burst.is_none_or(|(outcome, _)| passes(outcome)) && of_picture)
 }
 
-/// White and black: judged only where the picture is known.
-fn white(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mut Report) -> Result<Option<Outcome>> {
+/// White and black, judged only where the picture is known: whether all that was judged passed, and how black failed.
+fn picture(
+    lines: &Lines,
+    standard: LineStandard,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<(bool, Option<String>)> {
     let timing = standard.video();
     let pictures = with_picture(&lines.levels);
+    let share = settings.number(&p::WHITE) / 100.0;
     if pictures.len() < 3 {
-        report.note("Fewer than three lines hold a picture: white and black are not measured.");
-        return Ok(None);
+        let why = "fewer than three lines hold a picture: white and black are not measured";
+        if share > 0.0 {
+            report.unable(Unable::new(UnableCode::TooShort, why).on("video.white"));
+        } else {
+            report.note(why);
+        }
+        return Ok((share == 0.0, None));
     }
     // Without a burst that can be told there may be colour all the same.
     let bursts: Vec<f64> = lines.levels.iter().filter_map(|l| l.burst_v).collect();
@@ -74,23 +85,34 @@ fn white(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mu
     };
     let level = of(pictures.iter().map(|p| p.0).collect()).on("video.white")?;
     let black = of(pictures.iter().map(|p| p.1).collect()).on("video.black")?;
-    let measured = Measured::new("video.white", Unit::Millivolt, &level);
-    let share = settings.number(&p::WHITE) / 100.0;
-    let outcome = if share > 0.0 {
-        // The test picture's white lies between black and white.
-        let right = timing.black_mv.value + share * (timing.white_mv.value - timing.black_mv.value);
-        let limits = settings.within(0.0, &p::WHITE_GOOD, &p::WHITE_REJECT);
-        let about = |limit: Limit| Limit {
-            at_least: limit.at_least.map(|x| right * (1.0 + x / 100.0)),
-            at_most: limit.at_most.map(|x| right * (1.0 + x / 100.0)),
-        };
-        let limits = Limits { good: about(limits.good), reject: about(limits.reject), source: limits.source };
-        report.measured(measured.judged(limits))
-    } else {
-        report.measured(measured)
+    let white = Measured::new("video.white", Unit::Millivolt, &level);
+    let measured = Measured::new("video.black", Unit::Millivolt, &black);
+    if share == 0.0 {
+        report.measured(white);
+        report.measured(measured);
+        return Ok((true, None));
+    }
+    let white_mv = timing.white_mv.value;
+    let set_up_mv = if standard == LineStandard::L525 { settings.number(&p::SET_UP) / 100.0 * white_mv } else { 0.0 };
+    // The test picture's white and black lie between black and white.
+    let right = |share: f64| set_up_mv + share * (white_mv - set_up_mv);
+    let limits = over(settings.within(0.0, &p::WHITE_GOOD, &p::WHITE_REJECT), right(share), right(share));
+    let of_white = report.measured(white.judged(limits));
+    let right_mv = right(settings.number(&p::BLACK) / 100.0);
+    let limits = over(settings.within(0.0, &p::BLACK_GOOD, &p::BLACK_REJECT), right_mv, white_mv);
+    let of_black = report.measured(measured.judged(limits));
+    let off = (of_black == Some(Outcome::Fail))
+        .then(|| format!("black at {:.0} mV, {right_mv:.0} mV are right", black.value));
+    Ok(([of_white, of_black] == [Some(Outcome::Pass); 2], off))
+}
+
+/// Limits about a right value, from distances in per cent of something.
+fn over(distances: Limits, right: f64, whole: f64) -> Limits {
+    let about = |limit: Limit| Limit {
+        at_least: limit.at_least.map(|percent| right + percent / 100.0 * whole),
+        at_most: limit.at_most.map(|percent| right + percent / 100.0 * whole),
     };
-    report.measured(Measured::new("video.black", Unit::Millivolt, &black));
-    Ok(outcome)
+    Limits { good: about(distances.good), reject: about(distances.reject), source: distances.source }
 }
 
 /// Which stage the pattern of wrong levels points to.
@@ -100,13 +122,22 @@ fn pattern(
     right_sync: f64,
     burst: Option<&(Option<Outcome>, Estimate)>,
     right_burst: f64,
+    black_off: Option<String>,
     report: &mut Report,
 ) {
     let sync_ratio = sync.value / right_sync;
     let of_burst = burst.and_then(|(outcome, _)| *outcome);
     let burst_ratio = burst.map(|(_, level)| level.value / right_burst);
+    let like_sync = burst_ratio.map(|ratio| (ratio / sync_ratio - 1.0).abs() < 0.12);
+    // Where all levels are off by one factor, so is black.
+    if let Some(off) = black_off.filter(|_| of_sync != Some(Outcome::Fail) || like_sync == Some(false)) {
+        report.found(Finding::VideoBlackWrong, &off);
+        report.advise(
+            "Black does not lie at its set-up: see what set-up the tape was recorded with, then look at the clamp.",
+        );
+    }
     match (of_sync, of_burst) {
-        (Some(Outcome::Fail), _) if burst_ratio.is_some_and(|ratio| (ratio / sync_ratio - 1.0).abs() < 0.12) => {
+        (Some(Outcome::Fail), _) if like_sync == Some(true) => {
             report.found(Finding::VideoLevelWrong, &format!("sync and burst at {sync_ratio:.2} of their level"));
             report.advise("All levels are off by one factor: is the output terminated with 75 ohms? Then the output stage's gain.");
         }
@@ -133,12 +164,7 @@ fn pattern(
 pub(crate) fn times(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mut Report) -> Result<bool> {
     let right_us = standard.video().line_us.value;
     let period = line_period(&lines.periods_s, lines.lead_u_s, lines.timebase_u).on("video.line-period")?.scaled(1e6);
-    let of_percent = |limit: Limit| Limit {
-        at_least: limit.at_least.map(|x| right_us * (1.0 + x / 100.0)),
-        at_most: limit.at_most.map(|x| right_us * (1.0 + x / 100.0)),
-    };
-    let limits = settings.within(0.0, &p::PERIOD_GOOD, &p::PERIOD_REJECT);
-    let limits = Limits { good: of_percent(limits.good), reject: of_percent(limits.reject), source: limits.source };
+    let limits = over(settings.within(0.0, &p::PERIOD_GOOD, &p::PERIOD_REJECT), right_us, right_us);
     let (least, most) = lines.periods_s.iter().fold((f64::MAX, f64::MIN), |(l, m), p| (l.min(*p), m.max(*p)));
     report.note(&format!(
         "{} single line periods, from {:.3} us to {:.3} us",
@@ -148,8 +174,9 @@ pub(crate) fn times(lines: &Lines, standard: LineStandard, settings: &Settings, 
     ));
     let of_period = report.measured(Measured::new("video.line-period", Unit::Microsecond, &period).judged(limits));
     // A period has two edges.
-    let one_u_s = lines.lead_u_s * core::f64::consts::SQRT_2;
-    let jitter = scatter_of_times(&lines.periods_s, one_u_s).on("video.line-jitter")?.scaled(1e6);
+    let sampling = Sampling { one_u_s: lines.lead_u_s * core::f64::consts::SQRT_2, in_step: false };
+    let worth = effective_count(&lines.periods_s).on("video.line-jitter")?;
+    let jitter = scatter_of_times(&lines.periods_s, worth, sampling).on("video.line-jitter")?.scaled(1e6);
     let limits = settings.at_most(&p::JITTER_GOOD, &p::JITTER_REJECT);
     let of_jitter = report.measured(Measured::new("video.line-jitter", Unit::Microsecond, &jitter).judged(limits));
     if of_jitter == Some(Outcome::Fail) {
@@ -204,17 +231,13 @@ pub(crate) fn fields(starts: &[FieldSync], standard: LineStandard, report: &mut 
 }
 
 /// Time-base error, and lines a field where the record is long enough: whether nothing in it is wrong.
-pub(crate) fn long(long: Option<Long>, standard: LineStandard, report: &mut Report) -> Result<bool> {
-    let Some(long) = long else {
-        report.note("The long record shows no sync pulses: no time-base error.");
-        return Ok(false);
-    };
-    match scatter_of_times(&long.errors_s, long.lead_u_s) {
+pub(crate) fn long(long: &Long, standard: LineStandard, report: &mut Report) -> Result<bool> {
+    match scatter_of_times(&long.times.errors_s, long.times.errors_s.len() as f64, long.times.sampling) {
         Ok(error) => {
             report.measured(Measured::new("video.time-base-error", Unit::Microsecond, &error.scaled(1e6)));
             report.note(&format!(
                 "time-base error over {} lines, {:.2} ms",
-                long.errors_s.len(),
+                long.times.errors_s.len(),
                 long.observed_s * 1e3
             ));
         }

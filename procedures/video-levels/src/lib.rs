@@ -66,9 +66,16 @@ impl Procedure for VideoLevels {
             Err(unable) => return Err(unable),
         };
         report.progress(0.8, "records as many lines as the scope holds");
-        let long = judge::long(taker.long()?, taker.lines, report)?;
-        if all_right(levels, times, fields, long) {
-            right(&subject, lines.levels.len(), report);
+        let long = match taker.long() {
+            Ok(long) => judge::long(&long, taker.lines, report)?,
+            Err(unable) if unable.code == UnableCode::InNoise => {
+                report.unable(unable.on("video.time-base-error"));
+                false
+            }
+            Err(unable) => return Err(unable),
+        };
+        if nothing_wrong(levels, times, fields, long) {
+            off_tape(&subject, lines.levels.len(), fields.is_some(), report);
         }
         Ok(())
     }
@@ -80,16 +87,18 @@ const fn comes_and_goes(without: usize, captures: usize) -> bool {
     without > 2 + captures / 10
 }
 
-/// Whether everything passed, and field syncs (none: not looked at) were among it.
-const fn all_right(levels: bool, times: bool, fields: Option<bool>, long: bool) -> bool {
-    levels && times && long && matches!(fields, Some(true))
+/// Whether everything that was looked at passed (no fields: they were not).
+const fn nothing_wrong(levels: bool, times: bool, fields: Option<bool>, long: bool) -> bool {
+    levels && times && long && !matches!(fields, Some(false))
 }
 
-/// All that was seen is as it should be: it counts where it follows the RF.
-fn right(subject: &Subject, lines: usize, report: &mut Report) {
+/// All that was seen is as it should be: it counts where it follows the RF. Nothing in the video itself proves that it comes off the
+/// tape: lines that do not keep their time may be those of one head, in turn with the machine's own picture.
+fn off_tape(subject: &Subject, lines: usize, fields: bool, report: &mut Report) {
     report.progress(0.9, "looks at the RF of both heads");
     match heads::look(subject) {
-        Rf::There => report.found(Finding::VideoRight, &format!("{lines} lines, with RF of both heads")),
+        Rf::There if fields => report.found(Finding::VideoRight, &format!("{lines} lines, with RF of both heads")),
+        Rf::There => {}
         Rf::Missing(seen) => {
             let why = format!(
                 "{seen}, so that the video may be the machine's own picture (a muted machine sends one) and says nothing of playback: look \
@@ -97,10 +106,14 @@ fn right(subject: &Subject, lines: usize, report: &mut Report) {
             );
             report.unable(Unable::new(UnableCode::SignalAbsent, why).on("video"));
         }
-        Rf::Unknown(why) => report.note(&format!(
-            "The video may be the machine's own picture (a muted machine sends one), and `video.right` is not stated, since the RF of both \
-             heads was not seen beside it: {why}."
-        )),
+        Rf::Unknown(unable) => {
+            let why = format!(
+                "what was measured is right, but it may be the machine's own picture (a muted machine sends one), since the RF of both \
+                 heads was not seen beside it: {}; hook up `rf` and `head-switch` besides, and say which level the RF point should have",
+                unable.why
+            );
+            report.unable(Unable::new(unable.code, why).on("video"));
+        }
     }
 }
 
@@ -109,12 +122,10 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_failed_or_was_not_looked_at_is_not_right() {
-        assert!(all_right(true, true, Some(true), true));
-        assert!(!all_right(true, true, None, true));
-        assert!(!all_right(true, true, Some(true), false));
-        assert!(!all_right(true, true, Some(false), true) && !all_right(false, true, Some(true), true));
-        assert!(!all_right(true, false, Some(true), true));
+    fn what_failed_is_wrong() {
+        assert!(nothing_wrong(true, true, Some(true), true) && nothing_wrong(true, true, None, true));
+        assert!(!nothing_wrong(true, true, Some(true), false) && !nothing_wrong(true, true, Some(false), true));
+        assert!(!nothing_wrong(false, true, Some(true), true) && !nothing_wrong(true, false, None, true));
     }
 
     /// A dead head takes half; of a healthy machine's captures one in forty lies in a field sync.

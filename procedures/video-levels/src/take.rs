@@ -3,7 +3,7 @@
 use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::measure::field::{FieldSync, field_syncs};
 use tapewright_sdk::measure::sync::{Syncs, separate};
-use tapewright_sdk::measure::video::{LineLevels, line_levels, line_periods, time_base_errors};
+use tapewright_sdk::measure::video::{LineLevels, TimeBase, line_levels, line_periods, time_base_errors};
 use tapewright_sdk::prelude::*;
 
 /// Points of a capture of two lines: four a cycle of the subcarrier.
@@ -40,8 +40,7 @@ pub(crate) struct Lines {
 
 /// The long record.
 pub(crate) struct Long {
-    pub(crate) errors_s: Vec<f64>,
-    pub(crate) lead_u_s: f64,
+    pub(crate) times: TimeBase,
     /// Lines from one start of vertical sync to the next, where the record holds two.
     pub(crate) field_lines: Option<f64>,
     pub(crate) observed_s: f64,
@@ -69,12 +68,16 @@ impl Taker {
         let ask = Acquire::of(&[Signal::Video])
             .span_s(LINES_SPAN * self.line_s())
             .least_points(POINTS.min(abilities().greatest_points));
-        // A scope takes the captures of one request evenly spaced. A wobble of the lines that keeps step with them would show
-        // one place of its turn only, and no scatter: those asked for one by one lie at another distance.
-        let alone = count / 3;
-        let mut captures = ask.clone().count(count - alone).take()?;
-        for _ in 0..alone {
-            captures.push(ask.clone().take_one()?);
+        // A scope takes the captures of one request evenly spaced. A wobble of the lines that keeps step with them would show one place
+        // of its turn only, and no scatter: requests grow by one capture each, so that where these lie at another distance nothing
+        // keeps step with both.
+        let mut captures = Vec::new();
+        for many in 1.. {
+            let left = count - captures.len() as u32;
+            if left == 0 {
+                break;
+            }
+            captures.extend(ask.clone().count(many.min(left)).take()?);
         }
         found.captures = captures.len();
         for capture in &captures {
@@ -121,17 +124,17 @@ impl Taker {
     }
 
     /// As many lines as the points allow, up to two fields and a bit.
-    pub(crate) fn long(&self) -> Result<Option<Long>> {
+    pub(crate) fn long(&self) -> Result<Long> {
         let points = f64::from(abilities().greatest_points.min(200_000));
         let two_fields_s = 2.15 / self.lines.field_rate_hz();
         let span_s = (points * LONG_DT_S.1).min(two_fields_s);
         let wanted = (span_s / LONG_DT_S.0).min(points) as u32;
         let capture = Acquire::of(&[Signal::Video]).span_s(span_s).least_points(wanted).take_one()?;
         let trace = capture.trace(Signal::Video)?.samples()?;
-        let Some(syncs) = self.syncs(&trace, &mut (0, None))? else { return Ok(None) };
+        let syncs = separate(&trace, self.lines)?;
         let starts = field_syncs(&syncs, self.lines);
         let field_lines = starts.windows(2).next().map(|w| (w[1].at_s - w[0].at_s) / self.line_s());
         let observed_s = trace.span_s();
-        Ok(Some(Long { errors_s: time_base_errors(&syncs), lead_u_s: syncs.lead_u_s, field_lines, observed_s }))
+        Ok(Long { times: time_base_errors(&syncs), field_lines, observed_s })
     }
 }

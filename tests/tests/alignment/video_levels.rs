@@ -1,6 +1,6 @@
 //! Video levels: sync clipped, all levels off, burst alone, lines that do not keep their time.
 
-use super::{Want, check, holds, run};
+use super::{Want, check, holds, run, run_set};
 use tapewright_formats::{Finding, Outcome, UnableCode};
 
 const SCENARIO: &str = include_str!("../../../sim-instrument/scenarios/video-sync-low.toml");
@@ -9,6 +9,7 @@ const NOTHING_OFF: &[Finding] = &[
     Finding::VideoSyncLow,
     Finding::VideoLevelWrong,
     Finding::VideoBurstWrong,
+    Finding::VideoBlackWrong,
     Finding::VideoTimeBase,
     Finding::VideoFieldWrong,
 ];
@@ -34,11 +35,26 @@ fn clipped_sync_fails_and_a_right_output_passes() {
     check(&clipped, &Want { verdict: Outcome::Fail, there, not_there: &but(there[0]), unable: &[] });
     let right = run(&with_rf(SCENARIO), 1, &[], PROCEDURE);
     check(&right, &Want { verdict: Outcome::Pass, there: &[Finding::VideoRight], not_there: NOTHING_OFF, unable: &[] });
-    // Without RF the picture may be the machine's own.
-    let alone = run(SCENARIO, 1, &[], PROCEDURE);
-    check(&alone, &Want { verdict: Outcome::Pass, there: &[], not_there: &nothing_stated(), unable: &[] });
-    let notes = &alone.report.procedures[0].notes;
-    assert!(notes.iter().any(|note| note.contains("the machine's own picture")), "{notes:?}");
+}
+
+/// Levels, times and fields are right, and stated; off the tape or the machine's own, nobody can tell.
+#[test]
+fn without_rf_a_right_picture_is_no_pass() {
+    let unable = &[UnableCode::NotHookedUp];
+    let want = Want { verdict: Outcome::Unable, there: &[], not_there: &nothing_stated(), unable };
+    for (text, commands) in [
+        (SCENARIO.to_owned(), &[][..]),
+        (SCENARIO.to_owned(), &["fault preamp-dead"][..]),
+        (SCENARIO.to_owned(), &["fault head-b-dead"][..]),
+        (SCENARIO.replace("line_jitter_s = 1e-8", "line_jitter_s = 5e-8"), &["fault head-b-dead"][..]),
+    ] {
+        let said = run(&text, 1, commands, PROCEDURE);
+        check(&said, &want);
+        let report = &said.report.procedures[0];
+        assert!(report.unable[0].why.contains("the machine's own picture"), "{report:?}");
+        let sync = report.measurements.iter().find(|m| m.name == "video.sync").expect("it is stated");
+        assert_eq!(sync.outcome, Some(Outcome::Pass), "{report:?}");
+    }
 }
 
 /// One head dead: a machine that mutes shows a right picture of its own, one that does not shows snow in every other field.
@@ -48,8 +64,6 @@ fn with_a_head_dead_the_video_is_not_right() {
     let muted = run(&with_rf(SCENARIO), 1, dead, PROCEDURE);
     let unable = &[UnableCode::SignalAbsent];
     check(&muted, &Want { verdict: Outcome::Unable, there: &[], not_there: &nothing_stated(), unable });
-    let muted = run(SCENARIO, 1, dead, PROCEDURE);
-    check(&muted, &Want { verdict: Outcome::Pass, there: &[], not_there: &nothing_stated(), unable: &[] });
     let text = SCENARIO.replace("[machine.video]\n", "[machine.video]\nmute = false\n");
     let snow = run(&text, 1, dead, PROCEDURE);
     let unable = &[UnableCode::NotSteady];
@@ -69,6 +83,32 @@ fn each_fault_has_its_own_finding() {
         let said = run(SCENARIO, stage, commands, PROCEDURE);
         check(&said, &Want { verdict: Outcome::Fail, there: &[finding], not_there: &but(finding), unable: &[] });
     }
+}
+
+/// Bars of 75 per cent: the picture is known. All levels off by one factor are not black's fault.
+#[test]
+fn black_has_its_set_up() {
+    for format in ["vhs-525-sp", "vhs-625-sp"] {
+        let text = with_rf(SCENARIO).replace("vhs-525-sp", format);
+        for (commands, finding) in [
+            (&[][..], None),
+            (&["fault video-set-up 0.08"][..], Some(Finding::VideoBlackWrong)),
+            (&["fault video-set-up -0.06"][..], Some(Finding::VideoBlackWrong)),
+            (&["fault video-gain 2"][..], Some(Finding::VideoLevelWrong)),
+        ] {
+            let said = run_set(&text, 1, commands, PROCEDURE, &[("white-in-picture", 75.0)]);
+            let (verdict, there, not_there) = match finding {
+                Some(finding) => (Outcome::Fail, vec![finding], but(finding)),
+                None => (Outcome::Pass, vec![Finding::VideoRight], NOTHING_OFF.to_vec()),
+            };
+            check(&said, &Want { verdict, there: &there, not_there: &not_there, unable: &[] });
+        }
+    }
+    // A recording of 525 lines without set-up is wrong only where nobody said so.
+    let without = "fault video-set-up -0.05357";
+    let said = run_set(&with_rf(SCENARIO), 1, &[without], PROCEDURE, &[("white-in-picture", 75.0), ("set-up", 0.0)]);
+    let not_there = &[Finding::VideoBlackWrong];
+    assert!(!said.report.findings.contains(&not_there[0]), "{:?}", said.report);
 }
 
 #[test]

@@ -121,6 +121,16 @@ pub(super) const FAULTS: &[Fault] = &[
         ..LEVELS
     },
     Fault {
+        name: "black moved",
+        look_alike: "video too low",
+        commands: &["fault video-set-up 0.08"],
+        recorded: "picture = \"bars\"",
+        sequence: "known-picture.toml",
+        right: &["video-black"],
+        wrong: &["video-level", "video-sync-clipped", "video-burst"],
+        ..LEVELS
+    },
+    Fault {
         name: "drum hunts",
         look_alike: "drum jitters, drum not locked",
         commands: &["fault drum-hunting 6e-4"],
