@@ -109,7 +109,7 @@ fn off_tape(subject: &Subject, lines: usize, fields: bool, report: &mut Report) 
         Rf::Unknown(unable) => {
             let why = format!(
                 "what was measured is right, but it may be the machine's own picture (a muted machine sends one), since the RF of both \
-                 heads was not seen beside it: {}; hook up `rf` and `head-switch` besides, and say which level the RF point should have",
+                 heads was not seen beside it: {}; it takes `rf`, with the level that its point should have, and `head-switch`",
                 unable.why
             );
             report.unable(Unable::new(unable.code, why).on("video"));
