@@ -195,6 +195,7 @@ fn headline(frame: &LiveFrame) -> &str {
 fn live_spec(rig: &Rig) -> LiveSpec {
     LiveSpec {
         procedure: "guide-adjust".to_owned(),
+        machine: None,
         format: Some(rig.scenario.machine.format.clone()),
         tape: Some(TapeKind::Other),
         tape_name: "council-1991".to_owned(),

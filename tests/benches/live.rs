@@ -99,6 +99,7 @@ async fn row(model: &str, tape: &str, control: bool) -> (Vec<f64>, f64) {
     let bench = Bench::open(parts, clock.clone(), data, library).await.expect("the bench opens");
     let spec = LiveSpec {
         procedure: "guide-adjust".to_owned(),
+        machine: None,
         format: Some(scenario.machine.format.clone()),
         tape: Some(TapeKind::Other),
         tape_name: tape.to_owned(),

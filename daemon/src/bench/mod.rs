@@ -13,9 +13,9 @@ pub mod transport_task;
 use crate::config::{BenchConfig, RelayConfig};
 use crate::library::Library;
 use crate::live::{Begin, LiveDesk, LiveSpec, LiveStartError};
-use crate::records::DataFolder;
+use crate::records::{DataFolder, Job};
 use crate::report::run_report::RunReport;
-use crate::run::spec::RunSpec;
+use crate::run::spec::{RunSpec, check_hookup};
 use crate::run::{RunError, Runner};
 use core::time::Duration;
 use events::{BenchEvent, EventLog};
@@ -277,6 +277,8 @@ impl Bench {
             self.runner.library.procedure(&spec.procedure).await?
         };
         let subject = spec.subject(waiting.as_ref()).map_err(LiveStartError::Spec)?;
+        check_hookup(&subject.format, &bench.name, &bench.hookup)?;
+        let job = self.job_of(&spec, waiting.as_ref(), &subject.format).await?;
         let description = loaded.description();
         // Whoever answered the run's cautions has read them: they are the same.
         if !spec.acknowledge && waiting.is_none() && !description.cautions.is_empty() {
@@ -284,7 +286,11 @@ impl Bench {
             return Err(LiveStartError::Cautions { procedure: description.name.clone(), cautions });
         }
         if subject.tape == TapeKind::Alignment && waiting.is_none() {
-            self.scrap_tape_ran(spec.job.as_deref()).await?;
+            let Some(job) = job else {
+                let why = "give the job in which a scrap tape ran safely; the sequence `tape-safe` tells";
+                return Err(LiveStartError::NoAlignmentTape(why.to_owned()));
+            };
+            job.alignment_tape().map_err(|error| LiveStartError::NoAlignmentTape(error.to_string()))?;
         }
         let running = Arc::clone(&self.running);
         let of_bench = bench.clone();
@@ -295,13 +301,22 @@ impl Bench {
         self.live.begin(Begin { bench, loaded, subject, may_go_on: Box::new(may_go_on) }).await
     }
 
-    async fn scrap_tape_ran(&self, job: Option<&str>) -> Result<(), LiveStartError> {
-        let Some(job) = job else {
-            let why = "give the job in which a scrap tape ran safely; the sequence `tape-safe` tells";
-            return Err(LiveStartError::NoAlignmentTape(why.to_owned()));
+    /// The job of a live session, by the same rules as that of a run.
+    async fn job_of(
+        &self,
+        spec: &LiveSpec,
+        waiting: Option<&RunSpec>,
+        format: &str,
+    ) -> Result<Option<Job>, LiveStartError> {
+        let Some(given) = spec.job.as_deref().or_else(|| waiting.and_then(|run| run.job.as_deref())) else {
+            return Ok(None);
         };
-        let job = self.runner.data.job(&job.parse()?).await?;
-        job.alignment_tape().map_err(|error| LiveStartError::NoAlignmentTape(error.to_string()))
+        let machine = spec.machine(waiting).map_err(LiveStartError::Spec)?;
+        self.runner.job_of(Some(given), machine, format).await.map_err(|error| match error {
+            RunError::Spec(error) => error.into(),
+            RunError::Records(error) => error.into(),
+            error => LiveStartError::Spec(crate::report::chain(&error)),
+        })
     }
 
     /// A person pressed a key of the transport while watching a live session. Stop goes at once; the others

@@ -48,6 +48,9 @@ pub enum LiveStartError {
     /// An alignment tape may not go in.
     #[error("no alignment tape yet: {0}")]
     NoAlignmentTape(String),
+    /// It does not fit the bench or its job.
+    #[error(transparent)]
+    Unfit(#[from] crate::run::spec::SpecError),
     /// There is no such procedure, or it does not load.
     #[error(transparent)]
     Library(#[from] LibraryError),

@@ -10,6 +10,9 @@ use tapewright_formats::{TapeKind, format_named, formats};
 pub struct LiveSpec {
     /// The procedure whose live readings are shown.
     pub procedure: String,
+    /// The machine's shelf mark, where a job is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<String>,
     /// Format by name, e.g. `vhs-525-sp`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub format: Option<String>,
@@ -31,12 +34,20 @@ pub struct LiveSpec {
 }
 
 impl LiveSpec {
+    /// The machine, for its job to be held against.
+    ///
+    /// # Errors
+    /// That it is missing.
+    pub(crate) fn machine<'a>(&'a self, waiting: Option<&'a RunSpec>) -> Result<&'a str, String> {
+        let machine = self.machine.as_deref().or_else(|| waiting.map(|run| run.machine.as_str()));
+        machine.ok_or_else(|| missing("machine"))
+    }
+
     /// The subject as the procedure is told it.
     ///
     /// # Errors
     /// What is missing or unknown, and what there is.
     pub(crate) fn subject(&self, waiting: Option<&RunSpec>) -> Result<tapewright_host::Subject, String> {
-        let missing = |what: &str| format!("give the {what}: no run waits whose {what} could be taken");
         let format = self.format.clone().or_else(|| waiting.map(|run| run.format.clone()));
         let format = format.ok_or_else(|| missing("format"))?;
         if format_named(&format).is_none() {
@@ -56,4 +67,8 @@ impl LiveSpec {
             even_picture: self.even_picture || of_run.is_some_and(|run| run.even_picture),
         })
     }
+}
+
+fn missing(what: &str) -> String {
+    format!("give the {what}: no run waits whose {what} could be taken")
 }

@@ -16,13 +16,13 @@ pub mod spec;
 use crate::bench::events::BenchEvent;
 use crate::bench::shared::Shared;
 use crate::library::{Library, LibraryError, Loaded};
-use crate::records::{DataFolder, JobId, Journal, Note, ProcedureStarted, RecordsError, RunEvent, RunOpened};
+use crate::records::{DataFolder, Job, JobId, Journal, Note, ProcedureStarted, RecordsError, RunEvent, RunOpened};
 use crate::report::run_report::{LEFT_OUT, ProcedureReport, RunReport};
 use crate::sequence::{Sequence, SequenceError, Step};
 use evidence::{JournalLog, StoreAdapter};
 use record::record_of;
 use services::BenchServices;
-use spec::{RunSpec, SpecError};
+use spec::{RunSpec, SpecError, check_hookup, check_job};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use tapewright_formats::{Finding, format_named};
@@ -103,8 +103,8 @@ impl Runner {
     /// [`RunError`]; nothing has moved then.
     pub async fn prepare(&self, spec: RunSpec) -> Result<Prepared, RunError> {
         spec.check()?;
-        spec.check_hookup(&self.bench.name, &self.bench.hookup)?;
-        let job = self.job_of(&spec).await?;
+        check_hookup(&spec.format, &self.bench.name, &self.bench.hookup)?;
+        let job = self.job_of(spec.job.as_deref(), &spec.machine, &spec.format).await?.map(|job| job.id);
         let sequence = self.library.sequence(&spec.sequence)?;
         if let Some(wanted) = sequence.tape.filter(|wanted| *wanted != spec.tape) {
             let sequence = sequence.name.clone();
@@ -145,17 +145,25 @@ impl Runner {
         Ok(Prepared { runner: self.clone(), spec, sequence, procedures, journal, earlier })
     }
 
-    /// The job that a run is said to belong to: it must be there, open, and of this machine and format.
-    async fn job_of(&self, spec: &RunSpec) -> Result<Option<JobId>, RunError> {
-        let Some(given) = &spec.job else { return Ok(None) };
-        let none = || SpecError::NoJob(given.clone());
+    /// The job that a run or a live session is said to belong to: it must be there, open, and of this machine and format.
+    ///
+    /// # Errors
+    /// [`RunError::Spec`] says what does not fit; [`RunError::Records`].
+    pub(crate) async fn job_of(
+        &self,
+        given: Option<&str>,
+        machine: &str,
+        format: &str,
+    ) -> Result<Option<Job>, RunError> {
+        let Some(given) = given else { return Ok(None) };
+        let none = || SpecError::NoJob(given.to_owned());
         let id: JobId = given.parse().map_err(|_| none())?;
         let job = match self.data.job(&id).await {
             Err(RecordsError::Unknown { .. }) => return Err(none().into()),
             job => job?,
         };
-        spec.check_job(&job)?;
-        Ok(Some(id))
+        check_job(&job, machine, format)?;
+        Ok(Some(job))
     }
 }
 

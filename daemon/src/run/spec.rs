@@ -75,9 +75,9 @@ pub enum SpecError {
     /// The machine of the job has left.
     #[error("the job {0} is closed, its machine left: open a new one with `tapewright job open` for what is done now")]
     ClosedJob(String),
-    /// The run is of another machine or format than its job.
+    /// The run or live session is of another machine or format than its job.
     #[error(
-        "the run is to be of the {what} `{given}`, and the job {job} is of `{wanted}`: give that {what}, or the job that this one is in for"
+        "this is to be of the {what} `{given}`, and the job {job} is of `{wanted}`: give that {what}, or the job that this one is in for"
     )]
     NotOfTheJob {
         /// The job.
@@ -156,42 +156,6 @@ impl RunSpec {
         Ok(())
     }
 
-    /// Checks the run against what is written down of the bench: a wrong line standard would be measured as a wrong machine.
-    ///
-    /// # Errors
-    /// If the hookup says another line standard than the format has.
-    pub(super) fn check_hookup(&self, bench: &str, hookup: &Hookup) -> Result<(), SpecError> {
-        let has = format_named(&self.format).map(|format| match format.lines {
-            LineStandard::L525 => 525,
-            LineStandard::L625 => 625,
-        });
-        match (has, hookup.lines) {
-            (Some(has), Some(says)) if has != says => {
-                let (bench, format) = (bench.to_owned(), self.format.clone());
-                Err(SpecError::OtherLines { bench, format, has, says })
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// Checks the run against its job: what a job allows, it allows to its own machine only.
-    ///
-    /// # Errors
-    /// The first thing that does not fit.
-    pub(super) fn check_job(&self, job: &Job) -> Result<(), SpecError> {
-        if job.closed.is_some() {
-            return Err(SpecError::ClosedJob(job.id.to_string()));
-        }
-        let of = [("machine", &self.machine, &job.opened.machine), ("format", &self.format, &job.opened.format)];
-        for (what, given, wanted) in of {
-            if given.trim() != wanted.trim() {
-                let (job, given, wanted) = (job.id.to_string(), given.clone(), wanted.clone());
-                return Err(SpecError::NotOfTheJob { job, what, given, wanted });
-            }
-        }
-        Ok(())
-    }
-
     /// The subject as procedures are told it.
     #[must_use]
     pub fn subject(&self) -> tapewright_host::Subject {
@@ -205,17 +169,47 @@ impl RunSpec {
     }
 }
 
+/// Checks a format against what is written down of the bench: a wrong line standard would be measured as a wrong machine.
+///
+/// # Errors
+/// If the hookup says another line standard than the format has.
+pub(crate) fn check_hookup(format: &str, bench: &str, hookup: &Hookup) -> Result<(), SpecError> {
+    let has = format_named(format).map(|format| match format.lines {
+        LineStandard::L525 => 525,
+        LineStandard::L625 => 625,
+    });
+    match (has, hookup.lines) {
+        (Some(has), Some(says)) if has != says => {
+            let (bench, format) = (bench.to_owned(), format.to_owned());
+            Err(SpecError::OtherLines { bench, format, has, says })
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Checks machine and format against the job: what a job allows, it allows to its own machine only.
+///
+/// # Errors
+/// The first thing that does not fit.
+pub(crate) fn check_job(job: &Job, machine: &str, format: &str) -> Result<(), SpecError> {
+    if job.closed.is_some() {
+        return Err(SpecError::ClosedJob(job.id.to_string()));
+    }
+    for (what, given, wanted) in [("machine", machine, &job.opened.machine), ("format", format, &job.opened.format)] {
+        if given.trim() != wanted.trim() {
+            let (job, given, wanted) = (job.id.to_string(), given.to_owned(), wanted.clone());
+            return Err(SpecError::NotOfTheJob { job, what, given, wanted });
+        }
+    }
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn a_hookup_of_the_other_line_standard_is_refused() {
-        let spec = |format: &str| -> RunSpec {
-            let asked =
-                serde_json::json!({ "sequence": "first-look", "machine": "VC-07", "format": format, "tape": "other" });
-            serde_json::from_value(asked).expect("a run")
-        };
         for (format, lines, fits) in [
             ("vhs-625-sp", Some(525), false),
             ("vhs-525-sp", Some(625), false),
@@ -223,7 +217,7 @@ mod tests {
             ("vhs-625-sp", Some(625), true),
             ("vhs-625-sp", None, true),
         ] {
-            let checked = spec(format).check_hookup("left", &Hookup { lines, points: Vec::new() });
+            let checked = check_hookup(format, "left", &Hookup { lines, points: Vec::new() });
             assert_eq!(checked.is_ok(), fits, "{format} {lines:?}");
             let said = checked.map_or_else(|error| error.to_string(), |()| String::new());
             assert!(fits || said.contains(format) && said.contains("lines = "), "{said}");

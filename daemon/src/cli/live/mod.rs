@@ -37,6 +37,9 @@ pub(crate) struct LiveArgs {
     /// The bench
     #[arg(long)]
     bench: String,
+    /// The machine's shelf mark; needed with a job, left out: that of the run that waits for the adjustment
+    #[arg(long)]
+    machine: Option<String>,
     /// Format of the machine's tapes; left out: that of the run that waits for the adjustment
     #[arg(long)]
     format: Option<String>,
@@ -70,6 +73,7 @@ fn watching(args: &LiveArgs) -> Result<Exit, AskError> {
     let client = args.at.client()?;
     let mut spec = LiveSpec {
         procedure: args.procedure.clone(),
+        machine: args.machine.clone(),
         format: args.format.clone(),
         tape: args.tape,
         tape_name: args.tape_name.clone(),
