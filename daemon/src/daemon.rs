@@ -176,7 +176,11 @@ impl Api for Daemon {
                     AnswerError::NotOpen { .. } => ApiErrorKind::Conflict,
                     AnswerError::NotAChoice { .. } => ApiErrorKind::Invalid,
                 };
-                ApiError::new(kind, error.to_string(), "list the open prompts and answer one of them")
+                ApiError::new(
+                    kind,
+                    error.to_string(),
+                    "list the open ones with `tapewright prompts`, and answer one of them",
+                )
             })
         })
     }

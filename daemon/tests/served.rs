@@ -5,6 +5,7 @@ mod support;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::process::Stdio;
 use support::program::{check_code, err, out, program, run, serve, start, write_config};
+use tapewright::bench::prompts::OpenPrompt;
 use tapewright::live::LiveFrame;
 use tapewright::records::{DataFolder, Job};
 use tapewright::report::run_report::RunReport;
@@ -152,6 +153,53 @@ fn a_run_whose_verdict_cannot_be_kept_ends_for_whoever_waits() {
 }
 
 #[test]
+fn a_prompt_is_answered_from_another_terminal() {
+    let served = serve(&support::vc_07());
+    let folder = tempfile::tempdir().expect("a folder");
+    let config = write_config(folder.path(), &served).display().to_string();
+    let _daemon = start(config.as_ref());
+    let tell = |arguments: &[&str]| run(&[arguments, &["--config", &config]].concat());
+    let nothing = tell(&["prompts", "first"]);
+    check_code(&nothing, 0);
+    assert!(out(&nothing).is_empty() && err(&nothing).contains("asks nothing"), "{}", err(&nothing));
+
+    let mut command = program();
+    command.args(["run", "signal-presence", "--bench", "first", "--machine", "VC-07", "--format", "vhs-525-sp"]);
+    command.args(["--tape", "other", "--config", &config]);
+    command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut running = command.spawn().expect("it starts");
+    let mut said = BufReader::new(running.stderr.take().expect("a pipe")).lines();
+    // Where nobody sits, it says how to answer.
+    let how = said.find_map(|line| line.expect("text").split_once("answer with `").map(|(_, how)| how.to_owned()));
+    let how = how.expect("it asks");
+    let listed = tell(&["prompts", "first", "--json"]);
+    check_code(&listed, 0);
+    let listed: Vec<OpenPrompt> = serde_json::from_str(&out(&listed)).expect("JSON");
+    let id = listed[0].id.as_str();
+    assert!(how.starts_with(&format!("tapewright answer first {id} ")), "{how}");
+    let text = out(&tell(&["prompts", "first"]));
+    assert!(text.contains(listed[0].question.text.lines().next().expect("a text")) && text.contains(id), "{text}");
+
+    for (prompt, answer, because) in
+        [(id, "maybe", "answer one of: yes, no"), ("9-nothing", "no", "tapewright prompts")]
+    {
+        let refused = tell(&["answer", "first", prompt, answer]);
+        check_code(&refused, 20);
+        assert!(err(&refused).contains(because), "{}", err(&refused));
+    }
+    let taken = tell(&["answer", "first", id, "no"]);
+    check_code(&taken, 0);
+    assert!(out(&taken).contains("was answered with `no`"), "{}", out(&taken));
+    let rest: String = said.map(|line| line.expect("text") + "\n").collect();
+    check_code(&running.wait_with_output().expect("it ends"), 20);
+    assert!(rest.contains("cautions were not acknowledged"), "{rest}");
+    // The first answer counts.
+    let late = tell(&["answer", "first", id, "yes"]);
+    check_code(&late, 20);
+    assert!(err(&late).contains("is not open"), "{}", err(&late));
+}
+
+#[test]
 fn live_readings_in_lines_and_in_json() {
     let served = serve(&support::vc_07());
     served.sim.command(served.clock.now(), "tape council-1991").expect("a tape goes in");
@@ -177,6 +225,22 @@ fn live_readings_in_lines_and_in_json() {
     let alignment = alignment.wait_with_output().expect("it ends");
     check_code(&alignment, 20);
     assert!(err(&alignment).contains("scrap tape"), "{}", err(&alignment));
+    // A job is of one machine and format, live as in a run.
+    let opened =
+        run(&["job", "open", "--machine", "VC-07", "--format", "vhs-525-sp", "--json", "--config", &config_text]);
+    let opened: serde_json::Value = serde_json::from_str(&out(&opened)).expect("JSON");
+    let job = opened["job"]["id"].as_str().expect("a name");
+    for (more, because) in [
+        (&["--job", "j20000101-000000-001", "--machine", "VC-07"][..], "there is no job"),
+        (&["--job", job], "give the machine"),
+        (&["--job", job, "--machine", "CM-02"], "of the machine `CM-02`"),
+        (&["--job", job, "--machine", "VC-07", "--format", "vhs-525-lp"], "of the format `vhs-525-lp`"),
+    ] {
+        let known = if more.contains(&"--format") { &known[2..] } else { &known[..] };
+        let refused = live(&[known, more, &["--acknowledge"]].concat()).wait_with_output().expect("it ends");
+        check_code(&refused, 20);
+        assert!(err(&refused).contains(because), "{more:?}: {}", err(&refused));
+    }
     assert_eq!(served.sim.key_presses().iter().skip(1).sum::<u64>(), 0, "nothing moved");
 
     let mut watching = live(&[&known[..], &["--acknowledge", "--json"]].concat());

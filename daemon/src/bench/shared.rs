@@ -59,7 +59,7 @@ impl Shared {
             Some(Err(_)) | None => {
                 self.events.push(BenchEvent::Unanswered { prompt: id });
                 let text = format!(
-                    "nobody answered `{name}` within {} s: run it attended, or answer over HTTP",
+                    "nobody answered `{name}` within {} s: run it attended, or answer with `tapewright answer`",
                     deadline.as_secs()
                 );
                 Err(unattended(text))

@@ -40,7 +40,7 @@ pub(crate) enum AskError {
     Name(#[from] RecordsError),
     #[error("the daemon sent something that this program does not understand: are both of the same version?")]
     Wire(#[from] serde_json::Error),
-    #[error("standard input ended at a prompt: answer it over HTTP, or run attended")]
+    #[error("standard input ended at a prompt: see `tapewright prompts` and `tapewright answer`, or run attended")]
     NoAnswer,
     #[error(
         "run {run} ended without a verdict: {because}; see that the disk with the records has room and can be written, then run again"
@@ -171,13 +171,13 @@ fn latest(client: &Client, bench: &str) -> Result<Cursor, AskError> {
     }
 }
 
-/// Shows a prompt and sends what is typed. Without a terminal it is left to whoever answers over HTTP.
+/// Shows a prompt and sends what is typed. Without a terminal it is left to whoever answers elsewhere.
 fn answer(client: &Client, bench: &str, prompt: &OpenPrompt) -> Result<(), AskError> {
     let question = &prompt.question;
     out::say(&question.text);
     let stdin = std::io::stdin();
     if !stdin.is_terminal() {
-        out::say(&format!("(not attended here: prompt {} waits for an answer over HTTP)", prompt.id));
+        out::say(&format!("(not attended here: answer with `{}`)", super::answer::command(bench, prompt)));
         return Ok(());
     }
     loop {
@@ -189,14 +189,18 @@ fn answer(client: &Client, bench: &str, prompt: &OpenPrompt) -> Result<(), AskEr
         if read == 0 {
             return Err(AskError::NoAnswer);
         }
-        let answered = Answered { text: line.trim().to_owned(), by: "command line".to_owned() };
-        match client.answer(bench, &prompt.id, &answered) {
+        match client.answer(bench, &prompt.id, &answered(line.trim())) {
             Ok(()) => return Ok(()),
             Err(error) if client.prompts(bench)?.iter().any(|p| p["id"] == prompt.id.as_str()) => out::error(&error),
             // Another answer was first, or the time was up: the events say which.
             Err(_) => return Ok(()),
         }
     }
+}
+
+/// An answer from here.
+pub(crate) fn answered(text: &str) -> Answered {
+    Answered { text: text.to_owned(), by: "command line".to_owned() }
 }
 
 fn show_run(client: &Client, run: &RunId, json: bool, why: bool) -> Result<Exit, AskError> {

@@ -1,5 +1,6 @@
 //! The command line.
 
+mod answer;
 mod client;
 mod demo;
 mod dialect;
@@ -66,6 +67,10 @@ enum Command {
     Run(client::RunArgs),
     /// Watch a procedure's live readings while adjusting; nothing moves but by a key
     Live(live::LiveArgs),
+    /// List what a bench asks and waits to be answered
+    Prompts(answer::PromptsArgs),
+    /// Answer what a bench asks, from any terminal; the first answer counts
+    Answer(answer::AnswerArgs),
     /// List runs
     Runs(client::RunsArgs),
     /// Show a run
@@ -86,6 +91,8 @@ pub fn main() -> Exit {
         Command::Job(command) => jobs::run(&command),
         Command::Run(args) => client::run(&args),
         Command::Live(args) => live::run(&args),
+        Command::Prompts(args) => answer::prompts(&args),
+        Command::Answer(args) => answer::answer(&args),
         Command::Runs(args) => client::runs(&args),
         Command::Show(args) => client::show(&args),
         Command::Rejudge(args) => rejudge::run(&args),
