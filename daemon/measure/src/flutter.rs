@@ -335,7 +335,7 @@ mod tests {
             for noise_v in [0.0, 0.01] {
                 let speed =
                     SpeedError::of(&tone(257.143, span_s, &[(0.7, 3.0), (29.97, 1.0)], noise_v), 3150.0).unwrap();
-                let Unweighted { tone_hz, lines } = speed.unweighted(3, 0.0).unwrap();
+                let Unweighted { tone_hz, lines, .. } = speed.unweighted(3, 0.0).unwrap();
                 assert!((tone_hz.value - 3150.0).abs() < 0.02, "{span_s} s, {noise_v} V: {tone_hz:?}");
                 assert!(
                     tone_hz.interval.low <= 3150.0 && 3150.0 <= tone_hz.interval.high,

@@ -55,7 +55,7 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.8, "looks for faster flutter");
     let looked = faster(&mut speed);
     report.progress(0.9, "judges");
-    let Unweighted { tone_hz, lines } = speed.unweighted(3, timebase_u)?;
+    let Unweighted { tone_hz, lines, added_hz } = speed.unweighted(3, timebase_u)?;
     tone(tone_hz, nominal_hz, report);
     let weighted = speed.weighted()?;
     if let Err(unable) = looked {
@@ -84,6 +84,13 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     }
     let turns = Turns::of(settings, subject.format.lines);
     tell(&lines, &turns, outcome == Some(Outcome::Pass), report);
+    if !added_hz.is_empty() {
+        let all: Vec<String> = added_hz.iter().map(|hz| format!("{hz:.1} Hz")).collect();
+        report.note(&format!(
+            "Not among the lines: {}. So much of it stands in the tone's level that it is hum or another tone beside it, no flutter.",
+            all.join(", ")
+        ));
+    }
     let (x_low, x_high, values) = speed.drawn(DRAWN)?;
     report.draw(Figure {
         name: "flutter spectrum, unweighted".into(),

@@ -4,6 +4,7 @@ use super::{SpeedError, cut};
 use crate::demodulate::PASS_RIPPLE;
 use crate::error::MeasureError;
 use crate::estimate::{Contribution, Estimate};
+use crate::linear::Normal;
 use crate::sine::fit_values;
 use crate::spectrum::Spectrum;
 
@@ -12,6 +13,22 @@ const CLEAR: f64 = 5.0;
 
 /// What lines that were not fitted pull the frequency of one that was, in cycles over the record (standard uncertainty, from trials).
 const PULLED: f64 = 0.002;
+
+/// A line must stand so many times above the skirts of another.
+const SKIRT: f64 = 1.5;
+
+/// Rounds of fits of the frequencies; each squares how far they are off.
+const ROUNDS: usize = 4;
+
+/// How far from the top of the spectrum the fit may take a frequency, in cycles over the record.
+const ASIDE: f64 = 0.25;
+
+/// A line that stands in the amplitude with more than this share of what it is in the phase is no flutter: one that is added to the
+/// tone is as large in both, and its double half as large.
+const OF_AMPLITUDE: f64 = 0.4;
+
+/// There it must stand so many times above the median of the spectrum.
+const CLEAR_IN_AMPLITUDE: f64 = 3.5;
 
 /// Lowest frequency that a line may have, in cycles over the record.
 const LEAST_CYCLES: f64 = 2.0;
@@ -38,6 +55,9 @@ pub struct Unweighted {
     pub tone_hz: Estimate,
     /// The largest lines of the unweighted spectrum that stand clear, largest first.
     pub lines: Vec<FlutterLine>,
+    /// Frequencies in hertz of lines that stand in the tone's amplitude about as much, largest first: what is added to the tone (hum, another
+    /// tone) turns both, flutter the phase alone.
+    pub added_hz: Vec<f64>,
 }
 
 impl SpeedError {
@@ -53,23 +73,36 @@ impl SpeedError {
         let spectrum = Spectrum::of(&self.error, self.dt_s)?;
         let span_s = self.error.len() as f64 * self.dt_s;
         let (from, to) = (LEAST_CYCLES / span_s, self.highest_hz);
+        let in_amplitude = Spectrum::of(&self.beside, self.dt_s)?;
         // Noise on the phase rises with frequency: each line is held against its own neighbourhood.
-        let local = |hz: f64| {
-            let beside = (8.0 * spectrum.resolution_hz).max(0.3 * hz);
+        let local = |of: &Spectrum, hz: f64| {
+            let beside = (8.0 * of.resolution_hz).max(0.3 * hz);
             let (low, high) = ((hz - beside).max(from), (hz + beside).min(to));
-            (spectrum.floor(low, high), 0.5 * (low + high))
+            (of.floor(low, high), 0.5 * (low + high))
         };
         let mut peaks = spectrum.peaks(from, to, 12);
-        peaks.retain(|peak| peak.amplitude > CLEAR * local(peak.hz).0);
-        let hz: Vec<f64> = peaks.iter().map(|peak| peak.hz).collect();
+        peaks.retain(|peak| peak.amplitude > CLEAR * local(&spectrum, peak.hz).0);
+        let all = peaks.clone();
+        peaks.retain(|peak| {
+            all.iter().all(|other| peak.amplitude > SKIRT * skirt((peak.hz - other.hz) * span_s) * other.amplitude)
+        });
+        let tops: Vec<f64> = peaks.iter().map(|peak| peak.hz).collect();
+        let hz = sharpened(&self.error, self.dt_s, &tops);
         let fit = fit_values(&self.error, self.dt_s, &hz)?;
         // Lines of the same frequencies in what the filter cuts.
         let again = fit_values(&cut::less(&self.error, &self.cut), self.dt_s, &hz)?;
-        let (mut lines, mut left) = (Vec::new(), 0.0_f64);
-        for ((tone, again), peak) in fit.tones.iter().zip(&again.tones).zip(&peaks) {
+        let beside = fit_values(&self.beside, self.dt_s, &hz)?;
+        let beside = fit.tones.iter().zip(&again.tones).zip(&beside.tones);
+        let (mut lines, mut added_hz, mut left) = (Vec::new(), Vec::new(), 0.0_f64);
+        for (((tone, again), added), peak) in beside.zip(&peaks) {
+            let least = OF_AMPLITUDE * tone.amplitude();
+            if added.amplitude() > least.max(CLEAR_IN_AMPLITUDE * local(&in_amplitude, tone.hz).0) {
+                added_hz.push(tone.hz);
+                continue;
+            }
             let undo = self.undo(tone.hz);
             // The median of a Rayleigh amplitude is 1.18 of each part's deviation; the window's noise bandwidth is 1.5.
-            let (floor, middle_hz) = local(peak.hz);
+            let (floor, middle_hz) = local(&spectrum, peak.hz);
             let error = floor * peak.hz / middle_hz / 1.177 / 1.5_f64.sqrt();
             let amplitude = tone.amplitude();
             left = left.hypot(amplitude / (core::f64::consts::PI * tone.hz * span_s).max(1.0));
@@ -103,7 +136,7 @@ impl SpeedError {
                 Contribution::type_b("ends of the record", ENDS_CYCLES / self.observed_s),
             ],
         )?;
-        Ok(Unweighted { tone_hz, lines })
+        Ok(Unweighted { tone_hz, lines, added_hz })
     }
 
     /// Amplitudes of the unweighted spectrum in per cent, to be drawn: hertz of the first and the last, and the values.
@@ -124,5 +157,101 @@ impl SpeedError {
             })
             .collect();
         Ok((0.5 * step, self.highest_hz - 0.5 * step, values))
+    }
+}
+
+/// Skirts of a line under Hann's window so many cycles over the record beside it, of its amplitude: their tops from the first on.
+fn skirt(cycles: f64) -> f64 {
+    let away = cycles.abs();
+    if away < 2.0 { 0.0 } else { 1.0 / (core::f64::consts::PI * away * (away * away - 1.0)) }
+}
+
+/// Frequencies of lines as a fit of all of them together has them, under the spectrum's window: of few cycles a line's own image, the
+/// mean and its neighbours draw the top of the spectrum to one side. Where the fit does not hold, the tops.
+fn sharpened(values: &[f64], dt_s: f64, tops: &[f64]) -> Vec<f64> {
+    let n = values.len() as f64;
+    let span_s = n * dt_s;
+    // Cosine, sine and slope with the frequency of each, and the constant.
+    let size = 3 * tops.len() + 1;
+    let mut hz = tops.to_vec();
+    // Of each line, as the round before left it: none yet.
+    let mut parts = vec![(0.0, 0.0); hz.len()];
+    let mut row = Vec::with_capacity(size);
+    for round in 0..=ROUNDS {
+        let mut normal = Normal::new(if round == 0 { size - tops.len() } else { size });
+        for (i, value) in values.iter().enumerate() {
+            // Hann's window, whose root each equation is weighted with.
+            let place = (i as f64 + 0.5) / n;
+            let weight = (core::f64::consts::PI * place).sin();
+            let cycles = place - 0.5;
+            row.clear();
+            let mut left = *value;
+            for (hz, (cosine, sine)) in hz.iter().zip(&parts) {
+                let (s, c) = (core::f64::consts::TAU * hz * span_s * cycles).sin_cos();
+                row.extend([weight * c, weight * s]);
+                if round > 0 {
+                    left -= cosine * c + sine * s;
+                    let size = f64::hypot(*cosine, *sine).max(f64::MIN_POSITIVE);
+                    row.push(weight * cycles * (sine * c - cosine * s) / size);
+                }
+            }
+            row.push(weight);
+            normal.add(&row, weight * left);
+        }
+        let Some(solved) = normal.solve() else { return tops.to_vec() };
+        let each = solved.coefficients.chunks_exact(if round == 0 { 2 } else { 3 });
+        for ((hz, part), found) in hz.iter_mut().zip(&mut parts).zip(each) {
+            if let [.., turn] = found
+                && round > 0
+            {
+                *hz += turn / (core::f64::consts::TAU * f64::hypot(part.0, part.1).max(f64::MIN_POSITIVE)) / span_s;
+            }
+            *part = (part.0 + found[0], part.1 + found[1]);
+        }
+    }
+    hz.iter().zip(tops).map(|(hz, top)| if (hz - top).abs() * span_s < ASIDE { *hz } else { *top }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::tone;
+    use super::*;
+    use crate::trace::Trace;
+
+    /// Two turns of a reel are enough for its rate, whatever part of a turn is cut off, and beside a greater line.
+    #[test]
+    fn the_rate_of_few_turns_is_held() {
+        for (place, reel_hz) in [0.295, 0.307, 0.32, 0.35, 0.41, 0.5].into_iter().enumerate() {
+            for capstan_hz in [2.1, 3.66, 7.9] {
+                let lines = [(capstan_hz, 14.0), (reel_hz, 2.5), (29.97, 0.5)];
+                let trace = tone(14_000.0, 7.5 + 0.07 * place as f64, &lines, 1e-3);
+                let found = SpeedError::of(&trace, 3150.0).unwrap().unweighted(3, 0.0).unwrap().lines;
+                for (line, (hz, dev)) in found.iter().zip(lines) {
+                    let off = (line.hz.value - hz) / line.hz.standard_uncertainty;
+                    assert!(off.abs() < 3.0, "{lines:?}: {line:?}, {off}");
+                    assert!((line.percent.value * 31.5 / dev - 1.0).abs() < 0.02, "{lines:?}: {line:?}");
+                }
+            }
+        }
+    }
+
+    /// Hum beside the tone is no flutter, also where a wide swing spreads it over many lines; flutter beside it is.
+    #[test]
+    fn hum_is_no_line() {
+        for (rate_hz, hum_hz) in [(340.43, 120.0), (340.43, 100.0), (257.143, 60.0), (14_000.0, 3180.0)] {
+            for swing in [1.0, 20.3] {
+                let bare = tone(rate_hz, 9.0, &[(6.351, swing), (25.0, 0.5)], 0.001);
+                let hum = |i: usize| 0.015 * (core::f64::consts::TAU * hum_hz * i as f64 / rate_hz).cos() as f32;
+                let volts = bare.volts().iter().enumerate().map(|(i, v)| v + hum(i)).collect();
+                let trace = Trace::from_volts(0.0, 1.0 / rate_hz, volts).unwrap();
+                let found = SpeedError::of(&trace, 3150.0).unwrap().unweighted(3, 0.0).unwrap();
+                let hz: Vec<f64> = found.lines.iter().map(|line| line.hz.value).collect();
+                assert!(!found.added_hz.is_empty(), "{rate_hz}, {hum_hz}, {swing}: {hz:?}");
+                let [a, b, ..] = hz.as_slice() else { panic!("{rate_hz}, {hum_hz}, {swing}: {hz:?}") };
+                // The double of hum is small, and may be too weak to stand in the amplitude.
+                assert!(found.lines.iter().skip(2).all(|line| line.percent.value < 2e-3), "{:?}", found.lines);
+                assert!((a - 6.351).abs() < 0.02 && (b - 25.0).abs() < 0.05, "{rate_hz}, {hum_hz}, {swing}: {hz:?}");
+            }
+        }
     }
 }
