@@ -4,15 +4,16 @@
 //! fitted with it, and noise does not widen what it says. A line that is an alias moves when the sample rate does; so two
 //! records at unlike rates say which lines are real. What stands in a record and is no part that was found is not lost: [`Left`].
 
+mod find;
 mod left;
 
 pub use left::Left;
 
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
-use crate::sine::{Tone, ToneFit, fit_near, fit_periodic, fit_tones};
-use crate::spectrum::Spectrum;
+use crate::sine::{Tone, ToneFit, fit_tones};
 use crate::trace::{Conversion, Trace};
+use find::{Found, find, spectrum_of};
 
 /// Unrelated parts that are fitted between two frequencies at most; what is left besides is only bounded.
 const PARTS: usize = 4;
@@ -44,6 +45,10 @@ const HARMONIC: f64 = 3.5;
 /// A line is real when the other record shows it with at least this share of its amplitude.
 const SAME: f64 = 0.5;
 
+/// By how much an alias upon a tone draws a part's frequency, in cycles over the record (standard uncertainty: half a line's width
+/// is the most that a fit keeps to).
+const DRAWN: f64 = 0.25;
+
 /// One periodic part.
 #[derive(Debug, Clone)]
 pub struct Part {
@@ -55,6 +60,8 @@ pub struct Part {
     pub rms_v: Estimate,
     /// Fundamental and harmonics as fitted.
     pub tones: Vec<Tone>,
+    /// Peak to peak in volts by which the other record shows more or less of it: what of it may be an alias.
+    pub unlike_v: f64,
 }
 
 /// What a record shows beside its periodic part.
@@ -68,36 +75,6 @@ pub struct Ripple {
     pub least_v: f64,
     /// What stands in either record beside the parts.
     pub left: [Left; 2],
-}
-
-fn spectrum_of(trace: &Trace) -> Result<Spectrum, MeasureError> {
-    let values: Vec<f64> = trace.volts().iter().map(|v| f64::from(*v)).collect();
-    Spectrum::of(&values, trace.dt_s())
-}
-
-/// The fundamental of the largest real line: the lowest line of at least a fifth of its amplitude that it is a multiple of.
-fn fundamental(first: &Spectrum, second: &Spectrum, from_hz: f64, to_hz: f64) -> Option<f64> {
-    let floor = first.floor(from_hz, to_hz);
-    // The skirts of a strong line, wherever it lies, are no lines.
-    let strongest = first.peaks(0.0, f64::INFINITY, 1).first().map_or(0.0, |peak| peak.amplitude);
-    let real: Vec<_> = first
-        .peaks(from_hz, to_hz, 24)
-        .into_iter()
-        .take_while(|peak| peak.amplitude > (CLEAR * floor).max(SKIRT * strongest))
-        // A line that moves with the sample rate is the alias of something faster.
-        .filter(|peak| {
-            let near = first.resolution_hz.max(second.resolution_hz);
-            let there = second.peaks((peak.hz - near).max(0.0), peak.hz + near, 1);
-            there.first().is_some_and(|other| other.amplitude > SAME * peak.amplitude)
-        })
-        .collect();
-    let largest = real.first().copied()?;
-    let whole = |low: f64| {
-        let times = (largest.hz / low).round();
-        times >= 1.0 && times <= HARMONICS as f64 && (largest.hz / times - low).abs() < 0.5 * first.resolution_hz
-    };
-    let lowest = real.iter().filter(|p| p.amplitude > 0.2 * largest.amplitude && whole(p.hz)).map(|p| p.hz);
-    Some(lowest.fold(largest.hz, f64::min))
 }
 
 /// Looks for the ripple between two frequencies in two records of like length and unlike rate. `timebase_u` is
@@ -131,98 +108,46 @@ pub fn ripple(
     let conversion = *first.conversion();
     let floor = spectrum_of(first)?.floor(from_hz, to_hz);
     let mut least_v = (CLEAR * floor).max(OF_A_STEP * conversion.step_v);
-    // What the residual of everything else hides is no part.
-    let sure = |fit: &ToneFit| fit.tones.first().is_some_and(|tone| tone.amplitude() > SURE * tone.error);
-    let (mut found, mut there): (Vec<(ToneFit, f64)>, Vec<ToneFit>) = (Vec::new(), Vec::new());
-    let mut nothing = fit_tones(first, &[], true)?;
-    let (mut rest, mut other) = (first.clone(), second.clone());
-    while found.len() < PARTS {
-        let Some(hz) = fundamental(&spectrum_of(&rest)?, &spectrum_of(&other)?, from_hz, to_hz) else { break };
-        // One more harmonic of a part, or what its fit left of it, is no other part.
-        if found.iter().any(|(fit, _)| belongs(hz, fit, 2.0 / first.span_s())) {
-            break;
-        }
-        // A line that no sine fits best is noise that looked like one.
-        let (fit, hz_error) = match periodic(&rest, hz) {
-            Ok(fit) => fit,
-            Err(MeasureError::InNoise { .. }) => break,
-            Err(error) => return Err(error),
-        };
-        if found.is_empty() {
-            least_v = least_v.max(SURE * fit.tones[0].error);
-        }
-        if !sure(&fit) {
-            if found.is_empty() {
-                nothing = fit;
-            }
-            break;
-        }
-        // A converter that runs free has moved meanwhile.
-        let again = match periodic(&other, fit.tones[0].hz) {
-            Ok((again, _)) => again,
-            Err(_) => fit_tones(&other, &below(fit.tones.iter().map(|tone| tone.hz), second.dt_s()), true)?,
-        };
-        (rest, other) = (without(&rest, &fit)?, without(&other, &again)?);
-        there.push(again);
-        found.push((fit, hz_error));
+    let Found { records: [here, there], unsure } = find(first, second, (from_hz, to_hz))?;
+    let largest = here.parts.first().map(|(fit, _)| fit).or(unsure.as_ref());
+    if let Some(fit) = largest {
+        least_v = least_v.max(SURE * fit.tones[0].error);
     }
-    // Each once more beside the others: until now the later ones stood in the residual of the earlier ones.
-    let beside_others = if found.len() > 1 { found.len() } else { 0 };
-    for k in 0..beside_others {
-        let mut others = found.iter().enumerate().filter(|(i, _)| *i != k);
-        let alone = others.try_fold(first.clone(), |trace, (_, (fit, _))| without(&trace, fit))?;
-        if let Ok(better) = periodic(&alone, found[k].0.tones[0].hz)
-            && sure(&better.0)
-        {
-            found[k] = better;
-        }
-    }
-    let mean_v = mean(found.first().map_or(&nothing, |(fit, _)| fit), first, second)?;
-    let parts: Vec<Part> =
-        found.iter().map(|(fit, e)| part(fit, *e, &conversion, timebase_u)).collect::<Result<_, _>>()?;
-    let fits: Vec<ToneFit> = found.into_iter().map(|(fit, _)| fit).collect();
-    let left = [left::left(first, &fits)?, left::left(second, &there)?];
+    let nothing = fit_tones(first, &[], true)?;
+    let mean_v = mean(largest.unwrap_or(&nothing), first, second)?;
+    let both = here.parts.iter().zip(&there.parts);
+    let parts = both
+        .map(|((fit, hz_error), (again, _))| {
+            let unlike_v = unlike_v(fit, again, conversion.step_v);
+            // An alias that no other record is without draws the frequency, too.
+            let drawn_hz = if unlike_v > 0.0 { DRAWN / first.span_s() } else { 0.0 };
+            part(fit, [*hz_error, drawn_hz], unlike_v, &conversion, timebase_u)
+        })
+        .collect::<Result<_, _>>()?;
+    let left = [left::left(first, here.beside_parts()?)?, left::left(second, there.beside_parts()?)?];
     Ok(Ripple { mean_v, parts, least_v, left })
 }
 
-/// Whether a line is a multiple of a part's fundamental, or lies too near to one of its tones to be told from it.
-fn belongs(hz: f64, fit: &ToneFit, resolution_hz: f64) -> bool {
-    let base_hz = fit.tones[0].hz;
-    let times = (hz / base_hz).round();
-    (times >= 1.0 && (hz - times * base_hz).abs() < 0.5 * resolution_hz)
-        || fit.tones.iter().any(|tone| (hz - tone.hz).abs() < resolution_hz)
-}
-
-fn below(hz: impl Iterator<Item = f64>, dt_s: f64) -> Vec<f64> {
-    hz.filter(|hz| *hz < CLEAR_OF_IMAGE / dt_s).collect()
-}
-
-/// A record less the tones of a fit; constant and drift stay.
-fn without(trace: &Trace, fit: &ToneFit) -> Result<Trace, MeasureError> {
-    let volts = trace.volts().iter().enumerate().map(|(i, v)| {
-        let t = trace.time_s(i);
-        let tones: f64 = fit
-            .tones
-            .iter()
-            .map(|tone| {
-                let (s, c) = (core::f64::consts::TAU * (tone.hz * t).fract()).sin_cos();
-                tone.cosine * c + tone.sine * s
-            })
-            .sum();
-        (f64::from(*v) - tones) as f32
-    });
-    Trace::from_volts(trace.t0_s(), trace.dt_s(), volts.collect())
-}
-
-/// Fundamental and harmonics near a guess, and the standard error of the frequency in hertz.
-fn periodic(trace: &Trace, guess_hz: f64) -> Result<(ToneFit, f64), MeasureError> {
-    let all = |hz: f64| below((1..=HARMONICS).map(|k| k as f64 * hz), trace.dt_s());
-    let (single, _) = fit_near(trace, guess_hz)?;
-    let rough = fit_tones(trace, &all(single.tones[0].hz), true)?;
-    // What is noise in a harmonic would be counted so many times over in the frequency.
-    let orders: Vec<f64> = clear(&rough).map(|(k, _)| k as f64 + 1.0).collect();
-    let (fine, hz_error) = fit_periodic(trace, single.tones[0].hz, &orders, true)?;
-    Ok((fit_tones(trace, &all(fine.tones[0].hz), true)?, hz_error))
+/// Peak to peak by which the tones of a part, as they stand to its fundamental, differ from one record to the other: all of them where
+/// one does by more than chance. An alias that lies upon one does so at one rate only, and what a fit leaves of it gets into the others.
+fn unlike_v(fit: &ToneFit, again: &ToneFit, step_v: f64) -> f64 {
+    // Amplitude, and phase and error as of a record that begins with the fundamental's top.
+    let standing = |fit: &ToneFit, k: usize| {
+        let (base, tone) = (&fit.tones[0], &fit.tones[k]);
+        let (times, amplitude) = (k as f64 + 1.0, tone.amplitude());
+        let turn = tone.phase_rad() - times * base.phase_rad();
+        let by_base = if k == 0 { 0.0 } else { times * amplitude * base.phase_error_rad() };
+        (amplitude, turn, tone.error.hypot(by_base))
+    };
+    let differences = || {
+        (0..fit.tones.len().min(again.tones.len())).map(|k| {
+            let ((a, turn_a, error_a), (b, turn_b, error_b)) = (standing(fit, k), standing(again, k));
+            let away = (a * a + b * b - 2.0 * a * b * (turn_a - turn_b).cos()).max(0.0).sqrt();
+            (away, SURE * error_a.hypot(error_b) + OF_A_STEP * step_v)
+        })
+    };
+    let by_chance = differences().all(|(away, chance)| away <= chance);
+    if by_chance { 0.0 } else { differences().map(|(away, _)| 2.0 * away).sum() }
 }
 
 /// The fundamental, and those harmonics that stand clear of their own error.
@@ -255,7 +180,13 @@ fn mean(fit: &ToneFit, first: &Trace, second: &Trace) -> Result<Estimate, Measur
     )
 }
 
-fn part(fit: &ToneFit, hz_error: f64, conversion: &Conversion, timebase_u: f64) -> Result<Part, MeasureError> {
+fn part(
+    fit: &ToneFit,
+    [hz_error, drawn_hz]: [f64; 2],
+    unlike_v: f64,
+    conversion: &Conversion,
+    timebase_u: f64,
+) -> Result<Part, MeasureError> {
     // The others would only widen the extremes.
     let tones: Vec<_> = clear(fit).collect();
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -281,6 +212,7 @@ fn part(fit: &ToneFit, hz_error: f64, conversion: &Conversion, timebase_u: f64) 
             fit.tones[0].hz,
             vec![
                 Contribution::type_a("noise", hz_error, dof),
+                Contribution::type_b("alias upon it", drawn_hz),
                 Contribution::type_b("time base of the scope", timebase_u * fit.tones[0].hz),
             ],
         )?,
@@ -303,6 +235,7 @@ fn part(fit: &ToneFit, hz_error: f64, conversion: &Conversion, timebase_u: f64) 
             ],
         )?,
         tones: fit.tones.clone(),
+        unlike_v,
     })
 }
 

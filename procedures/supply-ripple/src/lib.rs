@@ -1,8 +1,10 @@
 //! The procedure supply-ripple: mean, ripple and its frequency on a low-voltage rail.
 
 mod parameters;
+mod slow;
 
 use parameters as p;
+use slow::{Slow, record, records};
 use tapewright_sdk::measure::Spread;
 use tapewright_sdk::measure::ripple::{Part, Ripple, ripple};
 use tapewright_sdk::prelude::*;
@@ -60,23 +62,11 @@ impl Procedure for SupplyRipple {
     }
 }
 
-fn records(plan: [(f64, u32); 2]) -> Result<([Trace; 2], f64)> {
-    let take = |(span_s, points): (f64, u32)| -> Result<(Trace, f64)> {
-        let capture = Acquire::of(&[Signal::Supply]).span_s(span_s).least_points(points).take_one()?;
-        Ok((capture.trace(Signal::Supply)?.samples()?, capture.info.timebase_uncertainty))
-    };
-    let ((first, u), (second, _)) = (take(plan[0])?, take(plan[1])?);
-    if (first.dt_s() / second.dt_s() - 1.0).abs() < 0.03 {
-        let why = "the scope takes both records at the same rate, so that an alias cannot be told from a line: that takes a scope with finer steps of its time base";
-        return Err(Unable::new(UnableCode::NotPossible, why));
-    }
-    Ok(([first, second], u))
-}
-
 fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.2, "slow records: mains");
     let ([first, second], u) = records(SLOW).on("ripple")?;
-    let mut slow = ripple(&first, &second, SLOW_HZ, u).on("ripple")?;
+    let step_v = first.conversion().step_v;
+    let slow = ripple(&first, &second, SLOW_HZ, u).on("ripple")?;
     if slow.mean_v.value.abs() > HIGHEST_V {
         let why = format!(
             "the point stands at {:.0} V: that is no low-voltage rail; unplug the machine before the probe comes off, and measure nothing on the mains side",
@@ -93,20 +83,21 @@ fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> 
         }
         Err(unable) => return Err(unable.on("ripple")),
     };
+    report.progress(0.8, "slow records: aliases");
+    let slow = Slow::of(slow, fast.as_ref()).or_clearer(vec![first, second], u, fast.as_ref(), record).on("ripple")?;
     report.progress(0.9, "judging");
-    let rail_v = rail(by_ac, &slow, settings, report)?;
-    let beside_v = beside(&mut slow, fast.as_ref());
-    let seen = [Some(&slow), fast.as_ref()];
+    let rail_v = rail(by_ac, &slow.ripple, settings, report)?;
+    let beside_v = beside(&slow, fast.as_ref());
+    let seen = [Some(&slow.ripple), fast.as_ref()];
     let all: Vec<&Ripple> = seen.into_iter().flatten().collect();
-    tell(&all, beside_v, first.conversion().step_v, &rail_v, settings, report)
+    tell(&all, beside_v, step_v, &rail_v, settings, report)
 }
 
 /// Peak to peak of what stands in the records and was not fitted. The slow ones show all of it, if only as aliases; the fast
 /// ones, where a line of the slow ones would hide it, from their own lowest frequency on.
-fn beside(slow: &mut Ripple, fast: Option<&Ripple>) -> f64 {
-    let Some(fast) = fast else { return slow.beside_v(&[], 0.0) };
-    let in_aliases_v = slow.without_aliases(&fast.parts);
-    in_aliases_v + slow.beside_v(&fast.parts, 0.0).max(fast.beside_v(&slow.parts, FAST_HZ.0))
+fn beside(slow: &Slow, fast: Option<&Ripple>) -> f64 {
+    let in_fast_v = fast.map_or(0.0, |fast| fast.beside_v(&slow.ripple.parts, FAST_HZ.0));
+    slow.in_aliases_v + slow.beside_v.max(in_fast_v)
 }
 
 /// The mean, judged where it is known what it should be: the voltage that ripple is held against.
@@ -175,6 +166,7 @@ fn tell(
     let unclear = all.iter().filter(|ripple| ripple.parts.is_empty()).map(|ripple| 2.0 * ripple.least_v);
     let hidden_v = unclear.fold(beside_v, |sum, v| sum + v);
     let sum_v = parts.iter().fold(0.0, |sum, part| sum + part.peak_to_peak_v.value);
+    let unlike_v = parts.iter().fold(0.0, |sum, part| sum + part.unlike_v);
     let mut contributions: Vec<Contribution> =
         parts.iter().flat_map(|part| without_gain(&part.peak_to_peak_v)).collect();
     if sum_v < STEPS * step_v {
@@ -188,16 +180,20 @@ fn tell(
         .sum();
     let mut absolute = contributions.clone();
     absolute.push(Contribution::type_b("gain of the scope", gain).spread(Spread::Rectangular));
-    let widened = |estimate: Estimate, more_v: f64| -> Result<Estimate> {
+    let widened = |estimate: Estimate, less_v: f64, more_v: f64| -> Result<Estimate> {
         let Estimate { value, standard_uncertainty: u, degrees_of_freedom: dof, interval, mut contributions } =
             estimate;
         if more_v > 0.0 {
             contributions.push(Contribution::rectangular("what would not stand clear of the noise", 0.5 * more_v));
         }
-        let (low, high) = (interval.low.max(0.0), interval.high + more_v);
-        Ok(Estimate::with_interval(value, low, high, u.hypot(more_v / 12.0_f64.sqrt()), dof, contributions)?)
+        if less_v > 0.0 {
+            contributions.push(Contribution::rectangular("what one record shows and the other does not", less_v));
+        }
+        let u = u.hypot(more_v / 12.0_f64.sqrt()).hypot(less_v / 3.0_f64.sqrt());
+        let (low, high) = ((interval.low - less_v).max(0.0), interval.high + less_v + more_v);
+        Ok(Estimate::with_interval(value, low, high, u, dof, contributions)?)
     };
-    let peak = widened(Estimate::combined(sum_v, absolute)?, hidden_v)?;
+    let peak = widened(Estimate::combined(sum_v, absolute)?, unlike_v, hidden_v)?;
     report.measured(Measured::new("ripple.peak-to-peak", Unit::Millivolt, &peak.scaled(1e3)));
     let scale = 100.0 / rail_v.value;
     let mut share = Estimate::combined(
@@ -215,7 +211,7 @@ fn tell(
         .sum::<f64>()
         .sqrt();
     share = share.also(Contribution::type_b("rail", sum_v * scale * rest / rail_v.value))?;
-    let share = widened(share, hidden_v * scale)?;
+    let share = widened(share, unlike_v * scale, hidden_v * scale)?;
     let outcome = report.measured(
         Measured::new("ripple", Unit::Percent, &share).judged(settings.at_most(&p::RIPPLE_GOOD, &p::RIPPLE_REJECT)),
     );
@@ -235,7 +231,11 @@ fn tell(
         // What stayed hidden: a sine of its amplitude at most.
         let rms = Estimate::combined(rms_v, contributions)?;
         let most_v = rms_v.hypot(0.5 * hidden_v) - rms_v;
-        report.measured(Measured::new("ripple.rms", Unit::Millivolt, &widened(rms, most_v)?.scaled(1e3)));
+        report.measured(Measured::new(
+            "ripple.rms",
+            Unit::Millivolt,
+            &widened(rms, 0.5 * unlike_v, most_v)?.scaled(1e3),
+        ));
     }
     if beside_v > 0.0 {
         report.note(&format!(
@@ -312,8 +312,8 @@ mod tests {
     #[test]
     fn what_lies_outside_the_bands_is_not_lost() {
         for hz in [3e3, 4.7e3, 800e3, 1.9e6] {
-            let (mut slow, fast) = seen([(0.02, 120.0), (1.0, hz)]);
-            let beside_v = beside(&mut slow, Some(&fast));
+            let (slow, fast) = seen([(0.02, 120.0), (1.0, hz)]);
+            let beside_v = beside(&Slow::of(slow, Some(&fast)), Some(&fast));
             assert!((0.97..1.2).contains(&beside_v), "{hz}: {beside_v}");
         }
     }
@@ -323,8 +323,10 @@ mod tests {
         for ripples in
             [[(0.09, 120.0), (0.05, 1050.0)], [(0.095, 41e3), (0.045, 71.3e3)], [(0.06, 120.0), (0.08, 71.3e3)]]
         {
-            let (mut slow, fast) = seen(ripples);
-            let beside_v = beside(&mut slow, Some(&fast));
+            let (slow, fast) = seen(ripples);
+            let slow = Slow::of(slow, Some(&fast));
+            let beside_v = beside(&slow, Some(&fast));
+            let slow = &slow.ripple;
             let parts: Vec<&Part> = slow.parts.iter().chain(&fast.parts).collect();
             let sum_v: f64 = parts.iter().map(|part| part.peak_to_peak_v.value).sum();
             assert_eq!(parts.len(), 2, "{parts:?}");

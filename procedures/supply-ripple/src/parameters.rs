@@ -65,7 +65,7 @@ pub(crate) const DESCRIPTION: Description = Description {
     cover_off: true,
     tells: "Probe: a low-voltage rail behind the supply, with a short earth lead; never a point on the mains side: a rail above 60 V is refused. \
             Only what repeats counts as ripple, noise does not. Slow records show mains and its double, fast ones what a \
-            switching converter leaves; each is taken twice at unlike rates, so that an alias is not taken for a line. Unrelated ripples are added up; lines that are not fitted (1.5 to 5 kHz, above 500 kHz) raise the upper \
+            switching converter leaves; each is taken twice at unlike rates, so that an alias is not taken for a line; where one may lie upon a line, slow ones are taken at up to two more rates. Unrelated ripples are added up; lines that are not fitted (1.5 to 5 kHz, above 500 kHz) raise the upper \
             end of the interval. A linear rail has 10 mV or \
             less, a switching one 50 mV, or 1 % of the rail; beyond 3 % pictures and sound suffer.",
     when_it_fails: "Ripple at twice the mains frequency: the reservoir capacitor has dried out, or the load is too great. At the mains frequency itself: \

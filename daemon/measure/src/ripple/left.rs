@@ -1,21 +1,12 @@
 //! What stands in a record of a rail beside the parts that were fitted, anywhere below the image of its rate: lines outside
 //! the band looked at, lines that are aliases, lines beyond the parts and harmonics that are fitted.
 
-use super::{CLEAR, CLEAR_OF_IMAGE, OF_A_STEP, Part, Ripple, SKIRT, below, without};
+use super::find::{self, STAYS, TAKEN_OFF, level, single, standing, with};
+use super::{CLEAR_OF_IMAGE, Part, Ripple};
 use crate::demodulate::alias_of;
 use crate::error::MeasureError;
-use crate::sine::{ToneFit, fit_near, fit_tones};
-use crate::spectrum::{Peak, Spectrum};
+use crate::spectrum::Peak;
 use crate::trace::Trace;
-
-/// Lines that are taken off one by one, so that their skirts are not counted.
-const TAKEN_OFF: usize = 12;
-
-/// Lines that are counted beyond those.
-const COUNTED: usize = 24;
-
-/// Widths of a line on either side of one that its floor is told by.
-const BESIDE: f64 = 10.0;
 
 /// The transform's places and its parabola show a line lower by less than this share.
 const SCALLOP: f64 = 0.02;
@@ -98,7 +89,9 @@ impl Ripple {
                 left.shown(fast, 0.0).map(near).collect()
             };
             let tones = of.iter().flat_map(|fast| near(&left[0], fast).into_iter().zip(near(&left[1], fast)));
-            tones.filter_map(|(a, b)| a.and(b)).reduce(f64::max)
+            // Past its image the other record says nothing.
+            let past = hz >= CLEAR_OF_IMAGE * left[1].rate_hz;
+            tones.filter_map(|(a, b)| a.filter(|_| past || b.is_some())).reduce(f64::max)
         };
         let alias =
             |part: &Part| part.tones.iter().enumerate().find_map(|(n, tone)| alias_at(tone.hz).map(|most| (n, most)));
@@ -119,33 +112,17 @@ impl Ripple {
     }
 }
 
-/// What a record holds beside parts fitted to it.
-pub(super) fn left(trace: &Trace, fits: &[ToneFit]) -> Result<Left, MeasureError> {
-    let step_v = trace.conversion().step_v;
-    let tones = fits.iter().flat_map(|fit| &fit.tones).map(|tone| tone.hz);
-    let mut rest = match fit_tones(trace, &below(tones, trace.dt_s()), true) {
-        Ok(all) => without(trace, &all)?,
-        // Harmonics of unlike parts that meet: one after the other.
-        Err(_) => fits.iter().try_fold(trace.clone(), |rest, fit| without(&rest, fit))?,
-    };
-    let to_hz = CLEAR_OF_IMAGE / trace.dt_s();
-    let strongest = level(trace)?.peaks(0.0, to_hz, 1).first().map_or(0.0, |peak| peak.amplitude);
+/// What a record holds, of which `rest` is left beside the parts fitted to it.
+pub(super) fn left(trace: &Trace, mut rest: Trace) -> Result<Left, MeasureError> {
+    let least = find::least(trace)?;
     let mut lines: Vec<Peak> = Vec::new();
     loop {
         let spectrum = level(&rest)?;
         let resolution_hz = spectrum.resolution_hz;
-        let floor = spectrum.floor(0.0, to_hz);
-        let stands = |peak: &Peak| {
-            let beside_hz = BESIDE * resolution_hz;
-            let near = spectrum.floor((peak.hz - beside_hz).max(0.0), (peak.hz + beside_hz).min(to_hz));
-            peak.amplitude > (CLEAR * floor.max(near)).max(OF_A_STEP * step_v).max(SKIRT * strongest)
-        };
-        // Slower than one cycle of the record is drift.
-        let mut tops: Vec<Peak> = spectrum.peaks(0.5 * resolution_hz, to_hz, COUNTED);
-        tops.retain(stands);
+        let mut tops = standing(&spectrum, &rest, least);
         let same = |peak: &Peak, line: &Peak| (peak.hz - line.hz).abs() < 0.5 * resolution_hz;
         // One that hardly became less is no sine, and would be counted over and over.
-        let stays = |peak: &Peak| lines.iter().any(|line| same(peak, line) && peak.amplitude > 0.7 * line.amplitude);
+        let stays = |peak: &Peak| lines.iter().any(|line| same(peak, line) && peak.amplitude > STAYS * line.amplitude);
         let top = tops.first().copied().filter(|top| lines.len() < TAKEN_OFF && !stays(top));
         let Some(top) = top else {
             tops.retain(|peak| !stays(peak));
@@ -153,26 +130,6 @@ pub(super) fn left(trace: &Trace, fits: &[ToneFit]) -> Result<Left, MeasureError
             return Ok(Left { rate_hz: 1.0 / trace.dt_s(), resolution_hz, lines });
         };
         lines.push(top);
-        // Of few cycles a fit of the frequency runs away.
-        let near = |fit: &ToneFit| {
-            let tone = &fit.tones[0];
-            (tone.hz - top.hz).abs() < 0.5 * resolution_hz && tone.amplitude() < 1.5 * top.amplitude
-        };
-        let fit = match fit_near(&rest, top.hz) {
-            Ok((fit, _)) if near(&fit) => fit,
-            _ => fit_tones(&rest, &[top.hz], true)?,
-        };
-        rest = without(&rest, &fit)?;
+        rest = with(&rest, &single(&rest, &top, resolution_hz)?, -1.0)?;
     }
-}
-
-/// The spectrum of a record less constant and drift.
-fn level(trace: &Trace) -> Result<Spectrum, MeasureError> {
-    let volts = trace.volts();
-    let n = volts.len() as f64;
-    let middle = 0.5 * (n - 1.0);
-    let slope: f64 = volts.iter().enumerate().map(|(i, v)| (i as f64 - middle) * f64::from(*v)).sum::<f64>()
-        / (n * (n * n - 1.0) / 12.0);
-    let values: Vec<f64> = volts.iter().enumerate().map(|(i, v)| f64::from(*v) - slope * (i as f64 - middle)).collect();
-    Spectrum::of(&values, trace.dt_s())
 }

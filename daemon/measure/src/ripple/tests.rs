@@ -1,5 +1,6 @@
 //! Ripple of made-up rails.
 
+use super::find::periodic;
 use super::*;
 
 fn rail(rate: f64, count: usize, mains_v: f64, switching_v: f64) -> Trace {
@@ -73,10 +74,15 @@ fn an_alias_of_the_switching_is_not_taken_for_mains() {
 
 /// Of each rail: sines of amplitude and frequency on noise, in records of 2,500 points over two spans.
 fn sines(all: &[(f64, f64)], noise_v: f64, spans_s: [f64; 2], band: (f64, f64)) -> Ripple {
+    recorded(all, noise_v, spans_s.map(|span_s| (span_s, 2500)), band)
+}
+
+/// The same in records of so many points.
+fn recorded(all: &[(f64, f64)], noise_v: f64, plan: [(f64, u32); 2], band: (f64, f64)) -> Ripple {
     let mut noise = crate::extremes::Noise::new(5);
-    let [first, second] = spans_s.map(|span_s| {
-        let dt_s = span_s / 2500.0;
-        let volts = (0..2500).map(|i| {
+    let [first, second] = plan.map(|(span_s, points)| {
+        let dt_s = span_s / f64::from(points);
+        let volts = (0..points).map(|i| {
             let turn = core::f64::consts::TAU * (f64::from(i) * dt_s + 3.0 * span_s);
             let wave: f64 = all.iter().map(|(v, hz)| v * (turn * hz).cos()).sum();
             (12.0 + wave + noise_v * noise.normal()) as f32
@@ -144,5 +150,37 @@ fn a_second_part_is_fitted_beside_the_first() {
             assert!(part.peak_to_peak_v.standard_uncertainty < 2e-4, "{part:?}");
         }
         assert!(found.beside_v(&[], 0.0) < 1e-9, "{found:?}");
+    }
+}
+
+/// The alias of a converter that at one rate lies upon a harmonic of the mains' ripple, or so near that a fit of the part would take it
+/// in, is none of it; where the harmonic is there as well, the other record tells.
+#[test]
+fn an_alias_of_one_record_is_no_harmonic() {
+    let plan = [(0.2, 2000), (0.246, 1000)];
+    let mains = [(0.0622, 120.1), (0.0186, 240.2)];
+    // Peak to peak of the two.
+    let want_v = sines(&mains, 0.0, SLOW.0, SLOW.1).parts[0].peak_to_peak_v.value;
+    for (alias_hz, amplitude) in [(717.96, 0.27), (715.0, 0.27), (470.0, 0.1), (590.0, 0.02), (139.0, 0.3)] {
+        let all = [mains[0], mains[1], (amplitude, 100e3 + alias_hz), (amplitude / 9.0, 3.0 * (100e3 + alias_hz))];
+        let found = recorded(&all, 1e-3, plan, SLOW.1);
+        let [part] = found.parts.as_slice() else { panic!("{alias_hz}: {:?}", found.parts) };
+        assert!((part.hz.value - 120.1).abs() < 0.02, "{alias_hz}: {part:?}");
+        assert!((part.peak_to_peak_v.value - want_v).abs() < 1e-3, "{alias_hz}: {part:?}, expected {want_v}");
+        // What was taken out stands beside it.
+        let beside_v = found.beside_v(&[], 0.0);
+        assert!((2.1..2.6).contains(&(beside_v / amplitude)), "{alias_hz}: {beside_v}");
+    }
+    for (alias_hz, amplitude) in [(240.9, 0.03), (119.0, 0.02), (121.0, 0.2), (238.0, 0.1), (604.0, 0.02)] {
+        let all = [mains[0], mains[1], (amplitude, 100e3 + alias_hz)];
+        let upon = recorded(&all, 1e-3, plan, SLOW.1);
+        let of = |each: fn(&Part) -> f64| upon.parts.iter().map(each).sum::<f64>();
+        let (seen_v, unlike_v) = (of(|part| part.peak_to_peak_v.value), of(|part| part.unlike_v));
+        let beside_v = upon.beside_v(&[], 0.0);
+        let holds = (seen_v - unlike_v..seen_v + unlike_v + beside_v).contains(&want_v);
+        assert!(holds && unlike_v + beside_v > 1e-3, "{alias_hz}: {seen_v}, {unlike_v}, {beside_v}, {want_v}");
+        let clear = recorded(&all, 1e-3, [plan[1], (0.22, 1543)], SLOW.1);
+        let [part] = clear.parts.as_slice() else { panic!("{alias_hz}: {:?}", clear.parts) };
+        assert!(part.unlike_v < 1e-9 && (part.peak_to_peak_v.value - want_v).abs() < 1e-3, "{alias_hz}: {part:?}");
     }
 }
