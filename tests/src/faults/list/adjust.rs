@@ -28,7 +28,7 @@ const AUDIO_PART: &str = "[machine.audio]\ntone_hz = 1000.0\nsecond_tone_hz = 60
 const TONE: &str = "[operator.adjust]\nflutter-tone = [\"fault audio-tone 3150\"]";
 /// The height nut is turned past the peak of the levels and back; in one case to where it stood.
 const NUT_LEFT_HIGH: &str = "[operator.adjust]\nheight-1 = [\"fault audio-height 260\"]\nheight-2 = [\"fault audio-height 0\"]\nheight-3 = [\"fault audio-height -150\"]\nheight-4 = [\"fault audio-height 190\"]";
-const NUT_AT_ITS_PEAK: &str = "[operator.adjust]\nheight-1 = [\"fault audio-height 300\"]\nheight-2 = [\"fault audio-height 0\"]\nheight-3 = [\"fault audio-height -300\"]\nheight-4 = [\"fault audio-height 0\"]";
+const NUT_AT_ITS_PEAK: &str = "[operator.adjust]\nheight-1 = [\"fault audio-height 150\"]\nheight-2 = [\"fault audio-height 0\"]\nheight-3 = [\"fault audio-height -150\"]\nheight-4 = [\"fault audio-height 0\"]";
 const RIPPLE_PART: &str =
     "[machine.supply]\nrail_v = 12.0\nripple_v = 0.02\nripple_hz = 120.0\nswitching_v = 0.02\nswitching_hz = 71300.0";
 const TO_THE_SIDES: &str = "[operator.adjust]\ntracking-centre = [\"clear tracking\"]\ntracking-one-side = [\"fault tracking 0.4\"]\ntracking-other-side = [\"fault tracking -0.4\"]\nadjust-guides = []";
