@@ -132,7 +132,7 @@ fn presence(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f6
         put(Signal::ControlTrack, "level", machine.control_truth(from, to).level_v);
         // The rate is that of the record with the most pulses, the first of two: a tape that hunts has another a second later.
         // What is slow is looked at by the last two short records without pairs.
-        let short = |w: &&&Window| !w.peak && !w.triggered && (0.1..0.5).contains(&(w.to_s - w.from_s));
+        let short = |w: &&&Window| !w.peak && (0.1..0.5).contains(&(w.to_s - w.from_s));
         let looks = stay.iter().rev().filter(short).take(2).map(|w| machine.control_truth(w.from_s, w.to_s));
         let looked = looks.max_by_key(|truth| truth.expected - truth.missing);
         put(Signal::ControlTrack, "rate", looked.and_then(|truth| truth.rate_hz));
