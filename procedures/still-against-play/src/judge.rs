@@ -172,14 +172,14 @@ fn of_lock(lock: &Lock, seen: &Play, settings: &Settings, report: &mut Report) {
         Kind::Held if steady => {
             report.measured(speed);
         }
-        Kind::Drifts => {
+        Kind::Drifts if !lock.may_turn_back() => {
             // A frame of tape lost a cycle.
             let frequency = lock.speed_error.clone().scaled(seen.record.frame_rate_hz / 100.0);
             report.measured(Measured::new("slip-frequency", Unit::Hertz, &frequency));
             report.measured(speed);
         }
-        // The mean speed of a tape that goes to and fro is no measure of it; a drum off its rate makes it another one.
-        Kind::Held | Kind::Wanders => {}
+        // The mean speed of a tape that goes to and fro, or may do so, is no measure of it; a drum off its rate makes it another one.
+        Kind::Held | Kind::Drifts | Kind::Wanders => {}
     }
 }
 
