@@ -94,7 +94,8 @@ fn after_a_repair_what_is_not_set_yet_is_named() {
         ("audio-head", Some(Outcome::Pass)),
         ("audio-azimuth", Some(Outcome::Pass)),
         ("tracking-centre", Some(Outcome::Fail)),
-        ("envelope", Some(Outcome::Pass)),
+        // Beside the middle of its tracks a head gives less than expected.
+        ("envelope", Some(Outcome::Marginal)),
         ("head-switch-point", LEFT_OUT),
     ];
     check("after-repair", 2, Outcome::Fail, &["x-position"], &steps);
