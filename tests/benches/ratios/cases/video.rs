@@ -8,12 +8,12 @@ use std::path::Path;
 use tapewright_formats::{LineStandard, Signal};
 use tapewright_measure::Trace;
 use tapewright_measure::field::field_syncs;
-use tapewright_measure::statistics::median;
+use tapewright_measure::statistics::{effective_count, median};
 use tapewright_measure::switching::{point_of_edge, switch_point};
 use tapewright_measure::sync::separate;
 use tapewright_measure::video::{
-    level_over_lines, line_levels, line_period, line_periods, patch_over_lines, scatter_of_times, time_base_errors,
-    with_picture,
+    Sampling, level_over_lines, line_levels, line_period, line_periods, patch_over_lines, scatter_of_times,
+    time_base_errors, with_picture,
 };
 
 fn sync(folder: &Path) -> Case {
@@ -71,8 +71,9 @@ fn lines(folder: &Path) -> [Case; 2] {
             lead_u_s = lead_u_s.max(syncs.lead_u_s);
         }
         let period = line_period(&periods_s, lead_u_s, 0.0).expect("periods");
-        let one_u_s = core::f64::consts::SQRT_2 * lead_u_s;
-        vec![period.value, scatter_of_times(&periods_s, one_u_s).expect("periods").value]
+        let sampling = Sampling { one_u_s: core::f64::consts::SQRT_2 * lead_u_s, in_step: false };
+        let worth = effective_count(&periods_s).expect("periods");
+        vec![period.value, scatter_of_times(&periods_s, worth, sampling).expect("periods").value]
     };
     let truth = signals::mean_and_deviation(&lengths_s).to_vec();
     [
@@ -85,18 +86,19 @@ fn lines(folder: &Path) -> [Case; 2] {
 fn long(folder: &Path) -> Case {
     let name = "video: time-base error, two fields";
     let count = 200_000;
-    let dt_s = 2.15 * 262.5 * video::LINE_S / f64::from(count);
-    let trace = digitised((0.0, dt_s), SCREEN_V, &video::wobbling(count as usize, dt_s));
+    let dt_s = 2.15 * 262.5 * video::LINE_S / count as f64;
+    let trace = digitised((0.0, dt_s), SCREEN_V, &video::wobbling(count, dt_s));
     keep(folder, name, dt_s, volts(&trace));
     let truth = video::time_base(trace.span_s());
     let run = move || {
         let syncs = separate(&trace, LINES).expect("sync pulses");
-        let errors = scatter_of_times(&time_base_errors(&syncs), syncs.lead_u_s).expect("lines");
+        let times = time_base_errors(&syncs);
+        let errors = scatter_of_times(&times.errors_s, times.errors_s.len() as f64, times.sampling).expect("lines");
         let starts = field_syncs(&syncs, LINES);
         let field = starts.windows(2).next().map_or(0.0, |w| (w[1].at_s - w[0].at_s) / video::LINE_S);
         vec![1e6 * errors.value, field]
     };
-    Case { name, samples: count as usize, run: Box::new(run), truth: Some(truth) }
+    Case { name, samples: count, run: Box::new(run), truth: Some(truth) }
 }
 
 /// Captures about head-switch edges: lines to vertical sync.
