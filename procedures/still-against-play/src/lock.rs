@@ -52,7 +52,7 @@ pub(crate) struct Lock {
     pub(crate) kind: Kind,
     /// Relative speed error without sign, in per cent: the mean over the record.
     pub(crate) speed_error: Estimate,
-    /// How far the phase leaves a straight line, as a standard deviation in track pitches (unit 1). A head as
+    /// How far the phase leaves a straight line at the pulses, as a standard deviation in track pitches (unit 1). A head as
     /// wide as its track loses about as much of its level.
     pub(crate) wander: Estimate,
     /// How far the phase ran along a straight line over the record, in track pitches.
@@ -81,8 +81,6 @@ pub(crate) fn lock(pulses: &Pulses, frame_s: f64, timebase_u: f64) -> Result<Loc
     let line = Line::through(times, &phase);
     let correlated = (times.len() as f64 / effective_count(&line.residuals)?).sqrt();
     let observed_s = times[times.len() - 1] - times[0];
-    // Pulses that keep step with the bins all fall on the same place of a bin: the residual then shows nothing.
-    let stuck = line.deviation < 0.5 * pulses.time_u_s;
     let free = (times.len() as f64 / (correlated * correlated) - 2.0).max(1.0);
     // An even train is known by all its pulses together: what bins do to one is no scatter, it follows from the next.
     let (slope, place) = match pulses.train(1.0 / frame_s)? {
@@ -96,7 +94,7 @@ pub(crate) fn lock(pulses: &Pulses, frame_s: f64, timebase_u: f64) -> Result<Loc
     let signed = Estimate::combined(100.0 * slope, vec![place, timebase])?;
     let (least, greatest) = phase.iter().fold((f64::MAX, f64::MIN), |(l, g), p| (l.min(*p), g.max(*p)));
     let sure = signed.interval.low > 0.0 || signed.interval.high < 0.0;
-    let wander = wander(line.deviation, pulses.time_u_s, stuck, times.len() as f64)?.scaled(2.0 / frame_s);
+    let wander = wander(line.deviation, pulses.time_u_s, times.len() as f64)?.scaled(2.0 / frame_s);
     // Pulses that keep their time show one bin, and where they lie at its border the next one too: more is motion.
     let bin_s = 12.0_f64.sqrt() * pulses.time_u_s;
     let (excursion_s, least_moved_s) = (greatest - least, MOVES * frame_s);
@@ -122,12 +120,16 @@ pub(crate) fn lock(pulses: &Pulses, frame_s: f64, timebase_u: f64) -> Result<Loc
     })
 }
 
-/// Standard deviation of the phase over this record, in seconds, the sampling's part taken off.
-fn wander(deviation_s: f64, time_u_s: f64, stuck: bool, count: f64) -> Result<Estimate> {
-    let (seen, own) = (deviation_s.powi(2), time_u_s.powi(2));
+/// Standard deviation of the phase at the pulses of this record, in seconds, the sampling's part taken off.
+fn wander(deviation_s: f64, time_u_s: f64, count: f64) -> Result<Estimate> {
+    // The line takes two degrees of freedom from the scatter of an endless train: of this one nothing is missing.
+    let of_this = (count - 2.0) / count;
+    let (seen, own) = (of_this * deviation_s.powi(2), of_this * time_u_s.powi(2));
     let u = (2.0 / count).sqrt() * own + 2.0 * deviation_s * time_u_s / count.sqrt();
     let root = |variance: f64| variance.max(0.0).sqrt();
-    let hidden = if stuck { own } else { 0.0 };
+    // Pulses that keep step with the bins, or nearly so, show less than the bins' own scatter: what is missing of that
+    // hides as much motion.
+    let hidden = (own - seen).max(0.0);
     let (low, value, high) = (root(seen - own - 2.0 * u), root(seen - own), root(seen - own + 2.0 * u + hidden));
     let spread = 0.25 * (high - low);
     let contributions = vec![Contribution::type_a("sampling of the delay", spread, count - 2.0)];
@@ -306,6 +308,27 @@ mod tests {
             all += 1;
         }
         assert!(held * 20 >= all * 19, "{held} of {all} intervals hold that the tape keeps its time");
+    }
+
+    #[test]
+    fn a_small_wander_is_not_hidden_by_bins() {
+        // Pulses that run through bins at a rate near a whole part of them fall evenly in these, and scatter less than by
+        // chance: the wander that they may hide is said.
+        let (mut held, mut all) = (0, 0);
+        for bin_s in [1.6e-3, 3.2e-3, 3.3367e-3] {
+            for (slip, start) in (-8..=8).flat_map(|n| (0..5).map(move |k| (0.001 * f64::from(n), 0.2 * f64::from(k)))) {
+                let course = |t: f64| slip * t / FRAME_S + 4e-3 * (TAU * (t / 2.9 + start)).sin();
+                let lock = lock(&pulses(bin_s, course), FRAME_S, 2e-5).unwrap();
+                let times: Vec<f64> = (0..120).map(|n| (f64::from(n) + 0.3) * FRAME_S).collect();
+                let line = Line::through(&times, &times.iter().map(|t| course(*t)).collect::<Vec<_>>());
+                let size = 2.0 * line.deviation;
+                let interval = lock.wander.interval;
+                assert!(interval.high > 0.3 * size, "{bin_s} {slip} {start}: {lock:?}");
+                held += i32::from(interval.low <= size && size <= interval.high);
+                all += 1;
+            }
+        }
+        assert!(held * 20 >= all * 19, "{held} of {all} intervals hold the wander");
     }
 
     #[test]

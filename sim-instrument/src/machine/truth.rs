@@ -67,6 +67,8 @@ pub struct ControlTruth {
     pub missing: usize,
     /// Missing over expected; none without any expected.
     pub missing_ratio: Option<f64>,
+    /// When those that came rose, or had their positive spike.
+    pub times_s: Vec<f64>,
     /// Pulses a second.
     pub rate_hz: Option<f64>,
     /// Standard deviation of the intervals, seconds.
@@ -235,6 +237,7 @@ impl Machine {
         let edges = self.edges_with_missing(Train::Control, from_s, to_s + 0.1);
         let rises: Vec<_> = edges.iter().filter(|edge| edge.rising && edge.at_s < to_s).collect();
         let there: Vec<_> = rises.iter().filter(|edge| !edge.missing).collect();
+        let times_s: Vec<f64> = there.iter().map(|edge| edge.at_s).collect();
         let (expected, missing) = (rises.len(), rises.len() - there.len());
         let rate_hz = match (there.first(), there.last()) {
             (Some(first), Some(last)) if last.pulse != first.pulse => {
@@ -274,7 +277,8 @@ impl Machine {
             jitter_s: (intervals.len() > 1).then(|| deviation(&intervals)),
             level_v: some(levels),
             duty_percent: if spike { None } else { some(duties) },
-            delay_s: self.delay_s(&there.iter().map(|edge| edge.at_s).collect::<Vec<_>>()),
+            delay_s: self.delay_s(&times_s),
+            times_s,
         }
     }
 

@@ -59,13 +59,19 @@ fn deviation(values: &[f64]) -> f64 {
 fn mean_slope_and_swing(course: impl Fn(f64) -> f64, (from_s, to_s): (f64, f64)) -> (f64, f64, f64) {
     const LOOKS: usize = 2_000;
     let times: Vec<f64> = (0..LOOKS).map(|i| from_s + (to_s - from_s) * i as f64 / (LOOKS - 1) as f64).collect();
+    let (mean, slope, beside) = about_line(course, &times);
+    (mean, slope, core::f64::consts::SQRT_2 * beside)
+}
+
+/// Mean and slope of a course at instants, and the RMS of what it is beside its line.
+fn about_line(course: impl Fn(f64) -> f64, times: &[f64]) -> (f64, f64, f64) {
     let values: Vec<f64> = times.iter().map(|t| course(*t)).collect();
-    let (mt, mv) = (mean(&times), mean(&values));
+    let (mt, mv) = (mean(times), mean(&values));
     let products: f64 = times.iter().zip(&values).map(|(t, v)| (t - mt) * (v - mv)).sum();
     let squares: f64 = times.iter().map(|t| (t - mt).powi(2)).sum();
     let slope = products / squares;
     let rest: f64 = times.iter().zip(&values).map(|(t, v)| (v - mv - slope * (t - mt)).powi(2)).sum();
-    (mv, slope, (2.0 * rest / LOOKS as f64).sqrt())
+    (mv, slope, (rest / times.len() as f64).sqrt())
 }
 
 /// The name under which a segment's true level stands among the truths: no measurement has it.

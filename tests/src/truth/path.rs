@@ -151,11 +151,12 @@ fn still(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>)
     all.insert(format!("{NAME}/speed-error"), slip.speed_error_percent);
     let Some(pulses) = long().filter(|w| w.triggered).last() else { return };
     if machine.really_present(Signal::ControlTrack, pulses.from_s, pulses.to_s) {
-        let (_, _, swing) = super::mean_slope_and_swing(|t| machine.tape_course_pitch(t), (pulses.from_s, pulses.to_s));
+        // At the pulses: a slow swing is another one over the time before the first of them and after the last.
+        let times_s = machine.control_truth(pulses.from_s, pulses.to_s).times_s;
+        let (_, _, beside) = super::about_line(|t| machine.tape_course_pitch(t), &times_s);
         let config = machine.config();
         let jitter_s = config.control.jitter_s.hypot(config.drum.jitter_s).hypot(config.head_switch.jitter_s);
-        let wander =
-            (swing * core::f64::consts::FRAC_1_SQRT_2).hypot(jitter_s * machine.format().lines.field_rate_hz());
+        let wander = beside.hypot(jitter_s * machine.format().lines.field_rate_hz());
         all.insert(format!("{NAME}/tracking-wander"), wander);
     }
 }
