@@ -146,6 +146,12 @@ fn a_machine_that_passed_once_and_then_did_not_takes_no_alignment_tape() {
             let closed = rig.data.job(&job.id).await.expect("the job");
             let why = closed.alignment_tape().expect_err("it is closed again").to_string();
             assert!(why.contains(&report.run), "{why}");
+            // Nor does anybody's word put it into a sequence that does not ask for that run by itself.
+            let declares = vec!["scrap-tape-ran-safely".to_owned()];
+            rig.operator.begin(&Stage { declares, ..Stage::default() });
+            let error = run(&rig, rig.spec("first-look", "alignment"), &job).await.expect_err("it is closed");
+            let said = chain(&error);
+            assert!(matches!(error, RunError::NoAlignmentTape(_)) && said.contains(&report.run), "{said}");
             attending.abort();
             rig.bench.close().await;
         });

@@ -108,8 +108,8 @@
 //! the drum at `r` times its nominal rate that is `|n - r| / 2`. *Speed* is `n = r + 2 bars` in cue, `r - 2 bars` in review,
 //! where a machine that corrects its line rate has `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
 //! *Balance* is `20 log10` of head B's mean level over head A's, over all scans of the mode. The level of a scan is here the
-//! root of the mean square of the level against position, from the first guard over the greatest whole number of bars that
-//! fits before the second, so that it matters nothing where the bars lie ([`whole_bars`]).
+//! root of the mean square of the level against position over whole bars up to the second guard, as many as fit between
+//! field blanking and there, so that it matters nothing where the bars lie ([`whole_bars`]).
 
 /// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
 pub const LATE_LINES: f64 = 20.0;
@@ -135,22 +135,33 @@ pub const MIDDLE: core::ops::Range<usize> = 8..12;
 /// Segments that make the exit level.
 pub const EXIT: core::ops::Range<usize> = 17..20;
 
-/// What the greatest whole number of bars that fits between the guards fills of the way from one to the other (unit 1), where
-/// a whole scan holds `bars`: all of it where no whole bar fits.
+/// Lines after its switching by which the picture has begun: the switching lies up to eight lines before vertical sync
+/// ([`crate::video`]), and field blanking ends at most 22.5 lines after the start of it.
+pub const PICTURE_LINES: f64 = 31.0;
+
+/// Positions between which the level of a scan of so many lines that holds so many bars is taken: whole bars up to an end, which is
+/// the second guard where all of the scan is to be had. In field blanking there is neither colour nor brightness, and one bar
+/// that falls there would look lower than the others: it is left out where a bar fits beside it. With less than a whole bar
+/// it is all from the first guard on.
 ///
 /// ```
-/// use tapewright_formats::definitions::whole_bars;
-/// let guard = 0.02;
-/// assert!((whole_bars(2.0 / 0.96, guard) - 1.0).abs() < 1e-9);
-/// assert!((whole_bars(2.5 / 0.96, guard) - 0.8).abs() < 1e-9);
-/// assert!((whole_bars(0.7, guard) - 1.0).abs() < 1e-9);
+/// use tapewright_formats::definitions::{GUARD_LINES, whole_bars};
+/// let guard = GUARD_LINES / 312.5;
+/// let held = |bars: f64| whole_bars(bars, 312.5, 1.0 - guard);
+/// assert!((held(2.5).1 - (1.0 - guard)).abs() < 1e-9);
+/// assert!((held(2.5).1 - held(2.5).0 - 2.0 / 2.5).abs() < 1e-9);
+/// // Two bars would reach into blanking; the only one does.
+/// assert!((held(2.1).1 - held(2.1).0 - 1.0 / 2.1).abs() < 1e-9);
+/// assert!((held(1.1).1 - held(1.1).0 - 1.0 / 1.1).abs() < 1e-9);
+/// assert_eq!(held(0.7), (guard, 1.0 - guard));
 /// ```
 #[must_use]
-pub fn whole_bars(bars: f64, guard: f64) -> f64 {
-    let held = bars * (1.0 - 2.0 * guard);
+pub fn whole_bars(bars: f64, lines_a_scan: f64, end: f64) -> (f64, f64) {
+    let guard = GUARD_LINES / lines_a_scan;
     // Two bars but for the rounding of the arithmetic are two.
-    let whole = (held + 1e-9).floor();
-    if whole >= 1.0 { (whole / held).min(1.0) } else { 1.0 }
+    let fit = |from: f64| (bars * (end - from) + 1e-9).floor();
+    let whole = [PICTURE_LINES / lines_a_scan, guard].into_iter().map(fit).find(|whole| *whole >= 1.0);
+    (whole.map_or(guard, |whole| (end - whole / bars).max(guard)), end)
 }
 
 /// Position of a segment's start: `g + k (1 - 2 g) / SEGMENTS`, with the guard `g` as a share of the scan.

@@ -9,7 +9,8 @@
 //! *Under-sampled RF.* The noise's power is taken off the power of a place.
 //!
 //! The level of a scan is, by definition, the root of the mean square over whole bars: a part of one lifts or lowers it by
-//! where it lies, and scans that are caught one after the other may all have it at one place.
+//! where it lies, and scans that are caught one after the other may all have it at one place. For the same reason field
+//! blanking is left out where that leaves a bar: without colour it looks lower than it is.
 
 use crate::carrier::Carrier;
 use crate::error::{MeasureError, at_least};
@@ -20,7 +21,7 @@ use crate::power::{PowerNoise, offset_of};
 use crate::scan::Scan;
 use crate::search::ScanCourse;
 use crate::trace::{PairTrace, Trace};
-use tapewright_formats::definitions::{SEGMENTS, whole_bars};
+use tapewright_formats::definitions::{GUARD_LINES, SEGMENTS, whole_bars};
 
 /// Places of a segment.
 const A_SEGMENT: usize = 6;
@@ -32,7 +33,8 @@ const PLACES: usize = A_SEGMENT * SEGMENTS;
 pub struct Course {
     /// Level against position.
     pub scan: ScanCourse,
-    guard: f64,
+    /// Lines of a scan.
+    lines: f64,
     /// Levels when the noise is off by its standard uncertainty, in volts.
     noisier_v: Vec<f64>,
     /// Levels when a whole bin stands at its crest.
@@ -48,23 +50,49 @@ pub struct CourseLevel {
     pub by_noise_v: f64,
     /// Its standard uncertainty from how much of a bin stands at its crest, in volts.
     pub by_crest_v: f64,
+    /// By how much it is off when the count of bars is by its standard uncertainty, in volts and with its sign.
+    pub by_count_v: f64,
 }
 
 impl Course {
-    /// Level over whole bars, of which a scan holds so many; over the whole scan where that is not known.
+    /// Without the places that reach beyond a position: there the other head may be on already.
     #[must_use]
-    pub fn level(&self, bars: Option<f64>) -> CourseLevel {
-        // The last place that they reach counts by its share.
-        let filled = PLACES as f64 * bars.map_or(1.0, |bars| whole_bars(bars, self.guard));
-        let over = |levels: &[f64]| {
-            let squares = levels.iter().enumerate().map(|(i, v)| v * v * (filled - i as f64).clamp(0.0, 1.0));
-            (squares.sum::<f64>() / filled).sqrt()
+    pub fn until(mut self, end: f64) -> Self {
+        let guard = GUARD_LINES / self.lines;
+        let step = (1.0 - 2.0 * guard) / PLACES as f64;
+        let kept = (((end - guard) / step + 1e-9).floor().max(0.0) as usize).min(self.scan.level_v.len());
+        self.scan.to = guard + (kept as f64 - 0.5) * step;
+        for levels in [&mut self.scan.level_v, &mut self.noisier_v, &mut self.crest_v] {
+            levels.truncate(kept);
+        }
+        self
+    }
+
+    /// Level over whole bars, of which a scan holds so many and so many standard uncertainties more or less; over all of it where
+    /// that is not known.
+    #[must_use]
+    pub fn level(&self, bars: Option<(f64, f64)>) -> CourseLevel {
+        let guard = GUARD_LINES / self.lines;
+        let (count, step) = (self.scan.level_v.len(), (1.0 - 2.0 * guard) / PLACES as f64);
+        let all = (guard, guard + count as f64 * step);
+        let over = |levels: &[f64], (from, to): (f64, f64)| {
+            let (from, to) = ((from - guard) / step, (to - guard) / step);
+            // A place that they reach into counts by its share.
+            let share = |i: f64| (to.min(i + 1.0) - from.max(i)).max(0.0);
+            let squares = levels.iter().enumerate().map(|(i, v)| v * v * share(i as f64));
+            (squares.sum::<f64>() / (to - from)).sqrt()
         };
-        let level_v = over(&self.scan.level_v);
+        let with = |bars: f64| whole_bars(bars, self.lines, all.1);
+        let span = bars.map_or(all, |(bars, _)| with(bars));
+        let level_v = over(&self.scan.level_v, span);
         CourseLevel {
             level_v,
-            by_noise_v: (level_v - over(&self.noisier_v)).abs(),
-            by_crest_v: (level_v - over(&self.crest_v)).abs() / 3.0_f64.sqrt(),
+            by_noise_v: (level_v - over(&self.noisier_v, span)).abs(),
+            by_crest_v: (level_v - over(&self.crest_v, span)).abs() / 3.0_f64.sqrt(),
+            by_count_v: bars.map_or(0.0, |(bars, u)| {
+                let of = |bars: f64| over(&self.scan.level_v, with(bars));
+                0.5 * (of(bars + u) - of(bars - u))
+            }),
         }
     }
 }
@@ -95,10 +123,10 @@ fn course(
 ) -> Course {
     let of = |level: &dyn Fn(f64) -> f64| seen.iter().map(|v| level(*v)).collect::<Vec<f64>>();
     let level_v = of(&corrected);
-    let guard = scan.guard();
+    let (guard, lines) = (scan.guard(), scan.lines);
     let half = 0.5 * (1.0 - 2.0 * guard) / PLACES as f64;
     let scan = ScanCourse { level_v, from: guard + half, to: 1.0 - guard - half };
-    Course { scan, guard, noisier_v: of(&noisier), crest_v: of(&crest) }
+    Course { scan, lines, noisier_v: of(&noisier), crest_v: of(&crest) }
 }
 
 /// Colour's share of the amplitude in search. Between the tracks the carrier falls to nothing and, over a bar of noise, to half
@@ -167,6 +195,7 @@ mod tests {
     use crate::curve::mean;
     use crate::extremes::Noise;
     use crate::scan::{Head, scans_from_trigger};
+    use tapewright_formats::definitions::PICTURE_LINES;
     use tapewright_formats::{Format, format_named};
 
     const DT_S: f64 = 6.8e-6;
@@ -263,27 +292,29 @@ mod tests {
         assert!(off.abs() < edge + 0.02, "{off} dB off, {edge} dB not known");
     }
 
-    /// Where the bars lie moves the level of a scan that holds no whole number of them, and not the level over whole bars.
+    /// Where the bars lie moves the level of a scan that holds no whole number of them, and not the level over whole bars: nor
+    /// does it which of them lies in field blanking, where the level looks lower.
     #[test]
     fn the_level_over_whole_bars_does_not_ask_where_they_lie() {
         let format = format_named("vhs-625-sp").unwrap();
         let scan = scans_from_trigger(format.lines, Head::A, -1e-4, 0.0205)[0];
         for bars in [1.3, 1.5, 2.5, 3.7] {
-            let level = |from: f64, bars_known: Option<f64>| {
+            let level = |from: f64, bars_known: Option<(f64, f64)>| {
                 let seen: Vec<f64> = (0..PLACES)
                     .map(|i| {
                         let x = scan.guard() + (1.0 - 2.0 * scan.guard()) * (i as f64 + 0.5) / PLACES as f64;
-                        (2.0 * (bars * x + from).rem_euclid(1.0) - 1.0).abs().max(0.03)
+                        let looks = if x * scan.lines < PICTURE_LINES { 0.85 } else { 1.0 };
+                        looks * (2.0 * (bars * x + from).rem_euclid(1.0) - 1.0).abs().max(0.03)
                     })
                     .collect();
                 course(&scan, &seen, |v| v, |v| v, |v| v).level(bars_known).level_v
             };
-            let reach = |known: Option<f64>| {
+            let reach = |known: Option<(f64, f64)>| {
                 let levels = (0..40).map(|i| level(f64::from(i) / 40.0, known));
                 let (low, high) = levels.fold((f64::MAX, 0.0_f64), |(l, h), v| (l.min(v), h.max(v)));
                 (high - low) / high
             };
-            let (all, whole) = (reach(None), reach(Some(bars)));
+            let (all, whole) = (reach(None), reach(Some((bars, 0.0))));
             assert!(all > 0.05 && whole < 0.004, "{bars} bars: {all} of the whole scan, {whole} of whole bars");
         }
     }

@@ -4,8 +4,7 @@ mod parameters;
 mod take;
 
 use parameters as p;
-use take::{HeadLook, looks, take};
-use tapewright_sdk::formats::relations::line_shift;
+use take::{HeadLook, drum_ratio, looks, take};
 use tapewright_sdk::formats::{Format, SignalForm};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
@@ -33,17 +32,11 @@ impl Procedure for SearchModes {
         // The noise is known once the tape stands: only then is a level one.
         let floor = front.floor_in_stop(1)?;
         for take in &taken {
-            let heads = looks(&front, take, &floor)?;
+            let heads = looks(&front, subject.format, take, &floor)?;
             judge(take.mode, subject.format, &heads, take.by_pulses.as_ref(), settings, report)?;
         }
         Ok(())
     }
-}
-
-/// Drum's rate in search over its nominal one: anywhere between not corrected at all and corrected for the line rate.
-fn drum_ratio(format: &Format, speed: f64) -> (f64, f64) {
-    let corrected = 1.0 / (1.0 - (speed - 1.0) * line_shift(format) / format.lines.lines_a_scan());
-    (0.5 * (1.0 + corrected), 0.5 * (corrected - 1.0).abs())
 }
 
 /// The speed that a count of bars means.
@@ -178,6 +171,7 @@ fn decibels(of: &HeadLook, against: &HeadLook) -> Result<Estimate> {
             "share of a bin at its crest",
             (weak.by_crest_v - ratio * strong.by_crest_v).abs() / whole,
         ),
+        Contribution::type_b("count of bars", (weak.by_count_v - ratio * strong.by_count_v).abs() / whole),
     ];
     let linear = Estimate::combined(ratio, shares)?;
     let sign = if weaker { 1.0 } else { -1.0 };

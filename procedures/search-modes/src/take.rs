@@ -1,7 +1,9 @@
 //! Scans in search: captures first, levels against position once the noise is known; the tape's speed by its control pulses.
 
+use tapewright_sdk::formats::definitions::GUARD_LINES;
+use tapewright_sdk::formats::relations::line_shift;
 use tapewright_sdk::formats::{Format, SignalForm};
-use tapewright_sdk::measure::course::CourseLevel;
+use tapewright_sdk::measure::course::{Course, CourseLevel};
 use tapewright_sdk::measure::pulses::pulses_in;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::search::{Bars, ScanCourse, count_bars};
@@ -33,6 +35,8 @@ pub(crate) struct HeadLook {
     pub(crate) by_noise_v: f64,
     /// Standard uncertainty from how much of a bin stands at its crest.
     pub(crate) by_crest_v: f64,
+    /// By how much it is off when the count of bars is by its standard uncertainty, with its sign.
+    pub(crate) by_count_v: f64,
 }
 
 /// Scans of each head and the control pulses, in a mode.
@@ -53,32 +57,59 @@ pub(crate) fn take(
     Ok(Take { mode, scans, by_pulses })
 }
 
+/// Drum's rate in search over its nominal one: anywhere between not corrected at all and corrected for the line rate.
+pub(crate) fn drum_ratio(format: &Format, speed: f64) -> (f64, f64) {
+    let corrected = 1.0 / (1.0 - (speed - 1.0) * line_shift(format) / format.lines.lines_a_scan());
+    (0.5 * (1.0 + corrected), 0.5 * (corrected - 1.0).abs())
+}
+
 /// Both heads' levels, and the bars in them.
-pub(crate) fn looks(front: &Front, take: &Take, floor: &Floor) -> Result<Vec<HeadLook>> {
+pub(crate) fn looks(front: &Front, format: &Format, take: &Take, floor: &Floor) -> Result<Vec<HeadLook>> {
     let mut seen = Vec::new();
     for (head, captures) in &take.scans {
         let courses = front.courses(captures, floor, *head)?;
-        let scans: Vec<ScanCourse> = courses.iter().map(|course| course.scan.clone()).collect();
-        seen.push((*head, courses, count_bars(&scans, COUNTS.0, COUNTS.1)));
+        let bars = bars_in(&courses);
+        seen.push((*head, courses, bars));
     }
-    // Both heads cross the same tape: the one whose bars are known better tells how many there are.
-    let known = seen.iter().filter_map(|(_, _, bars)| bars.as_ref().ok().map(|bars| &bars.count));
-    let known = known.min_by(|a, b| a.standard_uncertainty.total_cmp(&b.standard_uncertainty)).map(|count| count.value);
+    // Where the drum is made to turn faster, so that the line rate stays right, the scan ends early: what the record holds after that is
+    // the other head's.
+    if let Some(rough) = best_of(&seen) {
+        let sign = if take.mode == Mode::Review { -1.0 } else { 1.0 };
+        let (ratio, half) = drum_ratio(format, 1.0 + sign * 2.0 * rough.value);
+        let end = (1.0 - GUARD_LINES / format.lines.lines_a_scan()) / (ratio + half).max(1.0);
+        for (_, courses, bars) in &mut seen {
+            *courses = std::mem::take(courses).into_iter().map(|course| course.until(end)).collect();
+            *bars = bars_in(courses);
+        }
+    }
+    let known = best_of(&seen).map(|count| (count.value, count.standard_uncertainty));
     let mut found = Vec::new();
     for (head, courses, bars) in seen {
         let levels: Vec<CourseLevel> = courses.iter().map(|course| course.level(known)).collect();
         let of = |each: fn(&CourseLevel) -> f64| levels.iter().map(each).collect::<Vec<f64>>();
         found.push(HeadLook {
             name: if head == ScanHead::A { "head-a" } else { "head-b" },
-            bars: bars.map_err(Unable::from),
+            bars,
             level_v: moments(&of(|level| level.level_v))?,
             by_noise_v: moments(&of(|level| level.by_noise_v))?.mean,
             by_crest_v: moments(&of(|level| level.by_crest_v))?.mean,
+            by_count_v: moments(&of(|level| level.by_count_v))?.mean,
         });
     }
     let strongest_v = found.iter().map(|head| head.level_v.mean).fold(0.0, f64::max);
     floor.demand_below(strongest_v).on("rf")?;
     Ok(found)
+}
+
+fn bars_in(courses: &[Course]) -> Result<Bars> {
+    let scans: Vec<ScanCourse> = courses.iter().map(|course| course.scan.clone()).collect();
+    Ok(count_bars(&scans, COUNTS.0, COUNTS.1)?)
+}
+
+/// Both heads cross the same tape: the one whose bars are known better tells how many there are.
+fn best_of(seen: &[(ScanHead, Vec<Course>, Result<Bars>)]) -> Option<Estimate> {
+    let known = seen.iter().filter_map(|(_, _, bars)| bars.as_ref().ok().map(|bars| &bars.count));
+    known.min_by(|a, b| a.standard_uncertainty.total_cmp(&b.standard_uncertainty)).cloned()
 }
 
 /// Tape speed over play speed by the rate of the control pulses; none: they cannot be told in this mode.

@@ -316,7 +316,8 @@ mod tests {
         // chance: the wander that they may hide is said.
         let (mut held, mut all) = (0, 0);
         for bin_s in [1.6e-3, 3.2e-3, 3.3367e-3] {
-            for (slip, start) in (-8..=8).flat_map(|n| (0..5).map(move |k| (0.001 * f64::from(n), 0.2 * f64::from(k)))) {
+            for (slip, start) in (-8..=8).flat_map(|n| (0..5).map(move |k| (0.001 * f64::from(n), 0.2 * f64::from(k))))
+            {
                 let course = |t: f64| slip * t / FRAME_S + 4e-3 * (TAU * (t / 2.9 + start)).sin();
                 let lock = lock(&pulses(bin_s, course), FRAME_S, 2e-5).unwrap();
                 let times: Vec<f64> = (0..120).map(|n| (f64::from(n) + 0.3) * FRAME_S).collect();

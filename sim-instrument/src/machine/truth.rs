@@ -134,16 +134,16 @@ impl Machine {
         Some(core::array::from_fn(|k| self.rms_level_v(&mut current, at_s(k), at_s(k + 1), LOOKS)))
     }
 
-    /// Root of the mean square of the level over a share of the way from one guard to the other, counted from the entrance.
+    /// Root of the mean square of the level from one position of a scan to another.
     #[must_use]
-    pub fn level_over_v(&self, head: Head, scan_start_s: f64, share: f64) -> Option<f64> {
+    pub fn level_over_v(&self, head: Head, scan_start_s: f64, (from, to): (f64, f64)) -> Option<f64> {
         let mut stretch = self.timeline.stretch(scan_start_s + 1e-9, self.seed);
         if stretch.head() != Some(head) || stretch.rate_hz <= 0.0 {
             return None;
         }
-        let guard = GUARD_LINES / self.format.lines.lines_a_scan();
-        let from_s = stretch.edge_s + guard / stretch.rate_hz;
-        let to_s = from_s + share * (1.0 - 2.0 * guard) / stretch.rate_hz;
+        let at_s = stretch.edge_s;
+        let at_s = |x: f64| at_s + x / stretch.rate_hz;
+        let (from_s, to_s) = (at_s(from), at_s(to));
         Some(self.rms_level_v(&mut stretch, from_s, to_s, LOOKS * SEGMENTS))
     }
 

@@ -213,10 +213,11 @@ fn search_modes(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String
         // Bars follow from the geometry, on every machine.
         all.insert(format!("search-modes/{mode}.bars-off"), 0.0);
         let Some((from_s, to_s)) = covered(in_mode(windows, "search-modes", mode)) else { continue };
-        let guard = GUARD_LINES / machine.format().lines.lines_a_scan();
+        let lines = machine.format().lines.lines_a_scan();
         let level_v = |head: Head| {
             let level_v = |(at_s, until_s): (f64, f64)| {
-                machine.level_over_v(head, at_s, whole_bars(0.5 * slope.abs() * (until_s - at_s), guard))
+                let span = whole_bars(0.5 * slope.abs() * (until_s - at_s), lines, 1.0 - GUARD_LINES / lines);
+                machine.level_over_v(head, at_s, span)
             };
             mean(&machine.scans(head, from_s, to_s).into_iter().filter_map(level_v).collect::<Vec<_>>())
         };
