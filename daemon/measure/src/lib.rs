@@ -73,6 +73,7 @@ pub mod sync;
 mod trace;
 pub mod tracking;
 mod train;
+mod turning;
 pub mod video;
 pub mod within;
 

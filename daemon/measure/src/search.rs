@@ -7,6 +7,7 @@
 
 use crate::error::{MeasureError, at_least, finite};
 use crate::estimate::{Contribution, Estimate};
+use crate::turning::Turning;
 
 /// Level against position in one scan, at even steps from entrance to exit.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,18 +43,25 @@ const LESS_THAN_A_BAR_U: f64 = 0.1;
 fn fit(course: &ScanCourse, cycles: f64, harmonics: usize) -> ([f64; COLUMNS], f64) {
     let n = course.level_v.len();
     let step = (course.to - course.from) / (n as f64 - 1.0).max(1.0);
-    let row = |i: usize| {
-        let angle = core::f64::consts::TAU * cycles * (course.from + i as f64 * step);
+    let turnings = || {
+        let turn = core::f64::consts::TAU * cycles;
+        core::array::from_fn::<_, HARMONICS, _>(|h| {
+            let order = (h + 1) as f64;
+            Turning::new(order * turn * course.from, order * turn * step)
+        })
+    };
+    let row = |turnings: &mut [Turning; HARMONICS]| {
         let mut row = [0.0; COLUMNS];
         row[0] = 1.0;
-        for h in 1..=harmonics {
-            (row[2 * h], row[2 * h - 1]) = (h as f64 * angle).sin_cos();
+        for (h, turning) in turnings.iter_mut().take(harmonics).enumerate() {
+            (row[2 * h + 1], row[2 * h + 2]) = turning.next();
         }
         row
     };
     let (mut m, mut r) = ([[0.0; COLUMNS]; COLUMNS], [0.0; COLUMNS]);
-    for (i, v) in course.level_v.iter().enumerate() {
-        let x = row(i);
+    let mut turning = turnings();
+    for v in &course.level_v {
+        let x = row(&mut turning);
         for a in 0..COLUMNS {
             for b in 0..COLUMNS {
                 m[a][b] += x[a] * x[b];
@@ -64,12 +72,12 @@ fn fit(course: &ScanCourse, cycles: f64, harmonics: usize) -> ([f64; COLUMNS], f
         }
     }
     let coefficients = crate::solve::solve(m, r).unwrap_or([0.0; COLUMNS]);
+    turning = turnings();
     let rest = course
         .level_v
         .iter()
-        .enumerate()
-        .map(|(i, v)| {
-            let fitted: f64 = row(i).iter().zip(&coefficients).map(|(x, c)| x * c).sum();
+        .map(|v| {
+            let fitted: f64 = row(&mut turning).iter().zip(&coefficients).map(|(x, c)| x * c).sum();
             (v - fitted).powi(2)
         })
         .sum();

@@ -8,6 +8,7 @@ use crate::error::{MeasureError, at_least, positive};
 use crate::linear::Normal;
 use crate::spectrum::Spectrum;
 use crate::trace::Trace;
+use crate::turning::Turning;
 
 /// One tone of a fit: `cosine cos(2 pi f t) + sine sin(2 pi f t)`, `t` from the trigger.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -77,10 +78,17 @@ fn fit_with_memory(
     // Time from the middle keeps a straight line at right angles to the constant.
     let middle = 0.5 * (volts.len() as f64 - 1.0);
     let half = middle.max(1.0);
-    let row = |i: usize, row: &mut Vec<f64>| {
+    let turnings = || -> Vec<Turning> {
+        let of = |f: &f64| {
+            let step = core::f64::consts::TAU * f * dt_s;
+            Turning::new(-middle * step, step)
+        };
+        hz.iter().map(of).collect()
+    };
+    let row = |i: usize, turnings: &mut [Turning], row: &mut Vec<f64>| {
         row.clear();
-        for f in hz {
-            let (s, c) = (core::f64::consts::TAU * f * (i as f64 - middle) * dt_s).sin_cos();
+        for turning in turnings {
+            let (c, s) = turning.next();
             row.extend([c, s]);
         }
         row.push(1.0);
@@ -88,9 +96,9 @@ fn fit_with_memory(
             row.push((i as f64 - middle) / half);
         }
     };
-    let (mut normal, mut work) = (Normal::new(size), Vec::with_capacity(size));
+    let (mut normal, mut work, mut turning) = (Normal::new(size), Vec::with_capacity(size), turnings());
     for (i, v) in volts.iter().enumerate() {
-        row(i, &mut work);
+        row(i, &mut turning, &mut work);
         normal.add(&work, f64::from(*v));
     }
     let solved = normal.solve().ok_or(MeasureError::TooShort {
@@ -99,8 +107,9 @@ fn fit_with_memory(
         needed: 2.0 * volts.len() as f64,
     })?;
     let (mut squares, mut products, mut before) = (0.0, 0.0, 0.0);
+    turning = turnings();
     for (i, v) in volts.iter().enumerate() {
-        row(i, &mut work);
+        row(i, &mut turning, &mut work);
         let left = f64::from(*v) - work.iter().zip(&solved.coefficients).map(|(a, b)| a * b).sum::<f64>();
         squares += left * left;
         products += left * before;
@@ -180,12 +189,14 @@ pub fn fit_periodic(trace: &Trace, guess_hz: f64, orders: &[f64], drift: bool) -
     for _ in 0..ROUNDS {
         let (now, fewer) = fit_with_memory(0.0, dt, volts, &tones_at(hz), drift)?;
         let mut normal = Normal::new(last + 1);
+        let mut turnings: Vec<Turning> =
+            now.tones.iter().map(|tone| Turning::new(0.0, core::f64::consts::TAU * tone.hz * dt)).collect();
         for (i, v) in volts.iter().enumerate() {
             let t = i as f64 * dt;
             let (mut left, mut slope) = (f64::from(*v) - now.offset, 0.0);
             row.clear();
-            for (tone, order) in now.tones.iter().zip(orders) {
-                let (s, c) = (core::f64::consts::TAU * tone.hz * t).sin_cos();
+            for ((tone, order), turning) in now.tones.iter().zip(orders).zip(&mut turnings) {
+                let (c, s) = turning.next();
                 left -= tone.cosine * c + tone.sine * s;
                 // In cycles of the fundamental over the record.
                 slope += order * core::f64::consts::TAU * t / span_s * (tone.sine * c - tone.cosine * s);

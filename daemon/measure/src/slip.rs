@@ -18,6 +18,7 @@ use crate::estimate::{Contribution, Estimate};
 use crate::record::LevelRecord;
 use crate::statistics::{effective_count, moments_of_finite};
 use crate::swing::{Spreads, spreads};
+use crate::turning::Turning;
 
 /// Harmonics of the fit.
 const HARMONICS: usize = 3;
@@ -98,17 +99,17 @@ fn fit(y: &[f64], w: f64) -> Option<Fit> {
             normal[2 * h][2 * k] = 0.5 * (apart - together);
         }
     }
-    // Each harmonic is a pointer that turns on from point to point.
     let centre = 0.5 * (n - 1.0);
-    let mut pointers: [(f64, f64); HARMONICS] = core::array::from_fn(|h| (-w * (h + 1) as f64 * centre).sin_cos());
-    let turns: [(f64, f64); HARMONICS] = core::array::from_fn(|h| (w * (h + 1) as f64).sin_cos());
+    let mut turnings: [Turning; HARMONICS] = core::array::from_fn(|h| {
+        let step = w * (h + 1) as f64;
+        Turning::new(-step * centre, step)
+    });
     for v in y {
         normal[0][COLUMNS] += v;
-        for h in 0..HARMONICS {
-            let ((s, c), (ts, tc)) = (pointers[h], turns[h]);
+        for (h, turning) in turnings.iter_mut().enumerate() {
+            let (c, s) = turning.next();
             normal[2 * h + 1][COLUMNS] += c * v;
             normal[2 * h + 2][COLUMNS] += s * v;
-            pointers[h] = (s * tc + c * ts, c * tc - s * ts);
         }
     }
     let right: [f64; COLUMNS] = core::array::from_fn(|a| normal[a][COLUMNS]);

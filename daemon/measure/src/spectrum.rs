@@ -3,6 +3,7 @@
 use crate::error::{MeasureError, at_least, positive};
 use crate::fourier::transform;
 use crate::statistics::median_in_place;
+use crate::turning::Turning;
 
 /// One line of a spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,22 +25,15 @@ pub struct Spectrum {
     pub resolution_hz: f64,
 }
 
-/// Hann's window by its values at half places, and their sum: the cosine turns by complex multiplication and is taken
-/// anew now and then, before digits are lost.
+/// Hann's window by its values at half places, and their sum.
 fn window(n: usize, mut use_it: impl FnMut(usize, f64)) -> f64 {
-    const ANEW: usize = 64;
     let step = core::f64::consts::TAU / n as f64;
-    let (turn_s, turn_c) = step.sin_cos();
-    let (mut s, mut c) = (0.0, 1.0);
+    let mut turning = Turning::new(0.5 * step, step);
     let mut sum = 0.0;
     for i in 0..n {
-        if i % ANEW == 0 {
-            (s, c) = (step * (i as f64 + 0.5)).sin_cos();
-        }
-        let w = 0.5 - 0.5 * c;
+        let w = 0.5 - 0.5 * turning.next().0;
         sum += w;
         use_it(i, w);
-        (s, c) = (s * turn_c + c * turn_s, c * turn_c - s * turn_s);
     }
     sum
 }

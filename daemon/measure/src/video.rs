@@ -10,6 +10,7 @@ use crate::statistics::{
 };
 use crate::sync::{PulseKind, SyncPulse, Syncs};
 use crate::trace::Trace;
+use crate::turning::Turning;
 use tapewright_formats::LineStandard;
 use tapewright_formats::definitions::PATCH_US;
 
@@ -62,8 +63,9 @@ impl Reader<'_> {
         let w = core::f64::consts::TAU * frequency_hz * self.trace.dt_s();
         // Normal equations of cosine, sine, one.
         let (mut m, mut r) = ([[0.0; 3]; 3], [0.0; 3]);
-        for (i, v) in samples.iter().enumerate() {
-            let (s, c) = (w * i as f64).sin_cos();
+        let mut turning = Turning::new(0.0, w);
+        for v in samples {
+            let (c, s) = turning.next();
             let row = [c, s, 1.0];
             for a in 0..3 {
                 for b in 0..3 {
@@ -263,7 +265,7 @@ const SPREAD: f64 = 2.8;
 /// So many of `one_u_s` it hides then at most, but for a few of a thousand records (the same draws).
 const HIDDEN: f64 = 1.25;
 
-/// Standard deviation of values in time, what noise and sampling add taken off. `worth`: of how many independent values.
+/// Standard deviation of values in time without what noise and sampling add. `worth`: of how many independent values.
 ///
 /// # Errors
 /// [`MeasureError::TooShort`] below four values.
