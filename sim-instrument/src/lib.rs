@@ -16,6 +16,7 @@
 //! sides check each other.
 
 mod bench;
+mod beside;
 pub mod commands;
 mod deck;
 mod front;
@@ -35,6 +36,7 @@ pub mod source;
 mod world;
 
 pub use bench::{BenchSetup, SimBench};
+pub use beside::Beside;
 pub use deck::Deck;
 pub use front::{FrontEnd, Scaling};
 pub use line::{Counters, LinkFaults, PortSettings};

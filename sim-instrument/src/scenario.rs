@@ -8,7 +8,7 @@
 //! | `[machine]` | the machine ([`MachineConfig`]; `tapes` stand in their own table) |
 //! | `[tapes.NAME]` | a tape ([`TapeConfig`](crate::machine::config::TapeConfig)) |
 //! | `[scope]` | `front_end`, `scaling`, `model`, its specification where it differs, its port |
-//! | `[scope.probes.CH1]`, `...EXT` | `point`, `factor`, `expected_v` |
+//! | `[scope.probes.CH1]`, `...EXT` | `point`, `factor`, `expected_v`; beside the signal `offset_v`, `hum_v` (peak to peak, of the mains), `wander_v` (peak to peak), `wander_s` (its period) |
 //! | `[relays]` | the relay box's port |
 //! | `[[event]]` | `at_s`, `do`: a command of [`crate::commands`] at a set time |
 //! | `[operator]` | how prompts are answered: `delay_s`, `answer`, `[operator.answers]`, `[operator.adjust]` |
@@ -18,6 +18,7 @@ mod read;
 mod reader;
 
 use crate::bench::{BenchSetup, SimBench};
+use crate::beside::Beside;
 use crate::front::FrontEnd;
 use crate::line::PortSettings;
 use crate::machine::{Machine, MachineConfig};
@@ -63,6 +64,8 @@ pub struct ProbePlan {
     pub factor: f64,
     /// Volts peak to peak that a healthy machine shows there, if stated.
     pub expected_v: Option<f64>,
+    /// What stands there beside the machine's signal.
+    pub beside: Beside,
 }
 
 /// The scope.
@@ -168,7 +171,7 @@ impl Scenario {
         let mut probes =
             Probes { channels: vec![Probe::default(); self.scope.specs.channels], external: Probe::default() };
         for plan in &self.scope.probes {
-            let probe = Probe { point: plan.point, factor: plan.factor };
+            let probe = Probe { point: plan.point, factor: plan.factor, beside: plan.beside };
             match crate::commands::Input::named(&plan.label) {
                 Some(crate::commands::Input::External) => probes.external = probe,
                 Some(crate::commands::Input::Channel(index)) => {

@@ -1,5 +1,6 @@
 //! What an instrument sees of the bench while it works: the time, the machine, and where its probes are.
 
+use crate::beside::Beside;
 use crate::deck::Deck;
 use crate::source::{Bins, Point, Slope};
 
@@ -10,11 +11,13 @@ pub struct Probe {
     pub point: Point,
     /// Volts at the tip over volts at the connector.
     pub factor: f64,
+    /// What stands at the tip beside a machine's signal.
+    pub beside: Beside,
 }
 
 impl Default for Probe {
     fn default() -> Self {
-        Self { point: Point::Open, factor: 1.0 }
+        Self { point: Point::Open, factor: 1.0, beside: Beside::default() }
     }
 }
 
@@ -67,9 +70,15 @@ pub(crate) mod test_output {
 pub(crate) struct Tip<'a> {
     pub(crate) deck: &'a mut dyn Deck,
     pub(crate) point: Point,
+    pub(crate) beside: Beside,
 }
 
-impl Tip<'_> {
+impl<'a> Tip<'a> {
+    /// Of a probe.
+    pub(crate) fn of(probe: Probe, deck: &'a mut dyn Deck) -> Self {
+        Self { deck, point: probe.point, beside: probe.beside }
+    }
+
     pub(crate) fn samples(&mut self, t0_s: f64, dt_s: f64, bandwidth_hz: f64, out: &mut [f64]) {
         match self.point {
             Point::Open => out.fill(0.0),
@@ -78,7 +87,10 @@ impl Tip<'_> {
                     *volts = test_output::volts(t0_s + i as f64 * dt_s);
                 }
             }
-            Point::Signal(_) => self.deck.samples(self.point, t0_s, dt_s, bandwidth_hz, out),
+            Point::Signal(_) => {
+                self.deck.samples(self.point, t0_s, dt_s, bandwidth_hz, out);
+                self.beside.add(t0_s, dt_s, out);
+            }
         }
     }
 
@@ -103,19 +115,32 @@ impl Tip<'_> {
                     *pair = if edges { (0.0, test_output::HIGH_V) } else { (first, first) };
                 }
             }
-            Point::Signal(_) => self.deck.extremes(self.point, t0_s, dt_s, underlying_s, bandwidth_hz, out),
+            Point::Signal(_) => {
+                self.deck.extremes(self.point, t0_s, dt_s, underlying_s, bandwidth_hz, out);
+                self.beside.add_extremes(t0_s, dt_s, out);
+            }
         }
     }
 
     pub(crate) fn some_extremes(&mut self, bins: &Bins, bandwidth_hz: f64, out: &mut [(f64, f64)]) -> bool {
-        matches!(self.point, Point::Signal(_)) && self.deck.some_extremes(self.point, bins, bandwidth_hz, out)
+        let can =
+            matches!(self.point, Point::Signal(_)) && self.deck.some_extremes(self.point, bins, bandwidth_hz, out);
+        if can {
+            self.beside.add_extremes(bins.t0_s + bins.first as f64 * bins.dt_s, bins.dt_s, out);
+        }
+        can
     }
 
     pub(crate) fn next_crossing(&mut self, level_v: f64, slope: Slope, after_s: f64, until_s: f64) -> Option<f64> {
         match self.point {
             Point::Open => None,
             Point::TestOutput => test_output::next_edge(level_v, slope, after_s).filter(|edge| *edge < until_s),
-            Point::Signal(_) => self.deck.next_crossing(self.point, level_v, slope, after_s, until_s),
+            Point::Signal(_) => {
+                let (deck, point) = (&mut *self.deck, self.point);
+                let of_signal =
+                    |level_v, slope, after_s, until_s| deck.next_crossing(point, level_v, slope, after_s, until_s);
+                self.beside.crossing((level_v, slope), (after_s, until_s), of_signal)
+            }
         }
     }
 

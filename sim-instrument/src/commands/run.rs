@@ -26,7 +26,7 @@ pub(crate) fn run(inner: &mut Inner, text: &str) -> Result<String, CommandError>
                     }
                 },
             };
-            *probe = Probe { point, factor: factor.unwrap_or(probe.factor) };
+            *probe = Probe { point, factor: factor.unwrap_or(probe.factor), ..*probe };
             Ok(format!("the probe (x{}) touches {}", probe.factor, point_word(point)))
         }
         Command::Tape(name) => {

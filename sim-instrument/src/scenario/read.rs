@@ -2,6 +2,7 @@
 
 use super::reader::{Faults, Section};
 use super::{Event, Operator, ProbePlan, Scenario, ScenarioError, ScopePlan, Stage};
+use crate::beside::Beside;
 use crate::commands::{Command, Input, point_named};
 use crate::front::{FrontEnd, Scaling};
 use crate::line::PortSettings;
@@ -213,8 +214,16 @@ fn scope(mut section: Section<'_>) -> ScopePlan {
         };
         let factor = probe.number("factor", 0.001, 10_000.0).unwrap_or(1.0);
         let expected_v = probe.number("expected_v", 0.0, 1e4);
+        let usual = Beside::default();
+        let beside = Beside {
+            offset_v: probe.number("offset_v", -1e3, 1e3).unwrap_or(usual.offset_v),
+            hum_v: probe.number("hum_v", 0.0, 1e3).unwrap_or(usual.hum_v),
+            hum_hz: specs.mains_hz,
+            wander_v: probe.number("wander_v", 0.0, 1e3).unwrap_or(usual.wander_v),
+            wander_s: probe.number("wander_s", 0.1, 1e6).unwrap_or(usual.wander_s),
+        };
         if let Some(point) = point {
-            probes.push(ProbePlan { label, point, factor, expected_v });
+            probes.push(ProbePlan { label, point, factor, expected_v, beside });
         }
     }
     ScopePlan { front_end, model, specs, port, probes }

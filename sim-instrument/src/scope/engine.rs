@@ -362,9 +362,7 @@ impl Scope {
         }
         match setup.on {
             TriggerOn::Never => None,
-            TriggerOn::Video { field, line } => {
-                Tip { deck: world.deck, point: probe.point }.next_video(field, line, after_s, until_s)
-            }
+            TriggerOn::Video { field, line } => Tip::of(probe, world.deck).next_video(field, line, after_s, until_s),
             TriggerOn::Edge { slope, level_v } => {
                 // The comparator sits behind the channel's front end and sees its errors.
                 let mut level_v =
@@ -377,12 +375,7 @@ impl Scope {
                     self.baseline(probe, after_s, 1.0, world, &mut baseline);
                     level_v += baseline[0];
                 }
-                Tip { deck: world.deck, point: probe.point }.next_crossing(
-                    level_v * probe.factor,
-                    slope,
-                    after_s,
-                    until_s,
-                )
+                Tip::of(probe, world.deck).next_crossing(level_v * probe.factor, slope, after_s, until_s)
             }
         }
     }

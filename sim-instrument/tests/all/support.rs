@@ -160,9 +160,9 @@ impl Deck for Plain {
 /// A bench with RF on CH1, the ramp on CH2 and the head switch on EXT.
 pub(crate) fn bench(change: impl FnOnce(&mut BenchSetup)) -> (SimBench, Deeds) {
     let mut setup = BenchSetup::new(11, Specs::modest());
-    setup.probes.channels[0] = Probe { point: Point::Signal(Signal::Rf), factor: 1.0 };
-    setup.probes.channels[1] = Probe { point: Point::Signal(Signal::Supply), factor: 1.0 };
-    setup.probes.external = Probe { point: Point::Signal(Signal::HeadSwitch), factor: 1.0 };
+    setup.probes.channels[0] = Probe { point: Point::Signal(Signal::Rf), factor: 1.0, ..Probe::default() };
+    setup.probes.channels[1] = Probe { point: Point::Signal(Signal::Supply), factor: 1.0, ..Probe::default() };
+    setup.probes.external = Probe { point: Point::Signal(Signal::HeadSwitch), factor: 1.0, ..Probe::default() };
     change(&mut setup);
     let deeds = Deeds::default();
     let deck = Plain { deeds: Arc::clone(&deeds), tape: None, silent: false };

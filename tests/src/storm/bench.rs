@@ -105,7 +105,7 @@ struct Storm {
 }
 
 fn probe(signal: Signal, factor: f64) -> Probe {
-    Probe { point: Touch::Signal(signal), factor }
+    Probe { point: Touch::Signal(signal), factor, ..Probe::default() }
 }
 
 /// The bench of a dialect and front end: RF, and control track or video, and the head switch.

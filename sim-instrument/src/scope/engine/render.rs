@@ -25,7 +25,7 @@ impl Scope {
         let step_s = (tau_s / 1000.0).max(span_s / MOST_STEPS);
         let count = (span_s / step_s).ceil() as usize + 2;
         let mut coarse = vec![0.0; count];
-        let mut tip = Tip { deck: world.deck, point: probe.point };
+        let mut tip = Tip::of(probe, world.deck);
         tip.samples(from_s, step_s, 0.4 / step_s, &mut coarse);
         let settled = ((SETTLING * tau_s / step_s) as usize).clamp(1, count);
         let mut low = coarse.iter().take(settled).sum::<f64>() / settled as f64;
@@ -72,7 +72,7 @@ impl Scope {
             let noise_v = self.front_noise_v(step_v) * probe.factor.abs();
             let bins = Bins { t0_s, dt_s, underlying_s, total, first, noise_v };
             let rest = ahead.get_mut(first..).unwrap_or_default();
-            let mut tip = Tip { deck: world.deck, point: probe.point };
+            let mut tip = Tip::of(probe, world.deck);
             if !tip.some_extremes(&bins, self.specs.bandwidth_hz, rest) {
                 ahead.truncate(first);
             }
@@ -107,7 +107,7 @@ impl Scope {
                 if trace.setup.coupling == Coupling::Ac {
                     self.baseline(probe, t0_s, dt_s, world, &mut taken_off);
                 }
-                let mut tip = Tip { deck: world.deck, point };
+                let mut tip = Tip { deck: world.deck, point, beside: probe.beside };
                 if shot.setup.peak {
                     let underlying_s = (1.0 / self.specs.rate_greatest_hz).min(dt_s);
                     let mut pairs = match shot.ahead.get_mut(channel) {
