@@ -1,6 +1,11 @@
 //! Edges after IEEE 181: state levels by histogram, mid crossings interpolated between samples.
+//!
+//! States that move, with hum or behind AC coupling, fill a histogram anywhere: then the step is taken at each edge.
 
 use crate::error::{MeasureError, at_least, positive};
+use crate::estimate::Contribution;
+use crate::linear::Normal;
+use crate::statistics::{median_in_place, moments_of_finite};
 use crate::trace::{PairTrace, Trace};
 
 /// Direction of an edge.
@@ -111,6 +116,89 @@ pub(crate) fn states_of(volts: &[f32], step_v: f64) -> Result<States, MeasureErr
         return Err(none());
     }
     Ok(States { low_v, high_v, difference_u_v, noise_v })
+}
+
+/// Samples of a state that are looked at beside an edge, at least, and the share of its time that they may take.
+const BESIDE: (usize, f64) = (6, 0.1);
+
+/// Samples next to an edge's crossing that may lie on the transition, to either side.
+const ON_THE_WAY: usize = 2;
+
+/// A state moves where its samples spread so many times as far as from one to the next.
+const MOVES: f64 = 2.0;
+
+/// Whether a state moves slowly: its samples spread farther than the noise from one to the next.
+fn moves(trace: &Trace, states: &States) -> bool {
+    let quarter = 0.25 * states.difference_v();
+    let in_state = |v: f32, state_v: f64| (f64::from(v) - state_v).abs() < quarter;
+    [states.low_v, states.high_v].into_iter().any(|state_v| {
+        let of_state = trace.volts().iter().filter(|v| in_state(**v, state_v)).map(|v| f64::from(*v) - state_v);
+        let spread = moments_of_finite(of_state).standard_deviation;
+        let pairs = trace.volts().windows(2).filter(|pair| pair.iter().all(|v| in_state(*v, state_v)));
+        let next = moments_of_finite(pairs.map(|pair| f64::from(pair[1]) - f64::from(pair[0])));
+        let noise = next.standard_deviation / core::f64::consts::SQRT_2;
+        spread > MOVES * noise.max(0.5 * trace.conversion().step_v)
+    })
+}
+
+/// Where a straight line through samples from `from` to `until` stands at `at`, and their mean.
+fn straight(volts: &[f32], from: usize, until: usize, at: f64) -> Option<(f64, f64)> {
+    let samples = volts.get(from..until).filter(|samples| samples.len() >= BESIDE.0)?;
+    let mut normal = Normal::new(2);
+    for (i, v) in samples.iter().enumerate() {
+        normal.add(&[1.0, (from + i) as f64 - at], f64::from(*v));
+    }
+    let mean = samples.iter().map(|v| f64::from(*v)).sum::<f64>() / samples.len() as f64;
+    Some((*normal.solve()?.coefficients.first()?, mean))
+}
+
+/// The step from low to high and what makes it uncertain: between the states, or where these move between straight lines through
+/// what lies beside each edge.
+pub(crate) fn step_across(trace: &Trace, found: &[Edge], states: &States) -> (f64, Vec<Contribution>) {
+    let still = || (states.difference_v(), vec![Contribution::type_b("noise and conversion", states.difference_u_v)]);
+    if !moves(trace, states) {
+        return still();
+    }
+    let volts = trace.volts();
+    let place = |edge: &Edge| (edge.time_s - trace.t0_s()) / trace.dt_s();
+    let (mut steps, mut bends) = (Vec::new(), Vec::new());
+    for (n, edge) in found.iter().enumerate() {
+        let at = place(edge);
+        let before = if n == 0 { 0.0 } else { place(&found[n - 1]) };
+        let after = found.get(n + 1).map_or(volts.len() as f64, place);
+        let reach = |long: f64| ((BESIDE.1 * long) as usize).max(BESIDE.0);
+        let (left, right) = ((at.floor() as usize).saturating_sub(ON_THE_WAY), at.ceil() as usize + ON_THE_WAY + 1);
+        let (least, most) =
+            ((before.ceil() as usize) + ON_THE_WAY, (after.floor() as usize).saturating_sub(ON_THE_WAY));
+        let from = left.saturating_sub(reach(at - before)).max(least);
+        let until = (right + reach(after - at)).min(most).min(volts.len());
+        if from >= left || right >= until {
+            continue;
+        }
+        let beside = (straight(volts, from, left, at), straight(volts, right, until, at));
+        if let (Some((low, low_mean)), Some((high, high_mean))) = beside {
+            let way = if edge.polarity == Polarity::Rising { 1.0 } else { -1.0 };
+            steps.push(way * (high - low));
+            bends.push((high - low - (high_mean - low_mean)).abs());
+        }
+    }
+    if steps.is_empty() {
+        // Nothing lies beside an edge: the states' own spread, either way.
+        let (_, mut shares) = still();
+        shares.push(Contribution::rectangular("states that move", 0.25 * states.difference_v()));
+        return (states.difference_v(), shares);
+    }
+    let count = steps.len() as f64;
+    let scatter = moments_of_finite(steps.iter().copied()).standard_deviation;
+    // Of one edge the scatter is not known: it is no better than what the lines bend by.
+    let scatter = if steps.len() > 1 { 1.25 * scatter / count.sqrt() } else { bends[0] };
+    let shares = vec![
+        Contribution::type_a("scatter of the steps", scatter, (count - 1.0).max(1.0)),
+        // A straight line follows what bends to some part of what it follows at all.
+        Contribution::rectangular("states that move", 0.3 * median_in_place(&mut bends)),
+        Contribution::type_b("noise and conversion", states.difference_u_v),
+    ];
+    (median_in_place(&mut steps), shares)
 }
 
 /// Mid crossings with hysteresis: an edge counts once the signal has passed from beyond the middle less

@@ -4,7 +4,7 @@
 //! peak: a parabola through the samples above 70 % of it (least squares), or through the three highest
 //! where there are fewer than five. Everything counted is per observed time.
 
-use crate::edges::{Edge, Polarity, edges, edges_of_pairs, states_of};
+use crate::edges::{Edge, Polarity, edges, edges_of_pairs, states_of, step_across};
 use crate::error::{MeasureError, at_least};
 use crate::estimate::{Contribution, Estimate};
 use crate::statistics::{median, median_efficiency_factor, median_in_place, moments_of_finite};
@@ -68,8 +68,8 @@ pub fn pulses_in(trace: &Trace, form: SignalForm) -> Result<Pulses, MeasureError
             let states = states_of(trace.volts(), trace.conversion().step_v)?;
             demand_clear(states.difference_v(), states.noise_v, "square pulses")?;
             let found = edges(trace, &states)?;
-            let step = (states.difference_v(), states.difference_u_v, states.noise_v);
-            square(&found, step, trace.dt_s(), trace.conversion(), observed)
+            let (step_v, shares) = step_across(trace, &found, &states);
+            square(&found, (step_v, shares, states.noise_v), trace.dt_s(), trace.conversion(), observed)
         }
         SignalForm::Spike => {
             let times = |i: f64| trace.t0_s() + i * trace.dt_s();
@@ -92,8 +92,8 @@ pub fn pulses_in_pairs(pairs: &PairTrace, form: SignalForm) -> Result<Pulses, Me
             let states = states_of(&both, pairs.conversion().step_v)?;
             demand_clear(states.difference_v(), states.noise_v, "square pulses")?;
             let found = edges_of_pairs(pairs, &states)?;
-            let step = (states.difference_v(), states.difference_u_v, 0.0);
-            square(&found, step, pairs.dt_s(), pairs.conversion(), observed)
+            let shares = vec![Contribution::type_b("noise and conversion", states.difference_u_v)];
+            square(&found, (states.difference_v(), shares, 0.0), pairs.dt_s(), pairs.conversion(), observed)
         }
         SignalForm::Spike => {
             let times = |i: f64| pairs.t0_s() + i * pairs.dt_s();
@@ -124,10 +124,10 @@ fn gain_of(level_v: f64, conversion: &Conversion) -> Contribution {
     Contribution { standard_uncertainty: level_v.abs() * share.standard_uncertainty, ..share }
 }
 
-/// Square pulses from their edges; the step is in volts, with its uncertainty and the noise upon it.
+/// Square pulses from their edges; the step is in volts, with what makes it uncertain and the noise upon it.
 fn square(
     found: &[Edge],
-    (step, step_u, noise): (f64, f64, f64),
+    (step, mut shares, noise): (f64, Vec<Contribution>, f64),
     dt_s: f64,
     conversion: &Conversion,
     observed: (f64, f64),
@@ -161,10 +161,8 @@ fn square(
             highs_s.push((w[0].time_s, w[1].time_s));
         }
     }
-    let level = Estimate::combined(
-        step,
-        vec![Contribution::type_b("noise and conversion", step_u), gain_of(step, conversion)],
-    )?;
+    shares.push(gain_of(step, conversion));
+    let level = Estimate::combined(step, shares)?;
     let times_s = rising.iter().map(|e| e.time_s).collect();
     Ok(Pulses { times_s, time_u_s, within_s, level, duties, highs_s, observed })
 }

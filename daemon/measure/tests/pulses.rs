@@ -292,3 +292,29 @@ fn jitter_of_a_perfect_signal_is_a_bound() {
     assert!(jitter.value < 1e-6 && jitter.interval.low == 0.0, "{jitter:?}");
     assert!(jitter.interval.high > 0.05 * dt_s, "{jitter:?}");
 }
+
+/// Level of pulses of 4.4 V that stand on something slow, which the interval must hold and whose value lies within a share of it.
+fn level_on(what: &str, beside: impl Fn(f64) -> f64) {
+    let mut random = Random::new(11);
+    let mut held = 0;
+    for _ in 0..40 {
+        let t = train(&mut random, 8, 5e-6, &[]);
+        let bare = square(&t, 0.2, 2500, 0.01, &mut random);
+        let volts = bare.volts().iter().enumerate().map(|(i, v)| v + beside(i as f64 * bare.dt_s()) as f32).collect();
+        let trace = Trace::from_volts(0.0, bare.dt_s(), volts).unwrap();
+        let level = pulses_in(&trace, SignalForm::Square).unwrap().level;
+        assert!((level.value / 4.4 - 1.0).abs() < 0.02, "{what}: {level:?}");
+        held += u32::from(level.interval.low <= 4.4 && 4.4 <= level.interval.high);
+    }
+    assert!(held >= 37, "{what}: {held} of 40");
+}
+
+#[test]
+fn pulses_that_stand_on_hum_keep_their_level() {
+    let hum = |hz: f64, pp_v: f64| move |t: f64| 0.5 * pp_v * (core::f64::consts::TAU * hz * t + 0.3).sin();
+    level_on("nothing", |_| 0.0);
+    for (hz, pp_v) in [(50.0, 0.2), (60.0, 0.5), (60.0, 1.0), (120.0, 0.3), (100.0, 0.3)] {
+        level_on(&format!("{pp_v} V of {hz} Hz"), hum(hz, pp_v));
+    }
+    level_on("a base line that drifts", |t| 0.5 - 2.0 * t);
+}
