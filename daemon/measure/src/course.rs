@@ -12,12 +12,13 @@
 //! where it lies, and scans that are caught one after the other may all have it at one place. For the same reason field
 //! blanking is left out where that leaves a bar: without colour it looks lower than it is.
 
+use crate::base_line::BaseLine;
 use crate::carrier::Carrier;
 use crate::error::{MeasureError, at_least};
 use crate::lift::{Lift, Part, with_colour};
 use crate::peaks::PeakNoise;
 use crate::picture::BAR;
-use crate::power::{PowerNoise, offset_of};
+use crate::power::PowerNoise;
 use crate::scan::Scan;
 use crate::search::ScanCourse;
 use crate::trace::{PairTrace, Trace};
@@ -180,9 +181,9 @@ impl CourseByPeaks {
 /// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan, or a place no sample.
 pub fn course_by_power(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result<Course, MeasureError> {
     trace.conversion().demand_unclipped("RF")?;
-    let offset = offset_of(trace);
-    let power = |v: f32| 2.0 * (f64::from(v) - offset).powi(2);
-    let seen = places(scan, trace.volts().iter().enumerate().map(|(i, v)| (trace.time_s(i), power(*v))))?;
+    let line = BaseLine::under(trace.volts());
+    let power = |(i, v): (usize, &f32)| (trace.time_s(i), 2.0 * line.square_of_any_phase(i, *v));
+    let seen = places(scan, trace.volts().iter().enumerate().map(power))?;
     let own = 2.0 * noise.deviation_v().powi(2);
     let level = |own: f64, v: f64| (v - own).max(0.0).sqrt();
     let more = own * (1.0 + noise.relative_u());

@@ -21,6 +21,7 @@
 
 pub mod audio_head;
 pub mod azimuth;
+mod base_line;
 mod baseband;
 mod beat;
 pub mod beside;

@@ -3,7 +3,7 @@
 //! Samples that are far apart against the carrier's cycle meet it at phases as good as random (its
 //! frequency follows the picture), so the mean square over a segment is the power of carrier,
 //! colour-under and noise: `L = sqrt(2 (mean v^2 - noise power) / (1 + c^2))` with `c` the colour-under's share
-//! of amplitude. The offset is taken off first. Each segment holds few samples: a scan of 2,500
+//! of amplitude. The base line is taken off first: offset, drift, hum. Each segment holds few samples: a scan of 2,500
 //! points gives 3 to 4 % a segment, so several frames are needed.
 //!
 //! *Field blanking* at the top of each scan holds no picture and shows more than the rest: its lines count by the ratio
@@ -15,6 +15,7 @@
 //! The mean is over the whole picture, not the sync tip: what white does to the level stays in it, as
 //! a factor with bounds ([`Picture::content`]) that cancels in ratios of an even picture.
 
+use crate::base_line::BaseLine;
 use crate::blanking::{FieldBlanking, field_blanking_by_power};
 use crate::carrier::root_of_mean;
 use crate::colour::ColourPart;
@@ -45,9 +46,9 @@ pub fn blanking_by_power(
 ) -> Result<FieldBlanking, MeasureError> {
     let powers = scans.iter().map(|(trace, scan)| {
         trace.conversion().demand_unclipped("RF")?;
-        let offset = offset_of(trace);
-        let power = |v: f32| 2.0 * ((f64::from(v) - offset).powi(2) - noise.power_v2);
-        let all = trace.volts().iter().enumerate().map(|(i, v)| (trace.time_s(i), power(*v)));
+        let line = BaseLine::under(trace.volts());
+        let power = |i: usize, v: f32| 2.0 * (line.square_of_any_phase(i, v) - noise.power_v2);
+        let all = trace.volts().iter().enumerate().map(|(i, v)| (trace.time_s(i), power(i, *v)));
         Ok((all.collect(), *scan))
     });
     field_blanking_by_power(&powers.collect::<Result<Vec<_>, MeasureError>>()?, standard)
@@ -57,10 +58,6 @@ pub fn blanking_by_power(
 /// gives the square of its RF a spectrum of lines, of which one in ten machines has one so near a multiple of the sample rate that
 /// it stands still under the samples of a scan, at another phase in each frame (by simulation of bars, no source).
 const STANDS_STILL: f64 = 0.01;
-
-pub(crate) fn offset_of(trace: &Trace) -> f64 {
-    trace.volts().iter().map(|v| f64::from(*v)).sum::<f64>() / trace.volts().len().max(1) as f64
-}
 
 /// Noise power, from a capture in the same set-up without RF.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -76,8 +73,10 @@ impl PowerNoise {
     /// [`MeasureError::TooShort`] below 50 samples.
     pub fn from_quiet(trace: &Trace) -> Result<Self, MeasureError> {
         at_least("samples without RF", trace.volts().len(), 50)?;
-        let m = crate::statistics::moments_of_finite(trace.volts().iter().map(|v| f64::from(*v)));
-        Ok(Self { power_v2: m.standard_deviation.powi(2), relative_u: (2.0 / m.count as f64).sqrt() })
+        let line = BaseLine::under(trace.volts());
+        let squares = trace.volts().iter().enumerate().map(|(i, v)| line.square_of_any_phase(i, *v));
+        let m = crate::statistics::moments_of_finite(squares);
+        Ok(Self { power_v2: m.mean, relative_u: (2.0 / m.count as f64).sqrt() })
     }
 
     /// The noise's deviation, in volts.
@@ -107,7 +106,7 @@ pub fn levels_by_power(
     picture.check()?;
     scan.demand_inside(trace.t0_s(), trace.t0_s() + trace.span_s())?;
     let volts = trace.volts();
-    let offset = offset_of(trace);
+    let line = BaseLine::under(volts);
     let bounds = |(lo, hi): (f64, f64)| (0.5 * (lo + hi), 0.5 * (hi - lo) / 3.0_f64.sqrt());
     let (content, content_u) = bounds(picture.content);
     // Power of the colour-under beside the carrier's: its bounds in the square.
@@ -139,8 +138,9 @@ pub fn levels_by_power(
         squares.clear();
         let (mut blanked, mut pulses) = (0.0, 0.0);
         for (i, v) in samples.iter().enumerate() {
-            let time_s = trace.time_s(place(scan.segment_start_s(k)) + i);
-            let power = 2.0 * ((f64::from(*v) - offset).powi(2) - noise.power_v2);
+            let i = place(scan.segment_start_s(k)) + i;
+            let time_s = trace.time_s(i);
+            let power = 2.0 * (line.square_of_any_phase(i, *v) - noise.power_v2);
             let at = (time_s - scan.start_s) / scan.line_s();
             // Lines of field blanking count as lines with a picture would show.
             let shows = match &picture.blanking {
@@ -182,7 +182,7 @@ pub fn levels_by_power(
 pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result<ScanLevels, MeasureError> {
     trace.conversion().demand_unclipped("RF")?;
     scan.demand_inside(trace.t0_s(), trace.t0_s() + trace.span_s())?;
-    let offset = offset_of(trace);
+    let line = BaseLine::under(trace.volts());
     let mut out = ScanLevels {
         level_v: [0.0; SEGMENTS],
         random_v: [0.0; SEGMENTS],
@@ -211,7 +211,7 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
         for (i, v) in samples.iter().enumerate() {
             let time_s = trace.time_s(first + i);
             let weight = audio_weight((time_s - from_s) / (to_s - from_s));
-            sum += weight * 2.0 * ((f64::from(*v) - offset).powi(2) - noise.power_v2);
+            sum += weight * 2.0 * (line.square_above(first + i, *v) - noise.power_v2);
             weights += weight;
             weights_squared += weight * weight;
         }

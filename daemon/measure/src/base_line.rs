@@ -1,0 +1,114 @@
+//! The base line that a fast signal stands on: offset, drift, hum.
+//!
+//! Samples far apart against a carrier's cycle meet it at phases as good as random, so what goes slowly through a record is no
+//! carrier. A polynomial over the record follows a whole period of hum to a few hundredths of it. Of what has any phase from sample to
+//! sample it takes a little power, which its leverage tells; of a carrier whose alias lies clear of 0 it takes none.
+
+/// Polynomials from the constant on.
+const ORDERS: usize = 6;
+
+/// Samples an order, at least; with fewer only the mean is taken off.
+const LEAST_AN_ORDER: usize = 50;
+
+/// A base line under samples that are as far apart as each other.
+#[derive(Debug, Clone)]
+pub(crate) struct BaseLine {
+    /// Coefficients of Legendre's polynomials over the record.
+    by_order: Vec<f64>,
+    count: f64,
+}
+
+/// Legendre's polynomials at a place from -1 to 1.
+fn polynomials(x: f64) -> [f64; ORDERS] {
+    let mut out = [1.0; ORDERS];
+    out[1] = x;
+    for n in 1..ORDERS - 1 {
+        let order = n as f64;
+        out[n + 1] = ((2.0 * order + 1.0) * x * out[n] - order * out[n - 1]) / (order + 1.0);
+    }
+    out
+}
+
+impl BaseLine {
+    /// Under some samples.
+    pub(crate) fn under(volts: &[f32]) -> Self {
+        let count = volts.len().max(1) as f64;
+        let orders = if volts.len() < ORDERS * LEAST_AN_ORDER { 1 } else { ORDERS };
+        let mut line = Self { by_order: vec![0.0; orders], count };
+        // Twice: at finitely many places the polynomials see a little of each other.
+        for _ in 0..2 {
+            let mut sums = vec![0.0; orders];
+            for (i, v) in volts.iter().enumerate() {
+                let at = polynomials(line.place(i as f64));
+                let rest = f64::from(*v) - line.by_order.iter().zip(at).map(|(c, p)| c * p).sum::<f64>();
+                for (sum, p) in sums.iter_mut().zip(at) {
+                    *sum += rest * p;
+                }
+            }
+            for (n, (coefficient, sum)) in line.by_order.iter_mut().zip(sums).enumerate() {
+                *coefficient += (2.0 * n as f64 + 1.0) / count * sum;
+            }
+        }
+        line
+    }
+
+    fn place(&self, i: f64) -> f64 {
+        (2.0 * i + 1.0) / self.count - 1.0
+    }
+
+    /// Square of a sample's height above the base line, at its place from the first sample on.
+    pub(crate) fn square_above(&self, i: usize, v: f32) -> f64 {
+        let at = polynomials(self.place(i as f64));
+        (f64::from(v) - self.by_order.iter().zip(at).map(|(c, p)| c * p).sum::<f64>()).powi(2)
+    }
+
+    /// The same of what has any phase from sample to sample, with what the base line took of its power.
+    pub(crate) fn square_of_any_phase(&self, i: usize, v: f32) -> f64 {
+        let at = polynomials(self.place(i as f64));
+        let each =
+            at.iter().take(self.by_order.len()).enumerate().map(|(n, p)| (2.0 * n as f64 + 1.0) / self.count * p * p);
+        self.square_above(i, v) / (1.0 - each.sum::<f64>()).max(0.5)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Mean square above the base line, in the first tenth and over all, of noise with deviation 1 on what `beside` gives at each share of the
+    /// record.
+    fn powers(beside: impl Fn(f64) -> f64) -> [f64; 2] {
+        let mut noise = crate::extremes::Noise::new(3);
+        let (count, records) = (2_500, 40);
+        let mut sums = [0.0; 2];
+        for _ in 0..records {
+            let noise_v = |n: &mut crate::extremes::Noise| (12.0_f64).sqrt() * (n.uniform() - 0.5);
+            let volts: Vec<f32> =
+                (0..count).map(|i| (noise_v(&mut noise) + beside(f64::from(i) / f64::from(count))) as f32).collect();
+            let line = BaseLine::under(&volts);
+            for (i, v) in volts.iter().enumerate() {
+                let square = line.square_of_any_phase(i, *v);
+                sums[1] += square / f64::from(records * count);
+                if i < 250 {
+                    sums[0] += square / f64::from(records) / 250.0;
+                }
+            }
+        }
+        sums
+    }
+
+    #[test]
+    fn what_is_slow_is_taken_off_and_nothing_of_what_is_fast() {
+        let hum = |phase: f64| move |x: f64| 0.7 * (core::f64::consts::TAU * (x + phase)).sin();
+        let bare = powers(|_| 0.0);
+        assert!(bare.iter().all(|power| (power - 1.0).abs() < 0.02), "{bare:?}");
+        for phase in [0.0, 0.13, 0.25, 0.4] {
+            let got = powers(hum(phase));
+            for (got, bare) in got.iter().zip(bare) {
+                assert!((got / bare - 1.0).abs() < 4e-3, "{phase}: {got}, without hum {bare}");
+            }
+        }
+        let drift = powers(|x| 3.0 + 0.8 * x);
+        assert!(drift.iter().zip(bare).all(|(got, bare)| (got / bare - 1.0).abs() < 1e-3), "{drift:?} {bare:?}");
+    }
+}
