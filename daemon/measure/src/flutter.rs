@@ -5,7 +5,8 @@
 //! afterwards ([`FLUTTER_SETTLE_S`]). What is added to the tone (noise, steps of the converter, hum) turns its phase as
 //! much as its amplitude, so the amplitude tells the noise: the median of its spectrum, so that a line in it does not count.
 //! Noise lifts the statistic by an amount that depends on what it is added to: it is corrected for half-way between a
-//! sine and noise-like flutter, and half their difference stays in the interval.
+//! sine and noise-like flutter, and half their difference stays in the interval. Hum is taken off
+//! first (`hum`).
 
 use crate::demodulate::{Band, Demodulated, alias_of, demodulate, gain};
 use crate::error::{MeasureError, at_least, positive};
@@ -20,6 +21,7 @@ use tapewright_formats::losses::sinc;
 
 mod cut;
 mod faster;
+mod hum;
 mod unweighted;
 
 pub use unweighted::{FlutterLine, Unweighted};
@@ -46,6 +48,9 @@ pub struct SpeedError {
     cut: Vec<f64>,
     /// What faster flutter may add to the weighted reading, in per cent: see [`faster`].
     faster_percent: f64,
+    /// Speed error as it is with hum beside the tone, where some was taken off, and how far that lies from the tone, in hertz.
+    with_hum: Option<Vec<f64>>,
+    hum_hz: Vec<f64>,
     /// Highest flutter frequency that passed.
     pub highest_hz: f64,
     /// The tone's mean frequency as the scope's time base tells it, whole turns of flutter or not.
@@ -88,7 +93,17 @@ impl SpeedError {
                 needed: trace.span_s() - observed_s + 2.0,
             });
         }
-        Self::from_phase(&out, &band, rate_hz, observed_s)
+        let with = Self::from_phase(&out, &band, rate_hz, observed_s)?;
+        let mut less = out;
+        let mut hum_hz = hum::take_off(&mut less, &band, rate_hz);
+        // Where the filter empties a wide swing, what it leaves may look like hum, and nothing is left without it.
+        match Self::from_phase(&less, &band, rate_hz, observed_s) {
+            Ok(without) if !hum_hz.is_empty() => {
+                hum_hz.dedup_by(|a, b| (*a - *b).abs() * observed_s < 1.0);
+                Ok(Self { with_hum: Some(with.error), hum_hz, ..without })
+            }
+            _ => Ok(with),
+        }
     }
 
     fn from_phase(out: &Demodulated, band: &Band, rate_hz: f64, observed_s: f64) -> Result<Self, MeasureError> {
@@ -107,6 +122,8 @@ impl SpeedError {
             beside: differences(&out.amplitude_v, mean_v * mean_hz),
             cut: differences(&cut::cut(&out.phase_rad, out.dt_s, gain(rate_hz, band)), mean_hz),
             faster_percent: 0.0,
+            with_hum: None,
+            hum_hz: Vec::new(),
             highest_hz: band.pass_hz,
             tone_hz: mean_hz,
             observed_s,
@@ -178,6 +195,10 @@ impl SpeedError {
         let (u, dof) = crate::estimate::combine(&contributions)?;
         let read = Estimate::with_interval(100.0 * value, 100.0 * low, 100.0 * high, u, dof, contributions)?;
         let read = cut::or_cut(read, 100.0 * cut)?;
+        let read = match &self.with_hum {
+            Some(with) => hum::or_with(read, 100.0 * (self.two_sigma(with)? - seen))?,
+            None => read,
+        };
         if self.faster_percent > 0.0 { read.or_higher(faster::NAME, self.faster_percent) } else { Ok(read) }
     }
 

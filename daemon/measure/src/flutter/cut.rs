@@ -40,13 +40,13 @@ pub(super) fn or_cut(read: Estimate, cut: f64) -> Result<Estimate, MeasureError>
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::tests::tone;
     use super::super::{SpeedError, quantile};
     use tapewright_formats::definitions::sound::{TWO_SIGMA_SHARE, weighting};
 
     /// Two-sigma value of lines (hertz, per cent) as [`tone`] adds them.
-    fn truth(lines: &[(f64, f64)]) -> f64 {
+    pub(in super::super) fn truth(lines: &[(f64, f64)]) -> f64 {
         let at = |t: f64| -> f64 {
             lines.iter().map(|(hz, peak)| weighting(*hz) * peak * (core::f64::consts::TAU * hz * t).cos()).sum()
         };

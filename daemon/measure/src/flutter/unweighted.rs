@@ -93,7 +93,7 @@ impl SpeedError {
         let again = fit_values(&cut::less(&self.error, &self.cut), self.dt_s, &hz)?;
         let beside = fit_values(&self.beside, self.dt_s, &hz)?;
         let beside = fit.tones.iter().zip(&again.tones).zip(&beside.tones);
-        let (mut lines, mut added_hz, mut left) = (Vec::new(), Vec::new(), 0.0_f64);
+        let (mut lines, mut added_hz, mut left) = (Vec::new(), self.hum_hz.clone(), 0.0_f64);
         for (((tone, again), added), peak) in beside.zip(&peaks) {
             let least = OF_AMPLITUDE * tone.amplitude();
             if added.amplitude() > least.max(CLEAR_IN_AMPLITUDE * local(&in_amplitude, tone.hz).0) {
