@@ -7,26 +7,32 @@
 /// Polynomials from the constant on.
 const ORDERS: usize = 6;
 
+/// Legendre's polynomials by the coefficients of their powers, from the constant on.
+const LEGENDRE: [[f64; ORDERS]; ORDERS] = [
+    [1.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+    [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+    [-0.5, 0.0, 1.5, 0.0, 0.0, 0.0],
+    [0.0, -1.5, 0.0, 2.5, 0.0, 0.0],
+    [0.375, 0.0, -3.75, 0.0, 4.375, 0.0],
+    [0.0, 1.875, 0.0, -8.75, 0.0, 7.875],
+];
+
 /// Samples an order, at least; with fewer only the mean is taken off.
 const LEAST_AN_ORDER: usize = 50;
 
 /// A base line under samples that are as far apart as each other.
 #[derive(Debug, Clone)]
 pub(crate) struct BaseLine {
-    /// Coefficients of Legendre's polynomials over the record.
-    by_order: Vec<f64>,
+    /// Coefficients of the powers of a place, from -1 at the record's start to 1 at its end.
+    by_power: [f64; ORDERS],
+    /// Leverage of a sample: coefficients of the powers of its place's square.
+    leverage: [f64; ORDERS],
     count: f64,
 }
 
-/// Legendre's polynomials at a place from -1 to 1.
-fn polynomials(x: f64) -> [f64; ORDERS] {
-    let mut out = [1.0; ORDERS];
-    out[1] = x;
-    for n in 1..ORDERS - 1 {
-        let order = n as f64;
-        out[n + 1] = ((2.0 * order + 1.0) * x * out[n] - order * out[n - 1]) / (order + 1.0);
-    }
-    out
+/// A polynomial at a place.
+fn at(by_power: &[f64; ORDERS], x: f64) -> f64 {
+    by_power.iter().rev().fold(0.0, |sum, c| sum * x + c)
 }
 
 impl BaseLine {
@@ -34,40 +40,48 @@ impl BaseLine {
     pub(crate) fn under(volts: &[f32]) -> Self {
         let count = volts.len().max(1) as f64;
         let orders = if volts.len() < ORDERS * LEAST_AN_ORDER { 1 } else { ORDERS };
-        let mut line = Self { by_order: vec![0.0; orders], count };
+        let mut line = Self { by_power: [0.0; ORDERS], leverage: [0.0; ORDERS], count };
         // Twice: at finitely many places the polynomials see a little of each other.
         for _ in 0..2 {
-            let mut sums = vec![0.0; orders];
+            let mut sums = [0.0; ORDERS];
             for (i, v) in volts.iter().enumerate() {
-                let at = polynomials(line.place(i as f64));
-                let rest = f64::from(*v) - line.by_order.iter().zip(at).map(|(c, p)| c * p).sum::<f64>();
-                for (sum, p) in sums.iter_mut().zip(at) {
-                    *sum += rest * p;
+                let x = line.place(i);
+                let mut power = f64::from(*v) - at(&line.by_power, x);
+                for sum in &mut sums[..orders] {
+                    *sum += power;
+                    power *= x;
                 }
             }
-            for (n, (coefficient, sum)) in line.by_order.iter_mut().zip(sums).enumerate() {
-                *coefficient += (2.0 * n as f64 + 1.0) / count * sum;
+            for (n, of_order) in LEGENDRE.iter().enumerate().take(orders) {
+                let sum: f64 = of_order.iter().zip(sums).map(|(c, sum)| c * sum).sum();
+                let coefficient = (2.0 * n as f64 + 1.0) / count * sum;
+                line.by_power.iter_mut().zip(of_order).for_each(|(all, c)| *all += coefficient * c);
+            }
+        }
+        for (n, of_order) in LEGENDRE.iter().enumerate().take(orders) {
+            let share = (2.0 * n as f64 + 1.0) / count;
+            for (j, a) in of_order.iter().enumerate() {
+                for (k, b) in of_order.iter().enumerate().filter(|(k, _)| (j + k) % 2 == 0) {
+                    line.leverage[(j + k) / 2] += share * a * b;
+                }
             }
         }
         line
     }
 
-    fn place(&self, i: f64) -> f64 {
-        (2.0 * i + 1.0) / self.count - 1.0
+    fn place(&self, i: usize) -> f64 {
+        (2.0 * i as f64 + 1.0) / self.count - 1.0
     }
 
     /// Square of a sample's height above the base line, at its place from the first sample on.
     pub(crate) fn square_above(&self, i: usize, v: f32) -> f64 {
-        let at = polynomials(self.place(i as f64));
-        (f64::from(v) - self.by_order.iter().zip(at).map(|(c, p)| c * p).sum::<f64>()).powi(2)
+        (f64::from(v) - at(&self.by_power, self.place(i))).powi(2)
     }
 
     /// The same of what has any phase from sample to sample, with what the base line took of its power.
     pub(crate) fn square_of_any_phase(&self, i: usize, v: f32) -> f64 {
-        let at = polynomials(self.place(i as f64));
-        let each =
-            at.iter().take(self.by_order.len()).enumerate().map(|(n, p)| (2.0 * n as f64 + 1.0) / self.count * p * p);
-        self.square_above(i, v) / (1.0 - each.sum::<f64>()).max(0.5)
+        let x = self.place(i);
+        (f64::from(v) - at(&self.by_power, x)).powi(2) / (1.0 - at(&self.leverage, x * x)).max(0.5)
     }
 }
 
