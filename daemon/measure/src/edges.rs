@@ -82,7 +82,8 @@ pub(crate) fn states_of(volts: &[f32], step_v: f64) -> Result<States, MeasureErr
         return Err(none());
     }
     let mut counts = [0_u32; BINS];
-    let bin = |v: f32| (((f64::from(v) - low) / range * BINS as f64) as usize).min(BINS - 1);
+    let per_volt = BINS as f64 / range;
+    let bin = |v: f32| (((f64::from(v) - low) * per_volt) as usize).min(BINS - 1);
     for v in volts {
         counts[bin(*v)] += 1;
     }
@@ -92,14 +93,17 @@ pub(crate) fn states_of(volts: &[f32], step_v: f64) -> Result<States, MeasureErr
         let mode = fullest(from, until);
         let reach = 2;
         let (a, b) = (mode.saturating_sub(reach).max(from), (mode + reach + 1).min(until));
-        let (mut n, mut mean, mut squares) = (0.0, 0.0, 0.0);
+        // About the fullest bin's middle, from which none of them is far: no digits are lost.
+        let middle = low + (mode as f64 + 0.5) / per_volt;
+        let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for v in volts.iter().filter(|v| (a..b).contains(&bin(**v))) {
+            let away = f64::from(*v) - middle;
             n += 1.0;
-            let away = f64::from(*v) - mean;
-            mean += away / n;
-            squares += away * (f64::from(*v) - mean);
+            sum += away;
+            squares += away * away;
         }
-        (mean, (squares / f64::max(n - 1.0, 1.0)).sqrt(), n)
+        let mean = sum / f64::max(n, 1.0);
+        (middle + mean, ((squares - sum * mean).max(0.0) / f64::max(n - 1.0, 1.0)).sqrt(), n)
     };
     let (low_v, low_noise, low_n) = state(0, BINS / 2);
     let (high_v, high_noise, high_n) = state(BINS / 2, BINS);
@@ -119,23 +123,23 @@ pub(crate) fn states_of(volts: &[f32], step_v: f64) -> Result<States, MeasureErr
 }
 
 /// Samples of a state that are looked at beside an edge, at least, and the share of its time that they may take.
-const BESIDE: (usize, f64) = (6, 0.1);
+const BESIDE: (usize, f64) = (6, 0.05);
 
 /// Samples next to an edge's crossing that may lie on the transition, to either side.
 const ON_THE_WAY: usize = 2;
 
-/// A state moves where its samples spread so many times as far as from one to the next.
-const MOVES: f64 = 2.0;
+/// A state moves where its samples spread so many times as far as from one to the next: by less, its fullest bin hardly does.
+const MOVES: f64 = 1.25;
 
 /// Whether a state moves slowly: its samples spread farther than the noise from one to the next.
 fn moves(trace: &Trace, states: &States) -> bool {
     let quarter = 0.25 * states.difference_v();
     let in_state = |v: f32, state_v: f64| (f64::from(v) - state_v).abs() < quarter;
     [states.low_v, states.high_v].into_iter().any(|state_v| {
-        let of_state = trace.volts().iter().filter(|v| in_state(**v, state_v)).map(|v| f64::from(*v) - state_v);
-        let spread = moments_of_finite(of_state).standard_deviation;
-        let pairs = trace.volts().windows(2).filter(|pair| pair.iter().all(|v| in_state(*v, state_v)));
-        let next = moments_of_finite(pairs.map(|pair| f64::from(pair[1]) - f64::from(pair[0])));
+        // With a neighbour of the state on both sides: none that lies on a transition.
+        let inside = || trace.volts().windows(3).filter(|three| three.iter().all(|v| in_state(*v, state_v)));
+        let spread = moments_of_finite(inside().map(|three| f64::from(three[1]) - state_v)).standard_deviation;
+        let next = moments_of_finite(inside().map(|three| f64::from(three[1]) - f64::from(three[0])));
         let noise = next.standard_deviation / core::f64::consts::SQRT_2;
         spread > MOVES * noise.max(0.5 * trace.conversion().step_v)
     })
