@@ -106,6 +106,7 @@ fn all_faults_of_a_file_are_told_at_once() {
         noise = 1
         [scope.probes.CH1]
         factor = 10
+        hum_v = -1
         [scope.probes.CH9]
         point = "rf"
         [scope.probes.CH2]
@@ -135,6 +136,7 @@ fn all_faults_of_a_file_are_told_at_once() {
             "scope.points: 12.5 was given, a number from 100 to 2500 was expected",
             "scope.baud: 3 was given, a number from 50 to 10000000 was expected",
             "scope.probes.CH1.point: it is missing: a test point was expected",
+            "scope.probes.CH1.hum_v: -1 was given, a number from 0 to 1000 was expected",
             "scope.probes.CH2.point: no point is called `rff`; there are: rf, head-switch",
             "scope.probes.CH9: the scope has no input `CH9`, only CH1 to CH2 and perhaps EXT",
             "scope.noise: there is no such key; there are: model, scaling, front_end",
@@ -161,4 +163,13 @@ fn all_faults_of_a_file_are_told_at_once() {
         "[tapes.a]\nkind = \"own\"\n[[stage]]\ntitle = \"t\"\ntape = \"b\"",
         &["stage[1].tape: there is no tape `b`; there are: a"],
     );
+}
+
+#[test]
+fn a_lead_has_what_the_file_says_and_hums_with_the_mains() {
+    let text = "[scope]\nmains_hz = 50\nprobes.CH1 = { point = \"rf\", offset_v = 0.1, hum_v = 0.4, wander_v = 0.02, wander_s = 4 }";
+    let scenario = Scenario::parse(text).expect("it is well formed");
+    let beside = scenario.scope.probes[0].beside;
+    assert_eq!((beside.offset_v, beside.hum_v, beside.hum_hz), (0.1, 0.4, 50.0));
+    assert_eq!((beside.wander_v, beside.wander_s), (0.02, 4.0));
 }
