@@ -12,7 +12,6 @@
 //! where it lies, and scans that are caught one after the other may all have it at one place. For the same reason field
 //! blanking is left out where that leaves a bar: without colour it looks lower than it is.
 
-use crate::base_line::BaseLine;
 use crate::carrier::Carrier;
 use crate::error::{MeasureError, at_least};
 use crate::lift::{Lift, Part, with_colour};
@@ -181,7 +180,7 @@ impl CourseByPeaks {
 /// [`MeasureError::Clipped`], [`MeasureError::TooShort`] where the record does not hold the scan, or a place no sample.
 pub fn course_by_power(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result<Course, MeasureError> {
     trace.conversion().demand_unclipped("RF")?;
-    let line = BaseLine::under(trace.volts());
+    let line = noise.base_line(trace.volts());
     let power = |(i, v): (usize, &f32)| (trace.time_s(i), 2.0 * line.square_of_any_phase(i, *v));
     let seen = places(scan, trace.volts().iter().enumerate().map(power))?;
     let own = 2.0 * noise.deviation_v().powi(2);

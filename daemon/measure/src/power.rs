@@ -46,7 +46,7 @@ pub fn blanking_by_power(
 ) -> Result<FieldBlanking, MeasureError> {
     let powers = scans.iter().map(|(trace, scan)| {
         trace.conversion().demand_unclipped("RF")?;
-        let line = BaseLine::under(trace.volts());
+        let line = noise.base_line(trace.volts());
         let power = |i: usize, v: f32| 2.0 * (line.square_of_any_phase(i, v) - noise.power_v2);
         let all = trace.volts().iter().enumerate().map(|(i, v)| (trace.time_s(i), power(i, *v)));
         Ok((all.collect(), *scan))
@@ -64,6 +64,8 @@ const STANDS_STILL: f64 = 0.01;
 pub struct PowerNoise {
     power_v2: f64,
     relative_u: f64,
+    /// Without RF the base line is level: nothing on the lead bends it.
+    level: bool,
 }
 
 impl PowerNoise {
@@ -76,13 +78,20 @@ impl PowerNoise {
         let line = BaseLine::under(trace.volts());
         let squares = trace.volts().iter().enumerate().map(|(i, v)| line.square_of_any_phase(i, *v));
         let m = crate::statistics::moments_of_finite(squares);
-        Ok(Self { power_v2: m.mean, relative_u: (2.0 / m.count as f64).sqrt() })
+        let level = BaseLine::is_level(trace.volts()).unwrap_or(false);
+        Ok(Self { power_v2: m.mean, relative_u: (2.0 / m.count as f64).sqrt(), level })
     }
 
     /// The noise's deviation, in volts.
     #[must_use]
     pub fn deviation_v(&self) -> f64 {
         self.power_v2.sqrt()
+    }
+
+    /// The base line under RF of the same set-up. Where nothing bends it without RF, what is slow in RF is the RF's own: a carrier whose
+    /// alias lies near 0.
+    pub(crate) fn base_line(&self, volts: &[f32]) -> BaseLine {
+        if self.level { BaseLine::level(volts) } else { BaseLine::under(volts) }
     }
 
     /// Relative standard uncertainty of its power.
@@ -106,7 +115,7 @@ pub fn levels_by_power(
     picture.check()?;
     scan.demand_inside(trace.t0_s(), trace.t0_s() + trace.span_s())?;
     let volts = trace.volts();
-    let line = BaseLine::under(volts);
+    let line = noise.base_line(volts);
     let bounds = |(lo, hi): (f64, f64)| (0.5 * (lo + hi), 0.5 * (hi - lo) / 3.0_f64.sqrt());
     let (content, content_u) = bounds(picture.content);
     // Power of the colour-under beside the carrier's: its bounds in the square.
@@ -117,7 +126,7 @@ pub fn levels_by_power(
     let mut out = ScanLevels {
         level_v: [0.0; SEGMENTS],
         random_v: [0.0; SEGMENTS],
-        shared: ["correction of noise", "field blanking"]
+        shared: ["correction of noise", "field blanking", "base line"]
             .map(|name| Shared { name, spread: Spread::Normal, by_v: [0.0; SEGMENTS], own: false })
             .to_vec(),
         of_head: Vec::new(),
@@ -158,6 +167,8 @@ pub fn levels_by_power(
         at_least("samples of lines that are known in a segment", squares.len(), 8)?;
         let count = squares.len() as f64;
         let (level, random) = root_of_mean(&squares);
+        let unsure_v2 = 2.0 * line.unsure_v2(place(0.5 * (scan.segment_start_s(k) + scan.segment_start_s(k + 1))));
+        out.shared[2].by_v[k] = unsure_v2 / level.max(unsure_v2.sqrt()).max(f64::MIN_POSITIVE) / factor;
         out.level_v[k] = level / factor;
         out.random_v[k] = random / factor;
         out.shared[0].by_v[k] =
@@ -182,11 +193,11 @@ pub fn levels_by_power(
 pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Result<ScanLevels, MeasureError> {
     trace.conversion().demand_unclipped("RF")?;
     scan.demand_inside(trace.t0_s(), trace.t0_s() + trace.span_s())?;
-    let line = BaseLine::under(trace.volts());
+    let line = noise.base_line(trace.volts());
     let mut out = ScanLevels {
         level_v: [0.0; SEGMENTS],
         random_v: [0.0; SEGMENTS],
-        shared: ["correction of noise", "rounding without a carrier", "root cut off at 0"]
+        shared: ["correction of noise", "rounding without a carrier", "root cut off at 0", "base line"]
             .map(|name| Shared { name, spread: Spread::Normal, by_v: [0.0; SEGMENTS], own: false })
             .to_vec(),
         of_head: Vec::new(),
@@ -225,6 +236,7 @@ pub fn levels_of_carriers(trace: &Trace, scan: &Scan, noise: &PowerNoise) -> Res
         let as_level = |power_v2: f64| power_v2 / level_v.max(power_v2.sqrt()).max(f64::MIN_POSITIVE);
         out.shared[0].by_v[k] = as_level(noise.power_v2 * noise.relative_u);
         out.shared[1].by_v[k] = as_level(rounding_v2);
+        out.shared[3].by_v[k] = as_level(2.0 * line.unsure_v2(first + samples.len() / 2));
         // Where the power scatters about 0 its root never lies below, and a median over frames lies above by about so much.
         out.shared[2].by_v[k] = 0.3 * mean_u_v2.sqrt() * (1.0 - 0.5 * power_v2.abs() / mean_u_v2).max(0.0);
     }
@@ -267,6 +279,38 @@ mod tests {
             assert!(fading < 1e-3, "{fading}");
             let hard = greatest_error(&mut random, |t, noise| levels_by_power(t, &SCAN, noise, &nothing).unwrap());
             assert!(hard > 3e-3, "{hard}");
+        }
+    }
+    /// Levels of two carriers that die at the end of the scan, on a lead that hums by so many volts peak to peak; each at a phase of its own.
+    fn dying(turns: [f64; 3], hum_v: f64) -> ScanLevels {
+        let span_s = 1.02 / 59.94;
+        let at = |i: usize| i as f64 * span_s / POINTS as f64 - 0.005 * span_s;
+        let sine = |hz: f64, turn: f64, t: f64| (core::f64::consts::TAU * (hz * t + turn)).cos();
+        let carriers = |t: f64| 0.3 * sine(1.3e6, turns[0], t) + 0.4 * sine(1.7e6, turns[1], t);
+        let of = |t: f64| (1.0 - t / SCAN.end_s).max(0.0) * carriers(t) + 0.5 * hum_v * sine(60.0, turns[2], t);
+        let volts = (0..POINTS).map(|i| of(at(i)) as f32).collect();
+        let trace = Trace::from_volts(at(0), span_s / POINTS as f64, volts).unwrap();
+        let quiet = Trace::from_volts(0.0, 1e-6, vec![0.0; 64]).unwrap();
+        levels_of_carriers(&trace, &SCAN, &PowerNoise::from_quiet(&quiet).unwrap()).unwrap()
+    }
+
+    #[test]
+    fn where_carriers_die_hum_adds_no_more_than_is_stated() {
+        let mut random = Noise::new(9);
+        for hum_v in [0.003, 0.01, 0.03, 0.1, 0.5] {
+            for _ in 0..20 {
+                let turns = [random.uniform(), random.uniform(), random.uniform()];
+                let (want, got) = (dying(turns, 0.0), dying(turns, hum_v));
+                for k in [0, SEGMENTS / 2, SEGMENTS - 2, SEGMENTS - 1] {
+                    let u = got.shared.iter().map(|shared| shared.by_v[k].powi(2)).sum::<f64>().sqrt();
+                    let (got, want) = (got.level_v[k], want.level_v[k]);
+                    assert!(
+                        (got - want).abs() < 2.0 * u + 0.01 * want,
+                        "{hum_v} V, segment {k}: {got} V, {want} V without, u {u}"
+                    );
+                    assert!(got < want + 0.08, "{hum_v} V, segment {k}: {got} V, {want} V without");
+                }
+            }
         }
     }
 }
