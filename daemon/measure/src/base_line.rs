@@ -64,9 +64,9 @@ impl BaseLine {
         Self::of_order(volts, 1).0
     }
 
-    /// Whether samples stand on a level line, as far as so many tell; none: they are too few.
-    pub(crate) fn is_level(volts: &[f32]) -> Option<bool> {
-        (volts.len() >= ORDERS * LEAST_AN_ORDER).then(|| !Self::under(volts).bends)
+    /// Whether it is level, of enough samples to tell.
+    pub(crate) fn is_surely_level(&self) -> bool {
+        !self.bends && self.count >= (ORDERS * LEAST_AN_ORDER) as f64
     }
 
     /// By so many polynomials, and the mean square of all but the constant.

@@ -64,7 +64,7 @@ const STANDS_STILL: f64 = 0.01;
 pub struct PowerNoise {
     power_v2: f64,
     relative_u: f64,
-    /// Without RF the base line is level: nothing on the lead bends it.
+    /// Without RF the base line is level, as far as the capture tells: nothing on the lead bends it.
     level: bool,
 }
 
@@ -78,8 +78,7 @@ impl PowerNoise {
         let line = BaseLine::under(trace.volts());
         let squares = trace.volts().iter().enumerate().map(|(i, v)| line.square_of_any_phase(i, *v));
         let m = crate::statistics::moments_of_finite(squares);
-        let level = BaseLine::is_level(trace.volts()).unwrap_or(false);
-        Ok(Self { power_v2: m.mean, relative_u: (2.0 / m.count as f64).sqrt(), level })
+        Ok(Self { power_v2: m.mean, relative_u: (2.0 / m.count as f64).sqrt(), level: line.is_surely_level() })
     }
 
     /// The noise's deviation, in volts.
@@ -281,6 +280,7 @@ mod tests {
             assert!(hard > 3e-3, "{hard}");
         }
     }
+
     /// Levels of two carriers that die at the end of the scan, on a lead that hums by so many volts peak to peak; each at a phase of its own.
     fn dying(turns: [f64; 3], hum_v: f64) -> ScanLevels {
         let span_s = 1.02 / 59.94;

@@ -141,9 +141,8 @@ impl Machine {
         if stretch.head() != Some(head) || stretch.rate_hz <= 0.0 {
             return None;
         }
-        let at_s = stretch.edge_s;
-        let at_s = |x: f64| at_s + x / stretch.rate_hz;
-        let (from_s, to_s) = (at_s(from), at_s(to));
+        let (edge_s, rate_hz) = (stretch.edge_s, stretch.rate_hz);
+        let (from_s, to_s) = (edge_s + from / rate_hz, edge_s + to / rate_hz);
         Some(self.rms_level_v(&mut stretch, from_s, to_s, LOOKS * SEGMENTS))
     }
 

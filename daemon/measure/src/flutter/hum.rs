@@ -8,6 +8,7 @@ use crate::demodulate::{Band, Demodulated, alias_of};
 use crate::error::MeasureError;
 use crate::estimate::Estimate;
 use crate::statistics::median_in_place;
+use crate::turning::Turning;
 
 /// Frequencies of mains, and how far they and the scope's time base may be off (ratio).
 const MAINS_HZ: [f64; 2] = [50.0, 60.0];
@@ -35,9 +36,12 @@ const MISJUDGED: f64 = 0.25;
 fn line(course: &[(f64, f64)], dt_s: f64, hz: f64) -> (f64, f64) {
     let n = course.len() as f64;
     let (mut re, mut im, mut weights) = (0.0, 0.0, 0.0);
-    for (i, (x, y)) in course.iter().enumerate() {
-        let weight = 1.0 - (core::f64::consts::TAU * (i as f64 + 0.5) / n).cos();
-        let (s, c) = (core::f64::consts::TAU * hz * dt_s * i as f64).sin_cos();
+    let turn = core::f64::consts::TAU / n;
+    let mut window = Turning::new(0.5 * turn, turn);
+    let mut turning = Turning::new(0.0, core::f64::consts::TAU * hz * dt_s);
+    for (x, y) in course {
+        let weight = 1.0 - window.next().0;
+        let (c, s) = turning.next();
         re += weight * (x * c + y * s);
         im += weight * (y * c - x * s);
         weights += weight;
@@ -138,8 +142,9 @@ pub(super) fn or_with(read: Estimate, more: f64) -> Result<Estimate, MeasureErro
 /// Takes a line off a tone.
 fn less(out: &mut Demodulated, hz: f64, (re, im): (f64, f64)) {
     let mut before: Option<(f64, f64)> = None;
-    for (i, (v, phase)) in out.amplitude_v.iter_mut().zip(&mut out.phase_rad).enumerate() {
-        let (s, c) = (core::f64::consts::TAU * hz * out.dt_s * i as f64).sin_cos();
+    let mut turning = Turning::new(0.0, core::f64::consts::TAU * hz * out.dt_s);
+    for (v, phase) in out.amplitude_v.iter_mut().zip(&mut out.phase_rad) {
+        let (c, s) = turning.next();
         let (x, y) = (*v * phase.cos() - (re * c - im * s), *v * phase.sin() - (re * s + im * c));
         *v = x.hypot(y);
         let own = y.atan2(x);
