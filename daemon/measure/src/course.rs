@@ -129,9 +129,10 @@ fn course(
     Course { scan, lines, noisier_v: of(&noisier), crest_v: of(&crest) }
 }
 
-/// Colour's share of the amplitude in search. Between the tracks the carrier falls to nothing and, over a bar of noise, to half
-/// in the mean; the colour stays, since its low frequency knows hardly any azimuth.
-const SHARE: f64 = BAR.0 / (BAR.0 + 0.5 * (1.0 - BAR.0));
+/// Colour's share of the amplitude in search, as far as it goes. Between the tracks the carrier falls to nothing; the colour stays,
+/// since its low frequency knows hardly any azimuth. What noise lifts, and is to be taken off, is the weak half of a bar: there the
+/// carrier has a quarter of its height in the mean.
+const SHARE: f64 = BAR.0 / (BAR.0 + 0.25 * (1.0 - BAR.0));
 
 /// What the highest of the colour bars that a bin holds fills of it in the mean: a bin lies anywhere against them, so it
 /// straddles two or has one and parts of its neighbours.
