@@ -132,6 +132,25 @@ impl Acquire {
         Ok(taken.into_iter().map(|handle| Capture { info: handle.info(), handle }).collect())
     }
 
+    /// Takes so many captures at uneven distances. A scope takes those of one request evenly spaced, and what keeps step with them,
+    /// a wobble or a tone, would show one place of its turn only, and no scatter: requests grow by one capture each, so that where
+    /// these lie at another distance nothing keeps step with both.
+    ///
+    /// # Errors
+    /// See [`Self::take`].
+    pub fn take_unevenly(self, count: u32) -> Result<Vec<Capture>> {
+        let mut captures = Vec::new();
+        for many in 1.. {
+            let left = count.saturating_sub(captures.len() as u32);
+            let taken = if left == 0 { Vec::new() } else { self.clone().count(many.min(left)).take()? };
+            if taken.is_empty() {
+                break;
+            }
+            captures.extend(taken);
+        }
+        Ok(captures)
+    }
+
     /// Takes one capture.
     ///
     /// # Errors

@@ -77,7 +77,8 @@ fn shorts(carriers_hz: [f64; 2], count: u32) -> Result<Vec<Capture>> {
     let rate_hz = least_rate_hz(carriers_hz[0], carriers_hz[1]);
     let points = f64::from(abilities().greatest_points);
     let span_s = SHORT_S.min(points / rate_hz);
-    Acquire::of(&[Signal::HifiRf]).span_s(span_s).least_rate_hz(rate_hz).count(count).take()
+    // The sound may keep step with the captures of one request, and then all of them meet the carrier at one swing.
+    Acquire::of(&[Signal::HifiRf]).span_s(span_s).least_rate_hz(rate_hz).take_unevenly(count)
 }
 
 fn seen(captures: &[Capture], hz: f64, other_hz: f64) -> Result<Vec<Seen>> {

@@ -68,17 +68,8 @@ impl Taker {
         let ask = Acquire::of(&[Signal::Video])
             .span_s(LINES_SPAN * self.line_s())
             .least_points(POINTS.min(abilities().greatest_points));
-        // A scope takes the captures of one request evenly spaced. A wobble of the lines that keeps step with them would show one place
-        // of its turn only, and no scatter: requests grow by one capture each, so that where these lie at another distance nothing
-        // keeps step with both.
-        let mut captures = Vec::new();
-        for many in 1.. {
-            let left = count - captures.len() as u32;
-            if left == 0 {
-                break;
-            }
-            captures.extend(ask.clone().count(many.min(left)).take()?);
-        }
+        // A wobble of the lines may keep step with the captures of one request.
+        let captures = ask.take_unevenly(count)?;
         found.captures = captures.len();
         for capture in &captures {
             let trace = capture.trace(Signal::Video)?.samples()?;
