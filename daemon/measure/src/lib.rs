@@ -71,6 +71,7 @@ pub mod steadiness;
 pub mod swing;
 pub mod switching;
 pub mod sync;
+pub mod time_base;
 mod trace;
 pub mod tracking;
 mod train;

@@ -30,16 +30,20 @@
 //! *Conversion.* What is left of rounding where noise spreads the readings over steps repeats from frame to frame and is
 //! each head's own.
 
+mod noise;
+
+pub use noise::PeakNoise;
+
 use crate::beside::{AT_BLANKING, Added, Left};
 use crate::carrier::Carrier;
 use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Segments, Shared};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Spread};
-use crate::lift::{Lift, Part, greatest_of_noise, with_colour};
+use crate::lift::{Lift, Part, with_colour};
 use crate::picture::{BAR, NEXT_BARS, Picture};
 use crate::scan::Scan;
-use crate::statistics::{left_of_rounding, moments_of_finite};
+use crate::statistics::left_of_rounding;
 use crate::trace::PairTrace;
 use tapewright_formats::definitions::SEGMENTS;
 
@@ -55,73 +59,6 @@ const BLANKING: (f64, f64) = (0.9, 0.97);
 /// colours are 3.2 times the burst's amplitude (0.63 V over half of 0.286 V or 0.3 V; computed from full bars), ordinary
 /// bars 2.2 times.
 const BURST: f64 = 1.0 / 2.2;
-
-/// Noise as peak detection sees it, from pairs in the same set-up without RF.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PeakNoise {
-    deviation_v: f64,
-    relative_u: f64,
-    looks_a_second: f64,
-}
-
-impl PeakNoise {
-    /// From pairs without RF, with the bins that the RF will have. `bandwidth_hz` is the channel's.
-    ///
-    /// The mean half range and its spread together tell the noise's deviation and the count of
-    /// independent looks a bin; where the spread is lost in the converter's steps, the count is twice
-    /// the bandwidth times the bin.
-    ///
-    /// # Errors
-    /// [`MeasureError::TooShort`] below 50 pairs, [`MeasureError::BadParameter`].
-    pub fn from_quiet(pairs: &PairTrace, bandwidth_hz: f64) -> Result<Self, MeasureError> {
-        positive("bandwidth of the channel", bandwidth_hz)?;
-        at_least("pairs without RF", pairs.len(), 50)?;
-        let m = moments_of_finite((0..pairs.len()).map(|i| pairs.half_range(i)));
-        let step = pairs.conversion().step_v;
-        let by_bandwidth = (2.0 * bandwidth_hz * pairs.dt_s()).clamp(4.0, 1e7);
-        let spread = (m.standard_deviation.powi(2) - step * step / 24.0).max(0.0).sqrt();
-        let looks = if spread > 0.4 * step && m.mean > 0.0 {
-            // Half of greatest less least spreads by 1/sqrt(2) of the greatest's spread. Bisection on
-            // the logarithm: the ratio falls with the count.
-            let ratio = |ln: f64| {
-                let (mean, deviation) = greatest_of_noise(ln.exp());
-                deviation / core::f64::consts::SQRT_2 / mean
-            };
-            let (mut low, mut high) = (4.0_f64.ln(), 1e6_f64.ln());
-            for _ in 0..24 {
-                let middle = 0.5 * (low + high);
-                if ratio(middle) > spread / m.mean { low = middle } else { high = middle }
-            }
-            (0.5 * (low + high)).exp()
-        } else {
-            by_bandwidth
-        };
-        let (mean, _) = greatest_of_noise(looks);
-        let rounding = step / 24.0_f64.sqrt() / (1.0 + (m.standard_deviation / step.max(f64::MIN_POSITIVE)).powi(2));
-        let u = (m.standard_deviation / (pairs.len() as f64).sqrt()).hypot(rounding);
-        Ok(Self {
-            deviation_v: m.mean / mean,
-            relative_u: if m.mean > 0.0 { u / m.mean } else { 0.0 },
-            looks_a_second: looks / pairs.dt_s(),
-        })
-    }
-
-    /// Independent looks at the noise within a time.
-    pub(crate) fn looks(&self, span_s: f64) -> f64 {
-        self.looks_a_second * span_s
-    }
-
-    /// The noise's deviation, in volts.
-    #[must_use]
-    pub const fn deviation_v(&self) -> f64 {
-        self.deviation_v
-    }
-
-    /// Its relative standard uncertainty.
-    pub(crate) const fn relative_u(&self) -> f64 {
-        self.relative_u
-    }
-}
 
 /// The way back from mean half ranges to amplitudes, for one bin length: made once, used for each scan.
 pub struct PeakCorrection {
@@ -188,7 +125,7 @@ impl PeakCorrection {
     }
 
     fn amplitude(&self, lift: &Lift, half_range: f64) -> f64 {
-        let sigma = self.noise.deviation_v;
+        let sigma = self.noise.deviation_v();
         if sigma > 0.0 { sigma * lift.amplitude(half_range / sigma) } else { half_range }
     }
 }
@@ -268,7 +205,7 @@ pub fn levels_by_peaks(
         seen_at[k] += peak.time_s;
     }
     let scale = Scale::of(picture, pairs.conversion().gain_share());
-    let sigma = correction.noise.deviation_v;
+    let sigma = correction.noise.deviation_v();
     let step = pairs.conversion().step_v;
     let mut means = [0.0; SEGMENTS];
     for (k, group) in groups.iter().enumerate() {
@@ -331,7 +268,7 @@ pub fn levels_by_peaks(
             0.5 * (correction.amplitude(&correction.fewest, seen) - correction.amplitude(&correction.most, seen)) / 2.0;
         // Which of both it is is known as well as colour shows; where none does, a burst may still be the greatest.
         let either = (0.5 - 0.25 * scale.coloured) * (coloured - plain) / 3.0_f64.sqrt();
-        lift.by_v[k] = ((seen - level * whole) * correction.noise.relative_u).hypot(looks).hypot(either) / whole;
+        lift.by_v[k] = ((seen - level * whole) * correction.noise.relative_u()).hypot(looks).hypot(either) / whole;
         // Half of the sum of two ends, each of which scatters by `sqrt(2)` of the half range.
         let one_end = left_of_rounding(step, core::f64::consts::SQRT_2 * scatter);
         rounding.by_v[k] = one_end / core::f64::consts::SQRT_2 / whole;

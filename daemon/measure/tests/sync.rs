@@ -8,7 +8,7 @@ use tapewright_measure::field::field_syncs;
 use tapewright_measure::statistics::moments;
 use tapewright_measure::switching::{difference, point_of_edge, switch_point};
 use tapewright_measure::sync::{PulseKind, SyncPulse, Syncs, separate};
-use tapewright_measure::video::{line_period, scatter_of_times, time_base_errors};
+use tapewright_measure::time_base::{line_period, scatter_of_times, time_base_errors};
 use tapewright_measure::{MeasureError, Trace};
 
 /// One line standard in numbers: SMPTE 170M or ITU-R BT.470, as text books print them.

@@ -10,11 +10,13 @@
 //!
 //! Whatever cannot be done leaves the suspect [`Proof::Open`]: `unable`, never `fail`.
 
+mod known;
+
 use crate::bench::{Action, Point, Prompt, go, hookup, now};
 use crate::captures::{Acquire, Slope};
 use crate::unable::{Result, Unable};
-use tapewright_formats::{Mode, Signal, SignalForm, TapeKind, UnableCode};
-use tapewright_measure::{Trace, pulses};
+use known::{Known, TEST_OUTPUT_V, is_square_of};
+use tapewright_formats::{Mode, Signal, TapeKind, UnableCode};
 
 /// A signal that was expected in a mode and not seen.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,72 +64,11 @@ pub const PATIENCE_S: f64 = 600.0;
 const DONE: &str = "done";
 const CHOICES: &[&str] = &[DONE, "cannot"];
 
-/// Rate of a scope's test output. Instrument maker's manual, not named.
-const TEST_OUTPUT_HZ: f64 = 1000.0;
-/// Its level: a square from 0 V to 3 V. Instrument maker's manual, not named.
-const TEST_OUTPUT_V: f64 = 3.0;
-/// Least steps of the converter that a known signal must span.
-const CLEAR_STEPS: f64 = 20.0;
-/// The converter's range over what the hookup expects, at most.
-const RANGE_OVER_EXPECTED: f64 = 1.6;
-/// Steps of an 8-bit converter.
-const STEPS: f64 = 256.0;
-
 /// Points of a capture of ten periods of a known signal.
 const KNOWN_POINTS: u32 = 1000;
 
 /// How often a clipped known signal is tried: the scope takes a wider range each time.
 const WIDENINGS: u32 = 3;
-
-/// A signal that every probe can be held to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Known {
-    TestOutput,
-    HeadSwitch,
-}
-
-impl Known {
-    /// The clearest one: the test output, which needs no turning drum, unless the channel's range is
-    /// so wide that three volts do not stand out.
-    fn clearest_for(point: &Point) -> Self {
-        let step_v = point.expected_v.unwrap_or(0.0) * RANGE_OVER_EXPECTED / STEPS;
-        if point.signal != Signal::HeadSwitch && step_v * CLEAR_STEPS > TEST_OUTPUT_V {
-            Self::HeadSwitch
-        } else {
-            Self::TestOutput
-        }
-    }
-
-    const fn as_str(self) -> &'static str {
-        match self {
-            Self::TestOutput => "test-output",
-            Self::HeadSwitch => "head-switch",
-        }
-    }
-
-    const fn in_words(self) -> &'static str {
-        match self {
-            Self::TestOutput => "the scope's own test output (a square of about 1 kHz)",
-            Self::HeadSwitch => "the head-switch test point (a square, one period a frame)",
-        }
-    }
-
-    const fn rate_hz(self, frame_rate_hz: f64) -> f64 {
-        match self {
-            Self::TestOutput => TEST_OUTPUT_HZ,
-            Self::HeadSwitch => frame_rate_hz,
-        }
-    }
-}
-
-/// Whether a trace shows a square near a rate: within 5 % of it, high for a third to two thirds of the
-/// time. Volts are not asked for: the probe may overdrive the channel, and a square stays one.
-fn is_square_of(trace: &Trace, rate_hz: f64) -> bool {
-    let Ok(found) = pulses::pulses_in(trace, SignalForm::Square) else { return false };
-    let near = |value: f64| (value / rate_hz - 1.0).abs() < 0.05;
-    let even = |percent: f64| (33.0..=67.0).contains(&percent);
-    found.rate(rate_hz, 0.0).is_ok_and(|rate| near(rate.value)) && found.duty().is_ok_and(|duty| even(duty.value))
-}
 
 /// What a proof needs of the bench. A trait, so that the order of steps can be tested without one.
 trait Hands {
@@ -419,5 +360,4 @@ fn open(suspect: &Suspect, cause: &Unable) -> Unable {
 }
 
 #[cfg(test)]
-#[path = "absence_tests.rs"]
 mod tests;

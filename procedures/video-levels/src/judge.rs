@@ -5,9 +5,8 @@ use crate::take::{Lines, Long};
 use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::measure::field::FieldSync;
 use tapewright_sdk::measure::statistics::effective_count;
-use tapewright_sdk::measure::video::{
-    Sampling, level_over_lines, line_period, patch_over_lines, scatter_of_times, with_picture,
-};
+use tapewright_sdk::measure::time_base::{Sampling, line_period, scatter_of_times};
+use tapewright_sdk::measure::video::{level_over_lines, patch_over_lines, with_picture};
 use tapewright_sdk::prelude::*;
 
 fn millivolts(values: &[f64], lines: &Lines) -> Result<Estimate> {

@@ -3,7 +3,8 @@
 use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::measure::field::{FieldSync, field_syncs};
 use tapewright_sdk::measure::sync::{Syncs, separate};
-use tapewright_sdk::measure::video::{LineLevels, TimeBase, line_levels, line_periods, time_base_errors};
+use tapewright_sdk::measure::time_base::{TimeBase, line_periods, time_base_errors};
+use tapewright_sdk::measure::video::{LineLevels, line_levels};
 use tapewright_sdk::prelude::*;
 
 /// Points of a capture of two lines: four a cycle of the subcarrier.

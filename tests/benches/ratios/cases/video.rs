@@ -11,10 +11,8 @@ use tapewright_measure::field::field_syncs;
 use tapewright_measure::statistics::{effective_count, median};
 use tapewright_measure::switching::{point_of_edge, switch_point};
 use tapewright_measure::sync::separate;
-use tapewright_measure::video::{
-    Sampling, level_over_lines, line_levels, line_period, line_periods, patch_over_lines, scatter_of_times,
-    time_base_errors, with_picture,
-};
+use tapewright_measure::time_base::{Sampling, line_period, line_periods, scatter_of_times, time_base_errors};
+use tapewright_measure::video::{level_over_lines, line_levels, patch_over_lines, with_picture};
 
 fn sync(folder: &Path) -> Case {
     let name = "sync separator, one field";

@@ -3,6 +3,8 @@
 use super::*;
 use crate::bench::Head;
 use tapewright_formats::ProbePlace;
+use tapewright_formats::SignalForm;
+use tapewright_measure::Trace;
 
 fn point(signal: Signal, expected_v: f64) -> Point {
     Point {
