@@ -1,6 +1,6 @@
 //! Runs one scenario's first stage on a virtual clock, through bytes and components.
 
-use crate::truth::{Window, compared, truths};
+use crate::truth::{Window, compared, truths, turned};
 use sim_instrument::SimBench;
 use sim_instrument::scenario::Scenario;
 use std::collections::BTreeMap;
@@ -158,7 +158,11 @@ async fn on_bench(
             .into_iter()
             .filter(|window| window.armed_s >= from_s)
             .collect();
-        let here = sim.with_deck(clock.now(), |deck| deck.machine().map(|m| truths(m, &windows))).unwrap_or_default();
+        let here = sim
+            .with_deck(clock.now(), |deck| {
+                deck.machine().map(|m| turned(truths(m, &windows), &report, 1e3 / m.format().lines.frame_rate_hz()))
+            })
+            .unwrap_or_default();
         let truths = match &done {
             Some((_, there)) if play.against => compared(there, here),
             _ => here,

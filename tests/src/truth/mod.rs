@@ -8,6 +8,7 @@ pub(crate) use path::compared;
 
 use sim_instrument::machine::Machine;
 use std::collections::BTreeMap;
+use tapewright::report::run_report::RunReport;
 use tapewright_formats::{Mode, Signal};
 
 /// One acquisition: whose, in which mode, over which span.
@@ -91,6 +92,30 @@ pub fn truths(machine: &Machine, windows: &[Window]) -> BTreeMap<String, f64> {
     path::add(machine, windows, &mut all);
     signals::add(machine, windows, &mut all);
     all.retain(|_, value| value.is_finite());
+    all
+}
+
+/// Times from one train of pulses to another, which are the same again after a frame.
+const GO_ROUND: [&str; 4] = [
+    "capstan-lock/capstan.phase",
+    "drum-lock/drum.phase",
+    "control-track/control-track.delay",
+    "tracking-centre/tracking.delay",
+];
+
+/// The truths, where a phase goes round counted as the report counts it: 39.99 ms and -0.01 ms are one in frames of 40 ms.
+#[must_use]
+pub fn turned(mut all: BTreeMap<String, f64>, report: &RunReport, frame_ms: f64) -> BTreeMap<String, f64> {
+    for procedure in &report.procedures {
+        for m in &procedure.measurements {
+            let key = format!("{}/{}", procedure.procedure, m.name);
+            if GO_ROUND.contains(&key.as_str())
+                && let Some(truth) = all.get_mut(&key)
+            {
+                *truth += frame_ms * ((m.value - *truth) / frame_ms).round();
+            }
+        }
+    }
     all
 }
 
