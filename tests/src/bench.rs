@@ -216,7 +216,8 @@ fn windows(sim: &SimBench, clock: &Clock, events: &[tapewright::bench::events::N
             armed_s: acquisition.armed_s,
             trigger_s: acquisition.trigger_s,
             from_s: acquisition.first_s,
-            to_s: acquisition.done_s,
+            // Nothing is seen after the last sample; a pair sees to the end of its bin.
+            to_s: acquisition.done_s - if acquisition.peak { 0.0 } else { acquisition.dt_s },
             triggered: acquisition.by == sim_instrument::TriggeredBy::Edge,
             peak: acquisition.peak,
         });

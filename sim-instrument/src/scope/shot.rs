@@ -123,7 +123,7 @@ pub struct Acquisition {
     pub first_s: f64,
     /// Exact time from sample to sample, or from pair to pair.
     pub dt_s: f64,
-    /// When the last sample was taken.
+    /// When the record was full: a step of time after the last sample, at the end of the last pair's bin.
     pub done_s: f64,
     /// Values a trace; a pair counts two.
     pub points: u32,
