@@ -8,7 +8,9 @@
 //! tip, which each line has. In each line the stretch of [`SHORT_S`] with the lowest mean frequency
 //! is looked for (mean frequency is the phase at its end less that at its start), and lengthened to
 //! [`LONG_S`] where that is as low; equalising pulses hold only the short one. Where noise picks
-//! the stretch it does so by the phase, which tells nothing of the amplitude.
+//! the stretch it does so by the phase, which tells nothing of the amplitude; but under a bright picture, which the filter
+//! keeps out, there is little amplitude: where stretches of a segment lie at different places of the line, the place is taken
+//! from all of them, as below.
 //!
 //! *A neighbour at another frequency* (where lines do not lie side by side, see [`crate::beside`]) beats against the
 //! carrier many times in a tip: where its beat takes amplitude away it lowers the frequency as well, and the lowest
@@ -137,7 +139,6 @@ pub fn levels_by_carrier(
     let mut systematic = [0.0; SEGMENTS];
     let mut squares: Vec<f64> = Vec::with_capacity(32);
     let mut tips: Vec<Tip> = Vec::with_capacity(32);
-    let mut others: Vec<Tip> = Vec::with_capacity(32);
     let place = Place {
         line: carrier.line_s / band.dt_s,
         short,
@@ -152,7 +153,6 @@ pub fn levels_by_carrier(
     for k in 0..SEGMENTS {
         squares.clear();
         tips.clear();
-        others.clear();
         let (from, until) = (scan.segment_start_s(k), scan.segment_start_s(k + 1));
         // Slots of a line or a little more: each holds a whole tip.
         let lines = ((until - from) / carrier.line_s + 1e-6).floor().max(1.0);
@@ -164,27 +164,17 @@ pub fn levels_by_carrier(
             let (a, b) = (band.place(start), band.place(start + slot + LONG_S));
             let pulses = (start + slot - scan.start_s) < PULSES_LINES * scan.line_s();
             if let Some((start, away)) = band.lowest(a, b, short, aim) {
-                let mut tip = Tip { start, length: short, away, pulses };
+                let mut tip = Tip { start, length: short, away, slot: (a, b), pulses };
                 if let Some((start, away_long)) = band.lowest(a, b, long, aim)
                     && away_long < away + as_low
                 {
-                    tip = Tip { start, length: long, away: away_long, pulses };
+                    tip = Tip { start, length: long, away: away_long, ..tip };
                 }
                 tips.push(tip);
-                if beats
-                    && !pulses
-                    && let Some(start) = band.strongest(a, b, long)
-                    && let Some(away) = band.away(start, long, aim)
-                    && place.may_be_tip(away, &tip)
-                {
-                    others.push(Tip { start, length: long, away, pulses });
-                }
             }
             n += 1.0;
         }
-        if beats {
-            place.move_there(&mut tips, &others, &band);
-        }
+        place.move_there(&mut tips, beats, &band);
         for tip in &tips {
             seen_at[k] += band.t0_s + tip.middle() * band.dt_s;
             squares.push(4.0 * (band.mean_power(tip.start, tip.length) - noise.power_v2));
@@ -232,6 +222,8 @@ struct Tip {
     length: usize,
     /// Its mean frequency's distance from the one aimed at.
     away: f64,
+    /// Where it was looked for.
+    slot: (usize, usize),
     /// It lies where the pulses of vertical sync may be.
     pulses: bool,
 }
@@ -299,16 +291,22 @@ impl Place {
     }
 
     /// Moves stretches to the place in the line that is least far from all of them, or to that of one of them or of
-    /// `others` that clearly has more power. Pulses of vertical sync have no say in it; where lines begin with one, the
-    /// shorter stretch lies in its middle.
-    fn move_there(&self, tips: &mut [Tip], others: &[Tip], band: &Baseband) {
+    /// those with the most power that clearly has more of it: all of them where a neighbour `beats`, else where noise took one
+    /// away from the others. Pulses of vertical sync have no say in it; where lines begin with one, the shorter stretch
+    /// lies in its middle.
+    fn move_there(&self, tips: &mut [Tip], beats: bool, band: &Baseband) {
         let plain: Vec<Tip> = tips.iter().filter(|tip| !tip.pulses).copied().collect();
         let far = |a: &Tip| plain.iter().map(|b| self.apart(b.middle(), a.middle()).abs()).sum::<f64>();
         let Some(mut common) = plain.iter().min_by(|a, b| far(a).total_cmp(&far(b))).map(Tip::middle) else { return };
+        let beside = |tip: &Tip| self.apart(tip.middle(), common).abs() > self.long as f64;
+        if !beats && !plain.iter().any(beside) {
+            return;
+        }
         // Of places in noise one always has the most: only what stands clear of its scatter counts.
         let clear_v2 = CLEAR * self.noise_v2 / (plain.len() as f64).sqrt();
         let mut most_v2 = self.power_v2(&plain, common, band) + clear_v2;
-        for tip in plain.iter().chain(others) {
+        let strongest = plain.iter().filter_map(|tip| self.strongest(tip, band));
+        for tip in plain.iter().copied().chain(strongest) {
             let power_v2 = self.power_v2(&plain, tip.middle(), band);
             if power_v2 > most_v2 && self.apart(tip.middle(), common).abs() > self.long as f64 {
                 (common, most_v2) = (tip.middle(), power_v2);
@@ -319,6 +317,13 @@ impl Place {
                 *tip = moved;
             }
         }
+    }
+
+    /// The stretch with the most power where a tip was looked for, if it may be the tip.
+    fn strongest(&self, tip: &Tip, band: &Baseband) -> Option<Tip> {
+        let start = band.strongest(tip.slot.0, tip.slot.1, self.long)?;
+        let away = band.away(start, self.long, self.aim)?;
+        self.may_be_tip(away, tip).then_some(Tip { start, length: self.long, away, ..*tip })
     }
 }
 

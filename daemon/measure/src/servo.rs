@@ -262,7 +262,10 @@ impl PhaseRecord {
         let (low, high) = deviation_interval(deviation, dof, COVERAGE);
         // Without a slow course only what the jitter could hide is left.
         let hidden = (2.0 / n).sqrt().sqrt() * self.jitter_raw() * root2 + self.phase_u_s;
-        let (low, high) = if self.is_slow() { (root2 * low, root2 * high) } else { (0.0, (root2 * high).max(hidden)) };
+        // Sampling that keeps step with a slow course shows it in steps: as much as `sqrt(3)` of its deviation may be these alone.
+        let surely = (low * low - 3.0 * self.phase_u_s.powi(2)).max(0.0).sqrt();
+        let (low, high) =
+            if self.is_slow() { (root2 * surely, root2 * high) } else { (0.0, (root2 * high).max(hidden)) };
         let u = root2 * deviation / (2.0 * dof).sqrt();
         Estimate::with_interval(
             root2 * deviation,

@@ -167,6 +167,23 @@ fn by_power_of_under_sampled_rf() {
     }
 }
 
+/// A weak head under a bright picture of which little is left: noise makes stretches of the picture seem as low as the tips, and
+/// they hold next to nothing. The level stays that of the tips.
+#[test]
+fn noise_under_a_bright_picture_is_not_taken_for_the_tips() {
+    let rf = Rf { level: |_| 0.2, white: 0.1, bright_bottom: true, noise_v: 0.025, ..BASE };
+    let (s, rate) = (scan(162.0), 18e6);
+    for seed in 0..6 {
+        let mut random = Random::new(700 + seed);
+        let quiet = sampled(&Rf { level: |_| 0.0, ..rf }, &scan(16.0), rate, &mut random, 0.0);
+        let noise = CarrierNoise::from_quiet(&quiet, &CARRIER).unwrap();
+        let levels = levels_by_carrier(&sampled(&rf, &s, rate, &mut random, 0.0), &s, &CARRIER, &noise).unwrap();
+        for (k, level_v) in levels.level_v.iter().enumerate() {
+            assert!((level_v / 0.2 - 1.0).abs() < 0.05, "segment {k}: {:.4?}", levels.level_v);
+        }
+    }
+}
+
 /// A head half off its track reads its neighbour, whose lines begin elsewhere: under a bright picture the filter lets the
 /// neighbour's tips through while it keeps the own carrier out. The own tips count all the same.
 #[test]

@@ -38,6 +38,22 @@ fn covers(e: &Estimate, truth: f64) -> bool {
     (e.interval.low..=e.interval.high).contains(&truth)
 }
 
+/// A swing of a twentieth of a sample about the border of two samples is seen as one of a whole step: it may be next to nothing.
+#[test]
+fn steps_of_sampling_are_no_sure_swing() {
+    let step_s = 5e-6;
+    let swing_s = 0.05 * step_s;
+    let course = |t: f64| 5e-3 + 0.5 * step_s + swing_s * (core::f64::consts::TAU * t / 7.0).sin();
+    let mut seen = looks((course, 0.0), 0.0, 0.3, 80, &mut Random::new(5));
+    for look in &mut seen {
+        look.phase_s = (look.phase_s / step_s).round() * step_s;
+        look.phase_u_s = step_s / 12.0_f64.sqrt();
+    }
+    let record = PhaseRecord::new(&seen, TURNS).unwrap();
+    let swing = record.swing().unwrap();
+    assert!(record.is_slow() && covers(&swing, swing_s), "{swing:?}");
+}
+
 #[test]
 fn walking_hunting_and_jitter_are_told_apart_at_any_pace_of_looks() {
     let mut random = Random::new(1);

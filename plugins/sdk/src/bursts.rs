@@ -8,8 +8,10 @@ use tapewright_measure::statistics::share_interval;
 
 /// Captures asked for in one go: a set-up of the scope takes longer than a capture.
 pub(crate) const BURST: u32 = 6;
-/// Share of a period beyond it that a whole look reaches.
+/// Share of a period beyond half of one that a whole look reaches to either side of its trigger.
 const OVER: f64 = 0.15;
+/// Share of a period beyond half of one at which an edge is followed on the trigger's other side.
+const AROUND: f64 = 0.05;
 /// A larger share of looks over a whole period without a pulse is no lock to speak of, whatever those that came do.
 /// Common practice, no source.
 const MOST_WITHOUT: f64 = 0.03;
@@ -51,6 +53,27 @@ impl Met {
     }
 }
 
+/// Which of a train's edges is looked at: the same one look after look, wherever its jitter takes it. The nearest to the trigger,
+/// or the first in view, would be another one now and then, by how this one happened to come, and their mean be off.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Followed {
+    /// Where it was last, from the trigger.
+    at_s: Option<f64>,
+}
+
+impl Followed {
+    /// The edge in a look, of those at these times from its trigger.
+    pub(crate) fn edge_s(&mut self, times_s: &[f64], period_s: f64) -> Option<f64> {
+        let last_s = self.at_s.unwrap_or(0.0);
+        let seen_s = times_s.iter().copied().min_by(|a, b| (a - last_s).abs().total_cmp(&(b - last_s).abs()))?;
+        // A neighbour stands in for one that did not come.
+        let own_s = self.at_s.map_or(seen_s, |at_s| seen_s - ((seen_s - at_s) / period_s).round() * period_s);
+        let around = own_s.abs() > (0.5 + AROUND) * period_s;
+        self.at_s = Some(if around { own_s - period_s.copysign(own_s) } else { own_s });
+        Some(seen_s)
+    }
+}
+
 /// How wide the looks are.
 #[derive(Debug, Clone)]
 pub(crate) struct Bursts {
@@ -89,7 +112,7 @@ impl Bursts {
             self.narrow = None;
             left = Some((at_s, margin_s, taken, without));
         }
-        let looks = take((1.0 + 2.0 * OVER) * self.period_s, OVER * self.period_s)?;
+        let looks = take((1.0 + 2.0 * OVER) * self.period_s, (0.5 + OVER) * self.period_s)?;
         let taken = looks.len() as u64;
         let looks: Vec<Look> = looks.into_iter().flatten().collect();
         self.met.whole += taken;
@@ -142,6 +165,7 @@ mod tests {
     /// A train against the switch: look `n` comes at `n` tenths of a second, and its pulse, if any, at `pulse_s(n)`.
     struct Bench<P> {
         pulse_s: P,
+        followed: Followed,
         n: usize,
         /// Spans of the bursts that were taken.
         spans_s: Vec<f64>,
@@ -149,7 +173,7 @@ mod tests {
 
     impl<P: Fn(usize) -> Option<f64>> Bench<P> {
         fn of(pulse_s: P) -> Self {
-            Self { pulse_s, n: 0, spans_s: Vec::new() }
+            Self { pulse_s, followed: Followed::default(), n: 0, spans_s: Vec::new() }
         }
 
         fn play(&mut self, bursts: &mut Bursts, count: usize) -> Vec<Look> {
@@ -160,10 +184,10 @@ mod tests {
                     let looks = (0..BURST).map(|_| {
                         self.n += 1;
                         let at_s = (self.pulse_s)(self.n)?;
-                        let seen = [at_s - PERIOD_S, at_s, at_s + PERIOD_S]
-                            .into_iter()
-                            .filter(|at_s| (-before_s..=span_s - before_s).contains(at_s))
-                            .min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+                        let inside = |at_s: &f64| (-before_s..=span_s - before_s).contains(at_s);
+                        let seen: Vec<f64> =
+                            [at_s - PERIOD_S, at_s, at_s + PERIOD_S].into_iter().filter(inside).collect();
+                        let seen = self.followed.edge_s(&seen, PERIOD_S)?;
                         Some(Look { at_s: 0.1 * self.n as f64, at_u_s: 0.0, phase_s: -seen, phase_u_s: 1e-6 })
                     });
                     Ok(looks.collect())
@@ -181,6 +205,29 @@ mod tests {
     /// Evenly spread over 0 to 1, without a pattern that six looks could follow.
     fn uniform(n: usize) -> f64 {
         (n as f64 * 0.618_033_988_749_894_9).fract()
+    }
+
+    /// Whole looks at a train with jitter of two milliseconds to either side: mean and spread are those of its pulses, wherever in
+    /// the look they come.
+    #[test]
+    fn jitter_does_not_choose_the_edge_that_is_looked_at() {
+        let jitter_s = |n: usize| 2e-3 * (uniform(n) + uniform(7 * n + 3) - 1.0);
+        let deviation_s = 2e-3 / 6.0_f64.sqrt();
+        for share in [-0.5, -0.3, -0.14, 0.0, 0.12, 0.15, 0.35, 0.48, 0.5] {
+            let (mut followed, mut errors_s) = (Followed::default(), Vec::new());
+            for n in 0..600 {
+                let pulses = (-2..=2).map(|k| (share + f64::from(k)) * PERIOD_S + jitter_s(5 * n + (k + 2) as usize));
+                let reach_s = (0.5 + OVER) * PERIOD_S;
+                let seen: Vec<f64> = pulses.filter(|at_s| at_s.abs() <= reach_s).collect();
+                let away_s = followed.edge_s(&seen, PERIOD_S).unwrap() - share * PERIOD_S;
+                errors_s.push(away_s - (away_s / PERIOD_S).round() * PERIOD_S);
+            }
+            let n = errors_s.len() as f64;
+            let mean_s = errors_s.iter().sum::<f64>() / n;
+            let spread_s = (errors_s.iter().map(|e| (e - mean_s).powi(2)).sum::<f64>() / n).sqrt();
+            let says = format!("at {share} of a period: mean {mean_s:.2e}, spread {spread_s:.2e} of {deviation_s:.2e}");
+            assert!(mean_s.abs() < 0.1 * deviation_s && (spread_s / deviation_s - 1.0).abs() < 0.08, "{says}");
+        }
     }
 
     #[test]

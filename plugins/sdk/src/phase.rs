@@ -1,11 +1,12 @@
 //! Looks at the phase of a pulse train against the head switch: three signals on two channels.
 //!
 //! The head switch may be on an input that only triggers and the train on a channel, or the other way round: the edge
-//! that triggers lies at time 0, the other's edge is sampled. A first look is a period long; where the phase stands,
-//! later looks are only as long as it takes, and so as fine as the scope's points allow. (Permission `captures`.)
+//! that triggers lies at time 0, the other's edge is sampled. A first look reaches half a period and a little more to
+//! either side; where the phase stands, later looks are only as long as it takes, and so as fine as the scope's points
+//! allow. (Permission `captures`.)
 
 use crate::bench::{Abilities, Point, abilities, hooked_up};
-use crate::bursts::{BURST, Bursts};
+use crate::bursts::{BURST, Bursts, Followed};
 use crate::captures::{Acquire, Capture, Slope};
 use crate::unable::{Result, Unable};
 use tapewright_formats::{LineStandard, Signal, SignalForm, UnableCode};
@@ -30,6 +31,7 @@ pub struct PhaseTaker {
     scope: Abilities,
     period_s: f64,
     bursts: Bursts,
+    followed: Followed,
     /// Level of the train in the last look in which it showed.
     pub level: Option<Estimate>,
     /// Relative standard uncertainty of the scope's time base.
@@ -52,7 +54,16 @@ impl PhaseTaker {
         }
         let period_s = 1.0 / lines.frame_rate_hz();
         let bursts = Bursts::new(period_s, !train.trigger_only, train.form != SignalForm::Spike);
-        Ok(Self { train, switch, scope: abilities(), period_s, bursts, level: None, timebase_u: 0.0 })
+        Ok(Self {
+            train,
+            switch,
+            scope: abilities(),
+            period_s,
+            bursts,
+            followed: Followed::default(),
+            level: None,
+            timebase_u: 0.0,
+        })
     }
 
     /// Period that is expected, in seconds.
@@ -143,10 +154,9 @@ impl PhaseTaker {
         Ok(looks)
     }
 
-    fn look(&self, capture: &Capture, trace: &tapewright_measure::Trace, pulses: &Pulses) -> Option<Look> {
-        let nearest = |times: &[f64]| times.iter().copied().min_by(|a, b| a.abs().total_cmp(&b.abs()));
+    fn look(&mut self, capture: &Capture, trace: &tapewright_measure::Trace, pulses: &Pulses) -> Option<Look> {
         let (phase_s, edge_u_s) = if self.samples_train() {
-            (-nearest(&pulses.times_s)?, pulses.time_u_s)
+            (-self.followed.edge_s(&pulses.times_s, self.period_s)?, pulses.time_u_s)
         } else {
             // The sampled head switch: its edge that selects head A.
             let states = tapewright_measure::edges::state_levels(trace).ok()?;
@@ -157,7 +167,7 @@ impl PhaseTaker {
                 tapewright_measure::edges::Polarity::Falling
             };
             let times: Vec<f64> = edges.iter().filter(|e| e.polarity == wanted).map(|e| e.time_s).collect();
-            (nearest(&times)?, trace.dt_s() / 12.0_f64.sqrt())
+            (self.followed.edge_s(&times, self.period_s)?, trace.dt_s() / 12.0_f64.sqrt())
         };
         Some(Look {
             at_s: capture.info.trigger_s,
