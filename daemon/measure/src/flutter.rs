@@ -294,20 +294,11 @@ mod tests {
     use super::*;
 
     pub(super) fn tone(rate: f64, span_s: f64, lines: &[(f64, f64)], noise_v: f64) -> Trace {
-        let mut state = 7_u64;
-        let mut normal = || {
-            let sum: f64 = (0..12)
-                .map(|_| {
-                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                    (state >> 11) as f64 / (1_u64 << 53) as f64
-                })
-                .sum();
-            sum - 6.0
-        };
+        let mut noise = crate::extremes::Noise::new(7);
         let volts = (0..(rate * span_s) as usize).map(|i| {
             let t = i as f64 / rate;
             let turn: f64 = lines.iter().map(|(hz, dev)| dev / hz * (core::f64::consts::TAU * hz * t).sin()).sum();
-            ((core::f64::consts::TAU * (3150.0 * t).fract() + turn).cos() * 0.4 + noise_v * normal()) as f32
+            ((core::f64::consts::TAU * (3150.0 * t).fract() + turn).cos() * 0.4 + noise_v * noise.normal()) as f32
         });
         Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
     }

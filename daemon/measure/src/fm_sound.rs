@@ -144,19 +144,15 @@ mod tests {
 
     fn captures(left_v: f64, right_v: f64, swing_hz: f64, noise_v: f64) -> Vec<Trace> {
         let rate = 6e6;
-        let mut state = 3_u64;
-        let mut uniform = move || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1_u64 << 53) as f64
-        };
+        let mut drawn = crate::extremes::Noise::new(3);
         (0..12)
             .map(|_| {
-                let (a, b, c) = (uniform(), uniform(), uniform());
+                let (a, b, c) = (drawn.uniform(), drawn.uniform(), drawn.uniform());
                 let volts = (0..2500).map(|i| {
                     let t = f64::from(i) / rate;
                     let turn = core::f64::consts::TAU;
                     let swing = swing_hz / 1000.0 * (turn * (1000.0 * t + c)).sin();
-                    let noise = (0..4).map(|_| uniform() - 0.5).sum::<f64>() * 3.0_f64.sqrt() * noise_v;
+                    let noise = (0..4).map(|_| drawn.uniform() - 0.5).sum::<f64>() * 3.0_f64.sqrt() * noise_v;
                     (left_v * (turn * (1.302e6 * t + a) + swing).cos()
                         + right_v * (turn * (1.7e6 * t + b) + swing).cos()
                         + noise) as f32

@@ -230,11 +230,8 @@ mod tests {
     fn two_scans_in_one_capture_and_no_pilots_say_nothing() {
         let pilots = pilots_hz(LineStandard::L525);
         assert_eq!(look(&rf(0, 0.9, 0.0, 1), &pilots).unwrap(), None);
-        let mut state = 1_u64;
-        let noise = (0..2500).map(|_| {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            ((state >> 40) as f32 / 16_777_216.0 - 0.5) * 0.1
-        });
+        let mut drawn = crate::extremes::Noise::new(1);
+        let noise = (0..2500).map(|_| 0.1 * (drawn.uniform() as f32 - 0.5));
         let noise = Trace::from_volts(0.0, 1.0 / 8.1e6, noise.collect()).unwrap();
         assert!(matches!(look(&noise, &pilots), Err(MeasureError::InNoise { .. })));
         assert!(beats(&[], Head::A).is_err());

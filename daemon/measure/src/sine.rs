@@ -318,21 +318,13 @@ mod tests {
     #[test]
     fn the_frequency_is_found_as_well_as_it_can_be() {
         let (n, a, s, hz) = (400, 1.0, 0.05, 0.123_4);
-        let mut state = 1_u64;
-        let mut normal = || {
-            let sum: f64 = (0..12)
-                .map(|_| {
-                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                    (state >> 11) as f64 / (1_u64 << 53) as f64
-                })
-                .sum();
-            sum - 6.0
-        };
+        let mut noise = crate::extremes::Noise::new(1);
         let (mut squares, mut stated) = (0.0, 0.0);
         let rounds = 200;
         for _ in 0..rounds {
-            let noisy =
-                trace((0..n).map(|i| a * (core::f64::consts::TAU * hz * f64::from(i) + 1.0).cos() + s * normal()));
+            let noisy = trace(
+                (0..n).map(|i| a * (core::f64::consts::TAU * hz * f64::from(i) + 1.0).cos() + s * noise.normal()),
+            );
             let (_, error) = {
                 let (fit, error) = fit_near(&noisy, 0.123).unwrap();
                 squares += (fit.tones[0].hz - hz).powi(2);

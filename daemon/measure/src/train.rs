@@ -227,12 +227,8 @@ mod tests {
 
     /// Numbers of the pulses that came, of which such a share is missing, each by itself.
     fn left(count: u32, share: f64) -> Vec<u32> {
-        let mut state = 7_u64;
-        let mut uniform = || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (state >> 33) as f64 / (1_u64 << 31) as f64
-        };
-        (0..count).filter(|_| uniform() >= share).collect()
+        let mut drawn = crate::extremes::Noise::new(7);
+        (0..count).filter(|_| drawn.uniform() >= share).collect()
     }
 
     /// Squares of three fifths, sampled at 1 ms, at these numbers of such a period.

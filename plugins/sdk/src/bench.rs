@@ -92,6 +92,23 @@ pub struct Subject {
     pub even_picture: bool,
 }
 
+impl Subject {
+    /// Refuses a format without a control track.
+    ///
+    /// # Errors
+    /// `not-in-format`, with what takes its place.
+    pub fn demand_control_track(&self) -> Result<()> {
+        if self.format.control_track {
+            return Ok(());
+        }
+        let why = format!(
+            "format {} has no control track: pilot tones recorded with the picture take its place",
+            self.format.name
+        );
+        Err(Unable::new(UnableCode::NotInFormat, why))
+    }
+}
+
 /// What is on the bench. (Permission `captures`.)
 ///
 /// # Errors

@@ -78,7 +78,7 @@ impl Front {
 
     fn new(subject: &Subject, can: Abilities, way: Way) -> Result<Self> {
         let point = hooked_up(Signal::Rf)?;
-        demand_level(&point)?;
+        demand_level(&point, "where each head shows the same level")?;
         let switch = hooked_up(Signal::HeadSwitch)?;
         let heads = match point.head {
             Head::Both => vec![ScanHead::A, ScanHead::B],
@@ -339,15 +339,17 @@ fn span_s(lines: LineStandard, scans: u32) -> f64 {
     A_LITTLE * f64::from(scans) / lines.field_rate_hz()
 }
 
-/// Refuses an RF point whose level tells nothing or that gives no samples.
-fn demand_level(point: &Point) -> Result<()> {
+/// Refuses an RF point whose level tells nothing or that gives no samples; `after_gain`: what hides it after the automatic gain.
+///
+/// # Errors
+/// `not-possible`, `level-hidden`.
+pub fn demand_level(point: &Point, after_gain: &str) -> Result<()> {
     if point.trigger_only {
         let why = format!("RF is on `{}`, which can only trigger: put it on a channel", point.channel);
         return Err(Unable::new(UnableCode::NotPossible, why).on("rf"));
     }
     if point.place == ProbePlace::AfterAgc {
-        let why =
-            "the RF point lies after the automatic gain, where each head shows the same level: put the probe before it";
+        let why = format!("the RF point lies after the automatic gain, {after_gain}: put the probe before it");
         return Err(Unable::new(UnableCode::LevelHidden, why).on("rf"));
     }
     if point.form != SignalForm::Raw {

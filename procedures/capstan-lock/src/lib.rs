@@ -17,14 +17,9 @@ impl Procedure for CapstanLock {
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
         settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
-        if !subject.format.control_track {
+        subject.demand_control_track().inspect_err(|_| {
             report.advise("Hold the two beats of the pilot tones against each other instead (`pilot-tracking`), or watch the RF for slip (`still-against-play`).");
-            let why = format!(
-                "format {} has no control track: pilot tones recorded with the picture take its place",
-                subject.format.name
-            );
-            return Err(Unable::new(UnableCode::NotInFormat, why));
-        }
+        })?;
         let lines = subject.format.lines;
         let mut taker = PhaseTaker::new(Signal::ControlTrack, lines)?;
         // From rest, so that there is a change of mode to count from.

@@ -30,14 +30,9 @@ impl Procedure for ControlTrack {
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
         settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
-        if !subject.format.control_track {
+        subject.demand_control_track().inspect_err(|_| {
             report.advise("Tracking is done by pilot tones under the colour signal: look for them in the RF instead, and at the tracking error made of them.");
-            let why = format!(
-                "format {} has no control track: pilot tones recorded with the picture take its place",
-                subject.format.name
-            );
-            return Err(Unable::new(UnableCode::NotInFormat, why));
-        }
+        })?;
         let mut taker = Taker {
             point: hooked_up(Signal::ControlTrack)?,
             switch: hookup()?.into_iter().find(|point| point.signal == Signal::HeadSwitch),

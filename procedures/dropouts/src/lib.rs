@@ -3,10 +3,9 @@
 mod parameters;
 
 use parameters as p;
-use tapewright_sdk::formats::{ProbePlace, SignalForm};
 use tapewright_sdk::measure::dropouts::{Definition, Dropouts, FEWEST, Fall, pairs_of_samples};
 use tapewright_sdk::prelude::*;
-use tapewright_sdk::rf::BEARABLE_S;
+use tapewright_sdk::rf::{BEARABLE_S, demand_level};
 
 struct CountDropouts;
 
@@ -31,7 +30,7 @@ impl Procedure for CountDropouts {
     }
 
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
-        demand_level()?;
+        demand_level(&hooked_up(Signal::Rf)?, "which fills dropouts up")?;
         let what = Definition { fall_db: settings.number(&p::FALL), length_s: 1e-6 * settings.number(&p::LENGTH) };
         let set_s = 1e-6 * settings.number(&p::BIN);
         if set_s > 0.5 * what.length_s * (1.0 + 1e-9) {
@@ -51,31 +50,8 @@ impl Procedure for CountDropouts {
         }
         let (floor_v, span_s) = looks.floor().on("noise floor")?;
         go(Mode::Play)?;
-        let result = observe(&looks, span_s, floor_v, &what, settings, report);
-        let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
-        result.and(stopped.map(|_| ()))
+        stopped_after(observe(&looks, span_s, floor_v, &what, settings, report))
     }
-}
-
-/// Refuses a point whose level tells nothing, or that gives no samples.
-fn demand_level() -> Result<()> {
-    let point = hooked_up(Signal::Rf)?;
-    if point.trigger_only {
-        let why = format!("RF is on {}, which can only trigger: put it on a channel", point.channel);
-        return Err(Unable::new(UnableCode::NotPossible, why).on("rf"));
-    }
-    if point.place == ProbePlace::AfterAgc {
-        let why = "the RF point lies after the automatic gain, which fills dropouts up: put the probe before it";
-        return Err(Unable::new(UnableCode::LevelHidden, why).on("rf"));
-    }
-    if point.form != SignalForm::Raw {
-        let why = format!(
-            "the RF point is hooked up as `{}`: put the probe on the RF itself, before any detector",
-            point.form
-        );
-        return Err(Unable::new(UnableCode::NotPossible, why).on("rf"));
-    }
-    Ok(())
 }
 
 /// How records are taken on this scope.

@@ -26,14 +26,9 @@ impl Procedure for TrackingCentre {
     fn run(settings: &Settings, report: &mut Report) -> Result<()> {
         settings.demand_order(&[(&p::OFFSET_GOOD, &p::OFFSET_REJECT), (&p::EVEN_GOOD, &p::EVEN_REJECT)])?;
         let subject = subject()?;
-        if !subject.format.control_track {
+        subject.demand_control_track().inspect_err(|_| {
             report.advise("Such a format keeps its tracks by pilot tones, and has no tracking control to step through: `pilot-tracking` shows whether the two beats are equal.");
-            let why = format!(
-                "format {} has no control track: pilot tones recorded with the picture take its place",
-                subject.format.name
-            );
-            return Err(Unable::new(UnableCode::NotInFormat, why));
-        }
+        })?;
         let frames = settings.count(&p::FRAMES);
         let mut taker = Taker {
             front: Front::for_scans(&subject, 2, frames)?,

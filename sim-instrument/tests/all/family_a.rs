@@ -1,19 +1,9 @@
 //! The family A front end and the acquisition engine behind it: exact volts, exact times.
 
-use crate::support::{CARRIER, Controller, LINE_HZ, RAMP, bench, quick, volts};
+use crate::support::{CARRIER, Controller, LINE_HZ, RAMP, exact, volts};
 use sim_instrument::source::Point;
-use sim_instrument::{BenchSetup, FrontEnd, Scaling, SimBench, Specs, TriggeredBy};
+use sim_instrument::{FrontEnd, Scaling, Specs, TriggeredBy};
 use tapewright_formats::Signal;
-
-fn scope(change: impl FnOnce(&mut BenchSetup)) -> (SimBench, Controller) {
-    let (bench, _) = bench(|setup| {
-        quick(&mut setup.scope_port);
-        setup.specs = setup.specs.clone().without_errors();
-        change(setup);
-    });
-    let controller = Controller::new(bench.scope_port());
-    (bench, controller)
-}
 
 /// The ten fields of a preamble.
 fn preamble(scope: &mut Controller) -> Vec<f64> {
@@ -32,7 +22,7 @@ fn raw(data: &[u8], word: bool, signed: bool) -> Vec<f64> {
 
 #[test]
 fn settings_read_back() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact(|_| {});
     for (set, query, reply) in [
         (":CHAN2:DISP ON", ":CHAN2:DISP?", "1"),
         (":CHANnel2:SCALe 500 mV", ":CHAN2:SCAL?", "5.0E-1"),
@@ -90,7 +80,7 @@ fn codes_are_within_half_a_step_of_the_source() {
         (Scaling::A4, true),
     ] {
         let factor = 10.0;
-        let (bench, mut scope) = scope(|setup| {
+        let (bench, mut scope) = exact(|setup| {
             setup.front_end = FrontEnd::FamilyA(scaling);
             setup.probes.channels[1].factor = factor;
         });
@@ -124,7 +114,7 @@ fn codes_are_within_half_a_step_of_the_source() {
 
 #[test]
 fn the_ends_of_the_converter_clip() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact(|_| {});
     scope.send(":CHAN1:DISP OFF;:CHAN2:DISP ON;SCAL 0.1;OFFS 1;:TIM:SCAL 0.1;:TRIG:SWE AUTO;:SING;*WAI");
     scope.listen(2.0);
     let data = scope.block(":WAV:SOUR CHAN2;:WAV:DATA?");
@@ -136,7 +126,7 @@ fn the_ends_of_the_converter_clip() {
 
 #[test]
 fn errors_of_the_instrument_are_those_it_tells() {
-    let (bench, mut scope) = scope(|setup| {
+    let (bench, mut scope) = exact(|setup| {
         setup.specs = Specs { noise_div: 0.0, noise_v: 0.0, timebase_error: 0.01, ..Specs::modest() };
         setup.probes.channels[0].point = Point::Signal(Signal::Reference);
     });
@@ -167,7 +157,7 @@ fn errors_of_the_instrument_are_those_it_tells() {
 #[test]
 fn noise_has_the_stated_size_and_its_seed() {
     let take = |seed: u64| {
-        let (_, mut scope) = scope(|setup| {
+        let (_, mut scope) = exact(|setup| {
             setup.seed = seed;
             setup.specs = Specs { noise_div: 0.2, ..Specs::modest().without_errors() };
             setup.probes.channels[0].point = Point::Open;
@@ -187,7 +177,7 @@ fn noise_has_the_stated_size_and_its_seed() {
 
 #[test]
 fn triggers_are_exact() {
-    let (bench, mut scope) = scope(|setup| setup.probes.channels[1].point = Point::Signal(Signal::Video));
+    let (bench, mut scope) = exact(|setup| setup.probes.channels[1].point = Point::Signal(Signal::Video));
     let field_s = 262.5 / LINE_HZ;
     // Set-up, then the first trigger after `armed + 5 ms` (half of the record lies before it).
     for (set, period_s, phase_s) in [
@@ -214,7 +204,7 @@ fn triggers_are_exact() {
 
 #[test]
 fn a_trigger_level_on_a_channel_is_met_on_the_screen() {
-    let (bench, mut scope) = scope(|setup| {
+    let (bench, mut scope) = exact(|setup| {
         setup.specs = Specs { noise_div: 0.0, noise_v: 0.0, ..Specs::modest() };
         setup.probes.channels[1].factor = 10.0;
     });
@@ -233,7 +223,7 @@ fn a_trigger_level_on_a_channel_is_met_on_the_screen() {
 
 #[test]
 fn states_of_a_single_acquisition() {
-    let (bench, mut scope) = scope(|_| {});
+    let (bench, mut scope) = exact(|_| {});
     assert_eq!(scope.ask(":TRIG:STAT?"), "STOP");
     // No edge: it waits, for as long as it takes.
     scope.send(":TRIG:SWE NORM;:TRIG:EDGE:SOUR EXT;LEV 9;:TIM:SCAL 0.01;:SING");
@@ -276,7 +266,7 @@ fn states_of_a_single_acquisition() {
 
 #[test]
 fn peak_detection_catches_what_sampling_misses() {
-    let (bench, mut scope) = scope(|_| {});
+    let (bench, mut scope) = exact(|_| {});
     // 0.1 s: sampled at 25 kS/s the 1 MHz carrier aliases; peaks see its whole amplitude.
     scope.send(":CHAN1:SCAL 0.1;:TIM:SCAL 0.01;:ACQ:TYPE PEAK;:SING;*WAI");
     scope.listen(1.0);
@@ -303,7 +293,7 @@ fn peak_detection_catches_what_sampling_misses() {
 
 #[test]
 fn a_fast_record_has_no_more_points_than_the_converter_gives() {
-    let (bench, mut scope) = scope(|_| {});
+    let (bench, mut scope) = exact(|_| {});
     scope.send(":TIM:SCAL 1E-6;:SING;*WAI");
     assert_eq!(scope.ask(":ACQ:SRAT?"), "1.0E+8");
     scope.listen(1.0);
@@ -313,7 +303,7 @@ fn a_fast_record_has_no_more_points_than_the_converter_gives() {
 
 #[test]
 fn a_deep_memory_is_read_in_parts_that_join() {
-    let (_, mut scope) = scope(|setup| {
+    let (_, mut scope) = exact(|setup| {
         setup.specs = Specs::large().without_errors();
         setup.probes.channels.resize(4, sim_instrument::Probe::default());
     });
@@ -331,7 +321,7 @@ fn a_deep_memory_is_read_in_parts_that_join() {
 
 #[test]
 fn coupling() {
-    let (_, mut scope) = scope(|setup| setup.probes.channels[0].point = Point::Signal(Signal::Reference));
+    let (_, mut scope) = exact(|setup| setup.probes.channels[0].point = Point::Signal(Signal::Reference));
     let mut mean = |coupling: &str| {
         scope.wait(5.0);
         scope.send(&format!(":CHAN1:COUP {coupling};SCAL 1;OFFS 0;:TIM:SCAL 1E-3;:SING;*WAI"));
@@ -346,7 +336,7 @@ fn coupling() {
 
 #[test]
 fn the_test_output_is_there_whatever_the_machine_does() {
-    let (bench, mut scope) = scope(|_| {});
+    let (bench, mut scope) = exact(|_| {});
     bench.command(scope.now, "probe CH1 test-output").expect("it is a point");
     scope.send(":CHAN1:SCAL 1;OFFS 1.5;:TIM:SCAL 1E-3;:TRIG:EDGE:SOUR CHAN1;SLOP POS;LEV 1.5;:SING;*WAI");
     scope.listen(1.0);
@@ -358,7 +348,7 @@ fn the_test_output_is_there_whatever_the_machine_does() {
 
 #[test]
 fn a_change_of_the_machine_does_not_reach_back() {
-    let (bench, mut scope) = scope(|_| {});
+    let (bench, mut scope) = exact(|_| {});
     // 1 s of ramp around a trigger; the machine falls silent in the middle of the part after it.
     scope.send(":CHAN1:DISP OFF;:CHAN2:DISP ON;SCAL 0.5;OFFS 1;:TIM:SCAL 0.1;:TRIG:SWE NORM;:TRIG:EDGE:SOUR CHAN2;LEV 0.2;:SING");
     scope.until(":TRIG:STAT?", "TD", 3.0);
@@ -374,7 +364,7 @@ fn a_change_of_the_machine_does_not_reach_back() {
 
 #[test]
 fn a4_has_its_own_queries() {
-    let (bench, mut scope) = scope(|setup| setup.front_end = FrontEnd::FamilyA(Scaling::A4));
+    let (bench, mut scope) = exact(|setup| setup.front_end = FrontEnd::FamilyA(Scaling::A4));
     scope.send(":CHAN1:SCAL 0.1;:TIM:SCAL 1E-3;:ACQ:POIN 2400;:SING;*WAI");
     scope.listen(1.0);
     assert_eq!(scope.ask(":CHAN1:DATA:HEAD?"), "-5.0E-3,5.0E-3,2400,1");

@@ -1,47 +1,31 @@
 //! The family B front end: its words, its headers, its scaling, its events.
 
-use crate::support::{Controller, bench, quick, volts};
+use crate::support::{Controller, exact_of, replies, volts};
+use sim_instrument::FrontEnd;
 use sim_instrument::source::Point;
-use sim_instrument::{BenchSetup, FrontEnd, SimBench};
 use tapewright_formats::Signal;
-
-fn scope(change: impl FnOnce(&mut BenchSetup)) -> (SimBench, Controller) {
-    let (bench, _) = bench(|setup| {
-        quick(&mut setup.scope_port);
-        setup.front_end = FrontEnd::FamilyB;
-        setup.specs = setup.specs.clone().without_errors();
-        change(setup);
-    });
-    let controller = Controller::new(bench.scope_port());
-    (bench, controller)
-}
-
-/// Messages and their replies, in order, on one instrument.
-fn check(table: &[(&str, &str)]) {
-    let (_, mut scope) = scope(|_| {});
-    for (message, reply) in table {
-        assert_eq!(scope.ask(message), *reply, "{message}");
-    }
-}
 
 #[test]
 fn headers_are_on_from_power_on() {
-    check(&[
-        ("HEADer?", ":HEADER 1"),
-        ("CH1:SCAle 500 mV;SCAle?", ":CH1:SCALE 5.0E-1"),
-        ("VERBose OFF", ""),
-        ("CH1:SCA?;:HOR:SCA?", ":CH1:SCA 5.0E-1;:HOR:MAI:SCA 1.0E-3"),
-        ("ACQ:MOD PEAK;MOD?", ":ACQ:MOD PEAK"),
-        ("HEAD OFF", ""),
-        ("CH1:SCA?", "5.0E-1"),
-        ("VERB ON;:ACQ:MOD?", "PEAKDETECT"),
-        ("*ESE 9;*ESE?", "9"),
-    ]);
+    replies(
+        FrontEnd::FamilyB,
+        &[
+            ("HEADer?", ":HEADER 1"),
+            ("CH1:SCAle 500 mV;SCAle?", ":CH1:SCALE 5.0E-1"),
+            ("VERBose OFF", ""),
+            ("CH1:SCA?;:HOR:SCA?", ":CH1:SCA 5.0E-1;:HOR:MAI:SCA 1.0E-3"),
+            ("ACQ:MOD PEAK;MOD?", ":ACQ:MOD PEAK"),
+            ("HEAD OFF", ""),
+            ("CH1:SCA?", "5.0E-1"),
+            ("VERB ON;:ACQ:MOD?", "PEAKDETECT"),
+            ("*ESE 9;*ESE?", "9"),
+        ],
+    );
 }
 
 #[test]
 fn settings_read_back() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact_of(FrontEnd::FamilyB);
     scope.ask("HEADer OFF");
     for (set, query, reply) in [
         ("SELect:CH2 ON", "SELect:CH2?", "1"),
@@ -72,30 +56,33 @@ fn settings_read_back() {
 
 #[test]
 fn errors_are_events_behind_the_register() {
-    check(&[
-        ("HEADer OFF", ""),
-        ("*ESR?", "128"),
-        ("CH1:SCALL 1", ""),
-        ("EVMsg?", "1,\"No events to report; new events pending *ESR?\""),
-        ("*ESR?", "32"),
-        ("EVQty?", "1"),
-        ("ALLEv?", "113,\"Undefined header;CH1:SCALL\""),
-        ("ALLEv?", "0,\"No events to report\""),
-        ("CH1:SCAle 99", ""),
-        ("CURVe?", ""),
-        ("*ESR?", "16"),
-        ("EVENT?", "222"),
-        ("EVMsg?", "230,\"Data corrupt or stale;no acquisition is complete\""),
-        ("SYSTem:ERRor?", ""),
-        ("*ESR?;:EVENT?", "32;113"),
-    ]);
+    replies(
+        FrontEnd::FamilyB,
+        &[
+            ("HEADer OFF", ""),
+            ("*ESR?", "128"),
+            ("CH1:SCALL 1", ""),
+            ("EVMsg?", "1,\"No events to report; new events pending *ESR?\""),
+            ("*ESR?", "32"),
+            ("EVQty?", "1"),
+            ("ALLEv?", "113,\"Undefined header;CH1:SCALL\""),
+            ("ALLEv?", "0,\"No events to report\""),
+            ("CH1:SCAle 99", ""),
+            ("CURVe?", ""),
+            ("*ESR?", "16"),
+            ("EVENT?", "222"),
+            ("EVMsg?", "230,\"Data corrupt or stale;no acquisition is complete\""),
+            ("SYSTem:ERRor?", ""),
+            ("*ESR?;:EVENT?", "32;113"),
+        ],
+    );
 }
 
 /// Volts from the scaling's own fields, in every coding and width, with a position beside the offset.
 #[test]
 fn every_coding_gives_the_volts() {
     for (coding, width) in [("RIB", 1), ("RPB", 1), ("RIB", 2), ("SRI", 2), ("RPB", 2), ("SRP", 2), ("ASCI", 1)] {
-        let (bench, mut scope) = scope(|_| {});
+        let (bench, mut scope) = exact_of(FrontEnd::FamilyB);
         scope.ask("HEADer OFF;:SELect:CH2 ON;:CH1:SCAle 0.2;POSition 1;OFFSet 0.1;:HORizontal:SCAle 2E-6");
         scope.ask("TRIGger:MODe AUTO;:ACQuire:STOPAfter SEQuence;STATE ON");
         scope.until("BUSY?", "0", 1.0);
@@ -145,7 +132,7 @@ fn every_coding_gives_the_volts() {
 
 #[test]
 fn a_part_is_counted_from_one_and_clamped() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact_of(FrontEnd::FamilyB);
     scope.ask("HEADer OFF;:HORizontal:SCAle 2E-6;:ACQuire:STOPAfter SEQuence;STATE ON");
     scope.until("BUSY?", "0", 1.0);
     scope.ask("DATa:ENCdg ASCIi;STARt 1;STOP 2500");

@@ -1,48 +1,32 @@
 //! The family C front end: its words, its headers and units, its descriptor, its registers of errors.
 
-use crate::support::{Controller, bench, quick, volts};
+use crate::support::{Controller, exact_of, replies, volts};
+use sim_instrument::FrontEnd;
 use sim_instrument::source::Point;
-use sim_instrument::{BenchSetup, FrontEnd, SimBench};
 use tapewright_formats::Signal;
-
-fn scope(change: impl FnOnce(&mut BenchSetup)) -> (SimBench, Controller) {
-    let (bench, _) = bench(|setup| {
-        quick(&mut setup.scope_port);
-        setup.front_end = FrontEnd::FamilyC;
-        setup.specs = setup.specs.clone().without_errors();
-        change(setup);
-    });
-    let controller = Controller::new(bench.scope_port());
-    (bench, controller)
-}
-
-/// Messages and their replies, in order, on one instrument.
-fn check(table: &[(&str, &str)]) {
-    let (_, mut scope) = scope(|_| {});
-    for (message, reply) in table {
-        assert_eq!(scope.ask(message), *reply, "{message}");
-    }
-}
 
 #[test]
 fn headers_and_units_are_on_from_power_on() {
-    check(&[
-        ("CHDR?", "CHDR SHORT"),
-        ("C1:VDIV 500 mV;VDIV?", "C1:VDIV 5.0E-1V"),
-        ("*ESE 9;*ESE?", "*ESE 9"),
-        ("CHDR LONG;C2:VDIV?", "C2:VOLT_DIV 1.0E+0 V"),
-        ("TDIV?", "TIME_DIV 1.0E-3 S"),
-        ("CHDR OFF", ""),
-        ("C1:VOLT_DIV?", "5.0E-1"),
-        ("*ESE?", "9"),
-        // The channel stands before later words, but not before those that have none.
-        ("C1:VDIV 1;OFST 2;TDIV 2E-3;OFST?;TDIV?", "2.0E+0;2.0E-3"),
-    ]);
+    replies(
+        FrontEnd::FamilyC,
+        &[
+            ("CHDR?", "CHDR SHORT"),
+            ("C1:VDIV 500 mV;VDIV?", "C1:VDIV 5.0E-1V"),
+            ("*ESE 9;*ESE?", "*ESE 9"),
+            ("CHDR LONG;C2:VDIV?", "C2:VOLT_DIV 1.0E+0 V"),
+            ("TDIV?", "TIME_DIV 1.0E-3 S"),
+            ("CHDR OFF", ""),
+            ("C1:VOLT_DIV?", "5.0E-1"),
+            ("*ESE?", "9"),
+            // The channel stands before later words, but not before those that have none.
+            ("C1:VDIV 1;OFST 2;TDIV 2E-3;OFST?;TDIV?", "2.0E+0;2.0E-3"),
+        ],
+    );
 }
 
 #[test]
 fn settings_read_back() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact_of(FrontEnd::FamilyC);
     scope.ask("CHDR OFF");
     for (set, query, reply) in [
         ("C2:TRA ON", "C2:TRA?", "ON"),
@@ -75,26 +59,29 @@ fn settings_read_back() {
 
 #[test]
 fn errors_are_registers_that_reading_clears() {
-    check(&[
-        ("CHDR OFF", ""),
-        ("*ESR?", "128"),
-        ("C1:VDIVV 1", ""),
-        ("*ESR?;CMR?;EXR?", "32;1;0"),
-        ("CMR?", "0"),
-        ("C1:VDIV 99", ""),
-        ("*ESR?;CMR?;EXR?", "16;0;25"),
-        ("C1:WF? DAT1", ""),
-        ("*ESR?;EXR?", "16;22"),
-        ("C1:VDIV 1 HZ", ""),
-        ("CMR?", "4"),
-        ("SYSTem:ERRor?", ""),
-        ("CMR?", "1"),
-    ]);
+    replies(
+        FrontEnd::FamilyC,
+        &[
+            ("CHDR OFF", ""),
+            ("*ESR?", "128"),
+            ("C1:VDIVV 1", ""),
+            ("*ESR?;CMR?;EXR?", "32;1;0"),
+            ("CMR?", "0"),
+            ("C1:VDIV 99", ""),
+            ("*ESR?;CMR?;EXR?", "16;0;25"),
+            ("C1:WF? DAT1", ""),
+            ("*ESR?;EXR?", "16;22"),
+            ("C1:VDIV 1 HZ", ""),
+            ("CMR?", "4"),
+            ("SYSTem:ERRor?", ""),
+            ("CMR?", "1"),
+        ],
+    );
 }
 
 #[test]
 fn a_single_shot_goes_through_its_states() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact_of(FrontEnd::FamilyC);
     scope.ask("CHDR OFF;TDIV 1E-3;TRSE EDGE,SR,EX;EX:TRLV 2.5");
     scope.wait(0.04);
     assert_eq!(scope.ask("TRMD SINGLE;SAST?;INR?;TRMD?"), "Ready;8192;SINGLE");
@@ -120,7 +107,7 @@ impl Descriptor<'_> {
 #[test]
 fn the_descriptor_gives_the_volts_in_either_order() {
     for (width, order) in [("BYTE", "HI"), ("BYTE", "LO"), ("WORD", "HI"), ("WORD", "LO")] {
-        let (bench, mut scope) = scope(|_| {});
+        let (bench, mut scope) = exact_of(FrontEnd::FamilyC);
         scope.ask(&format!("CHDR OFF;C1:VDIV 0.2;OFST 0.1;TDIV 2E-6;CFMT DEF9,{width},BIN;CORD {order}"));
         scope.ask("TRSE EDGE,SR,LINE;TRMD SINGLE");
         scope.until("SAST?", "Stop", 1.0);
@@ -156,7 +143,7 @@ fn the_descriptor_gives_the_volts_in_either_order() {
 
 #[test]
 fn a_part_is_counted_from_zero_and_may_be_thinned_out() {
-    let (_, mut scope) = scope(|_| {});
+    let (_, mut scope) = exact_of(FrontEnd::FamilyC);
     scope.ask("CHDR OFF;TDIV 2E-6;TRSE EDGE,SR,LINE;TRMD SINGLE");
     scope.until("SAST?", "Stop", 1.0);
     let data = |scope: &mut Controller, setup: &str| {

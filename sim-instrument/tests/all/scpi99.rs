@@ -1,23 +1,13 @@
 //! The standard's own tree.
 
-use crate::support::{Controller, bench, quick, volts};
+use crate::support::{exact_of, volts};
+use sim_instrument::FrontEnd;
 use sim_instrument::source::Point;
-use sim_instrument::{FrontEnd, SimBench, Specs};
 use tapewright_formats::Signal;
-
-fn scope() -> (SimBench, Controller) {
-    let (bench, _) = bench(|setup| {
-        quick(&mut setup.scope_port);
-        setup.specs = Specs::modest().without_errors();
-        setup.front_end = FrontEnd::Scpi99;
-    });
-    let controller = Controller::new(bench.scope_port());
-    (bench, controller)
-}
 
 #[test]
 fn settings_read_back() {
-    let (_, mut scope) = scope();
+    let (_, mut scope) = exact_of(FrontEnd::Scpi99);
     for (set, query, reply) in [
         ("INP2 ON", "INP2:STAT?", "1"),
         ("INP2:COUP GRO", "INP2:COUP?", "GRO"),
@@ -47,7 +37,7 @@ fn settings_read_back() {
 
 #[test]
 fn a_capture_is_exact() {
-    let (bench, mut scope) = scope();
+    let (bench, mut scope) = exact_of(FrontEnd::Scpi99);
     scope.send("INP2 ON;:VOLT2:RANG:PTP 2.56;OFFS 1;:SWE:POIN 2001;TIME 0.2;OREF:LOC 0.25");
     scope.send("TRIG:SOUR EXT;LEV 2.5;SLOP POS;:INIT");
     assert_eq!(scope.ask("STAT:OPER:COND?"), "32");
@@ -82,7 +72,7 @@ fn a_capture_is_exact() {
 
 #[test]
 fn an_envelope_has_two_values_a_pair() {
-    let (bench, mut scope) = scope();
+    let (bench, mut scope) = exact_of(FrontEnd::Scpi99);
     scope.send("VOLT:RANG:PTP 1.024;OFFS 0;:SWE:POIN 2000;TIME 0.1999;:AVER:STAT ON;:TRIG:SOUR IMM;:INIT;*WAI");
     scope.listen(1.0);
     let data = scope.block("TRAC? CH1");
@@ -96,7 +86,7 @@ fn an_envelope_has_two_values_a_pair() {
 
 #[test]
 fn abort_ends_a_wait() {
-    let (_, mut scope) = scope();
+    let (_, mut scope) = exact_of(FrontEnd::Scpi99);
     scope.send("TRIG:SOUR EXT;LEV 99;:INIT");
     scope.wait(100.0);
     assert_eq!(scope.ask("STAT:OPER:COND?"), "32");

@@ -1,7 +1,7 @@
 //! A machine with simple, exactly known signals, and a controller that steps the time by itself.
 
 use sim_instrument::source::{Point, Slope, Source};
-use sim_instrument::{BenchSetup, Deck, PortSettings, Probe, SimBench, SimPort, Specs};
+use sim_instrument::{BenchSetup, Deck, FrontEnd, PortSettings, Probe, SimBench, SimPort, Specs};
 use std::sync::{Arc, Mutex};
 use tapewright_clock::Instant;
 use tapewright_formats::{Mode, Signal, TapeKind};
@@ -31,6 +31,30 @@ pub(crate) fn volts(point: Point, t_s: f64) -> f64 {
         Point::Signal(Signal::Supply) => RAMP.0 * t_s.rem_euclid(RAMP.1),
         Point::Signal(Signal::Reference) => STEADY_V,
         _ => 0.0,
+    }
+}
+
+/// A bench whose scope answers at once and measures without errors, with `change`; and what talks to it.
+pub(crate) fn exact(change: impl FnOnce(&mut BenchSetup)) -> (SimBench, Controller) {
+    let (bench, _) = bench(|setup| {
+        quick(&mut setup.scope_port);
+        setup.specs = setup.specs.clone().without_errors();
+        change(setup);
+    });
+    let controller = Controller::new(bench.scope_port());
+    (bench, controller)
+}
+
+/// Such a bench with a scope of a family.
+pub(crate) fn exact_of(front_end: FrontEnd) -> (SimBench, Controller) {
+    exact(|setup| setup.front_end = front_end)
+}
+
+/// Messages and their replies, in order, on one scope of a family.
+pub(crate) fn replies(front_end: FrontEnd, table: &[(&str, &str)]) {
+    let (_, mut scope) = exact_of(front_end);
+    for (message, reply) in table {
+        assert_eq!(scope.ask(message), *reply, "{message}");
     }
 }
 
