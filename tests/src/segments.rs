@@ -31,14 +31,11 @@ impl Segments {
     pub fn add(&mut self, case: &Case, split: &str, report: &RunReport, truths: &BTreeMap<String, f64>) {
         let group = case.traits.get(split).map_or("all", String::as_str);
         let group = format!("{} {group}", case.scope);
-        let figures = report
-            .procedures
-            .iter()
-            .filter(|p| p.procedure == "envelope" && !p.measurements.is_empty())
-            .flat_map(|p| &p.figures);
-        for series in figures.flat_map(|figure| &figure.series) {
+        let procedures = report.procedures.iter().filter(|p| !p.measurements.is_empty());
+        let figures = procedures.flat_map(|p| p.figures.iter().map(|figure| (&p.procedure, figure)));
+        for (procedure, series) in figures.flat_map(|(p, figure)| figure.series.iter().map(move |series| (p, series))) {
             let truth: Vec<f64> =
-                (0..SEGMENTS).filter_map(|k| truths.get(&segment(&series.name, k)).copied()).collect();
+                (0..SEGMENTS).filter_map(|k| truths.get(&segment(procedure, &series.name, k)).copied()).collect();
             if truth.len() != SEGMENTS || series.values.len() != SEGMENTS || series.standard_errors.len() != SEGMENTS {
                 continue;
             }

@@ -77,8 +77,8 @@ fn about_line(course: impl Fn(f64) -> f64, times: &[f64]) -> (f64, f64, f64) {
 
 /// The name under which a segment's true level stands among the truths: no measurement has it.
 #[must_use]
-pub fn segment(head: &str, k: usize) -> String {
-    format!("envelope/{head}.segment-{k:02}")
+pub fn segment(procedure: &str, head: &str, k: usize) -> String {
+    format!("{procedure}/{head}.segment-{k:02}")
 }
 
 /// Truths by `procedure/name`. What a run did not look at has none.
@@ -120,14 +120,8 @@ pub fn turned(mut all: BTreeMap<String, f64>, report: &RunReport, frame_ms: f64)
 }
 
 fn envelope(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
-    if let Some(at) = span(in_mode(windows, "envelope", Mode::Play).filter(|w| w.triggered))
-        && let Some(curves) = path::curves(machine, "envelope", "", at, all)
-    {
-        for (head, curve) in ["head-a", "head-b"].into_iter().zip(curves) {
-            for (k, level_v) in curve.curve_v.iter().enumerate() {
-                all.insert(segment(head, k), *level_v);
-            }
-        }
+    if let Some(at) = span(in_mode(windows, "envelope", Mode::Play).filter(|w| w.triggered)) {
+        path::curves(machine, "envelope", "", at, all);
     }
     if let Some((from, to)) = span(in_mode(windows, "envelope", Mode::Play).filter(|w| !w.triggered))
         && let Some(rate_hz) = machine.control_truth(from, to).rate_hz

@@ -1,6 +1,6 @@
 //! The exact truth of what tells about the path: guides, recordings on two paths, a scrap tape, still pictures.
 
-use super::{Window, by_key, deviation, in_mode, mean, span};
+use super::{Window, by_key, deviation, in_mode, mean, segment, span};
 use sim_instrument::machine::{Head, HeadCurve, Machine};
 use std::collections::BTreeMap;
 use tapewright_formats::{Mode, Signal};
@@ -25,8 +25,8 @@ pub(super) fn curves(
     prefix: &str,
     (from_s, to_s): (f64, f64),
     all: &mut BTreeMap<String, f64>,
-) -> Option<[HeadCurve; 2]> {
-    let truth = machine.curve_truth(from_s, to_s)?;
+) {
+    let Some(truth) = machine.curve_truth(from_s, to_s) else { return };
     for (head, curve) in [("head-a", &truth.head_a), ("head-b", &truth.head_b)] {
         for (name, value) in [
             ("flatness", curve.flatness),
@@ -37,9 +37,11 @@ pub(super) fn curves(
         ] {
             all.insert(format!("{procedure}/{prefix}{head}.{name}"), value);
         }
+        for (k, level_v) in curve.curve_v.iter().enumerate() {
+            all.insert(segment(procedure, &format!("{prefix}{head}"), k), *level_v);
+        }
     }
     all.insert(format!("{procedure}/{prefix}balance"), truth.balance_db);
-    Some([truth.head_a, truth.head_b])
 }
 
 /// What a run is held against another for: `there` is what that one's own truths are.
