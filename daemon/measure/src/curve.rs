@@ -102,7 +102,8 @@ impl HeadCurve {
     /// The scatter is taken from the frames, after what all segments of a frame share was removed, and
     /// shrunk towards what the noise predicts: few frames give wild deviations segment by segment. The prediction has the
     /// weight that the segments' own variances give it by differing no more than so few frames make them differ (see
-    /// `weight_of_prediction`), and is averaged over seven neighbours. One frame relies on it alone.
+    /// `weight_of_prediction`), and is averaged over seven neighbours. One frame relies on it alone. The first segment, which
+    /// holds vertical sync, is told by its frames for the most part.
     ///
     /// # Errors
     /// [`MeasureError::TooShort`] for no frame.
@@ -139,18 +140,23 @@ impl HeadCurve {
         let means = moments_of_finite(frames.iter().map(ScanLevels::mean_v));
         let scatter = shape_scatter(frames, means.mean);
         // Observed over predicted variance, pooled over the segments.
-        let (mut observed, mut expected) = (0.0, 0.0);
-        for k in 0..SEGMENTS {
-            observed += scatter[k] * scatter[k];
-            expected += predicted[k] * predicted[k];
-        }
+        let pooled = AT_VERTICAL_SYNC..SEGMENTS;
+        let sum = |of: &Segments| of[pooled.clone()].iter().map(|u| u * u).sum::<f64>();
+        let (observed, expected) = (sum(&scatter), sum(&predicted));
         let inflation = if n > 1 && expected > 0.0 { observed / expected } else { 1.0 };
         let own = (n - 1) as f64;
-        let ratios = core::array::from_fn(|k| scatter[k].powi(2) / (inflation * predicted[k].powi(2)));
+        let ratios: Vec<f64> = pooled.map(|k| scatter[k].powi(2) / (inflation * predicted[k].powi(2))).collect();
         let prior = if n > 1 { weight_of_prediction(&ratios, own) } else { 1.0 };
         let standard_error_v = core::array::from_fn(|k| {
-            let variance = own * scatter[k].powi(2) + prior * inflation * predicted[k].powi(2);
-            factor * (variance / (own + prior)).sqrt()
+            let variance =
+                |prior: f64| (own * scatter[k].powi(2) + prior * inflation * predicted[k].powi(2)) / (own + prior);
+            // So few degrees of freedom know a variance badly: a weight of its inverse is too great by `dof / (dof - 2)` on average.
+            let variance = if n > 1 && k < AT_VERTICAL_SYNC {
+                variance(ALONE) * (own + ALONE) / (own + ALONE - 2.0)
+            } else {
+                variance(prior)
+            };
+            factor * variance.sqrt()
         });
         let (mean_error_v, mean_dof) = if n > 1 {
             (factor * means.standard_deviation, Some(own))
@@ -217,11 +223,17 @@ impl HeadCurve {
     }
 }
 
+/// The first segment's lines begin with the short pulses about vertical sync, and no picture turns the phase against a neighbour's
+/// carrier from line to line: they err together, and scatter over frames up to 1.7 times as much as they predict.
+const AT_VERTICAL_SYNC: usize = 1;
+/// Weight of the prediction there, in degrees of freedom.
+const ALONE: f64 = 3.0;
+
 /// Degrees of freedom that a prediction of variances is worth, from observed over predicted ones, each known by `own`
 /// degrees. Chi-square alone scatters them by a variance of `2 / own`; true ratios that scatter besides with a variance
 /// `v` make the prediction worth `2 / v` degrees (the moments of the scaled inverse chi-square; moderated variances, from
 /// memory). Twenty segments tell that roughly: it is taken between 10 and 100.
-fn weight_of_prediction(ratios: &Segments, own: f64) -> f64 {
+fn weight_of_prediction(ratios: &[f64], own: f64) -> f64 {
     let m = moments_of_finite(ratios.iter().copied());
     let beyond = m.standard_deviation.powi(2) - 2.0 / own * m.mean.powi(2);
     if beyond.is_finite() { (2.0 / beyond.max(1e-3)).clamp(10.0, 100.0) } else { 10.0 }
