@@ -251,3 +251,44 @@ fn shape_scatter(frames: &[ScanLevels], grand_mean: f64) -> Segments {
         .standard_deviation
     })
 }
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::extremes::Noise;
+
+    /// Levels of a scan that predict a scatter of a thousandth of a volt.
+    pub(crate) fn scan(level_v: Segments) -> ScanLevels {
+        ScanLevels {
+            level_v,
+            random_v: [0.001; SEGMENTS],
+            shared: Vec::new(),
+            common: Vec::new(),
+            of_head: Vec::new(),
+            shape_u: 0.0,
+            colour: ColourPart::beside_power(0.0),
+            noise_v: 0.0,
+            frame_u: 0.0,
+        }
+    }
+
+    /// Lines about vertical sync that err together scatter three times as much as they predict: that is said of their segment but for the
+    /// little that the prediction weighs, and
+    /// of no other.
+    #[test]
+    fn the_first_segments_scatter_is_its_own() {
+        let mut noise = Noise::new(3);
+        let (curves, frames) = (200, 8);
+        let mut squares = [0.0; SEGMENTS];
+        for _ in 0..curves {
+            let mut one = || core::array::from_fn(|k| 1.0 + if k == 0 { 3e-3 } else { 1e-3 } * noise.normal());
+            let scans: Vec<ScanLevels> = (0..frames).map(|_| scan(one())).collect();
+            let curve = HeadCurve::over_frames(&scans).unwrap();
+            squares.iter_mut().zip(curve.standard_error_v).for_each(|(sum, u)| *sum += u * u / f64::from(curves));
+        }
+        let factor = median_efficiency_factor(frames) / (frames as f64).sqrt();
+        let stated = squares.map(|square| square.sqrt() / factor);
+        assert!((2.6e-3..3.3e-3).contains(&stated[0]), "{stated:?}");
+        assert!(stated[1..].iter().all(|u| (0.9e-3..1.1e-3).contains(u)), "{stated:?}");
+    }
+}

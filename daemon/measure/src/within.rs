@@ -75,22 +75,7 @@ pub fn mean_amplitudes(curve: HeadCurve) -> HeadCurve {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::colour::ColourPart;
-    use crate::curve::ScanLevels;
-
-    fn scan(level_v: Segments) -> ScanLevels {
-        ScanLevels {
-            level_v,
-            random_v: [0.001; SEGMENTS],
-            shared: Vec::new(),
-            common: Vec::new(),
-            of_head: Vec::new(),
-            shape_u: 0.0,
-            colour: ColourPart::beside_power(0.0),
-            noise_v: 0.0,
-            frame_u: 0.0,
-        }
-    }
+    use crate::curve::tests::scan;
 
     #[test]
     fn a_segment_without_a_level_keeps_its_error() {
