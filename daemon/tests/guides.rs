@@ -174,6 +174,28 @@ fn hunting_is_seen_and_judges_no_guide() {
     assert!(text.contains("Set tracking to manual"), "{text}");
 }
 
+#[test]
+fn a_dead_head_leaves_the_guide_to_the_other_and_passes_nothing() {
+    for (setting, verdict, dead, heard) in [
+        (-36.0, Outcome::Fail, "head-a", "head-b"),
+        (-36.0, Outcome::Fail, "head-b", "head-a"),
+        (0.0, Outcome::Unable, "head-b", "head-a"),
+    ] {
+        let mut scenario = turned(setting, [-0.38, 0.42], &[]);
+        scenario.stages[0].run.push(format!("fault {dead}-gain 0.02"));
+        let (report, truth) = play_it(scenario);
+        let high: &[Finding] = if verdict == Outcome::Fail { &[Finding::EntranceGuideHigh] } else { &[] };
+        check(&report, verdict, high, &[Finding::EntranceGuideLow, Finding::ExitGuideHigh, Finding::ExitGuideLow]);
+        check_holds(&report, "entrance-guide.height-error", truth.entrance_um);
+        check_holds(&report, "exit-guide.height-error", truth.exit_um);
+        measured(&report, &format!("{heard}.flatness"));
+        let procedure = &report.procedures[0];
+        let unable: Vec<_> = procedure.unable.iter().map(|u| (u.what.as_str(), u.code)).collect();
+        assert_eq!(unable, [(dead, UnableCode::InNoise)]);
+        assert!(!text::run(&report).contains("Turn by an eighth"), "no screw before both heads play");
+    }
+}
+
 /// Watches live until a frame fits, or fails after so long.
 async fn until(rig: &Rig, after: &mut u64, within_s: f64, fits: impl Fn(&LiveFrame) -> bool) -> LiveFrame {
     let shared = rig.bench.shared();
@@ -253,6 +275,23 @@ fn live_it_shows_which_guide_and_whether_it_gets_better() {
         }
         assert_eq!(shared.transport.now(), Mode::Play, "the machine is left as it is");
         assert_eq!(rig.data.index().runs(&tapewright::records::RunFilter::default()).await.expect("runs").len(), 0);
+        rig.bench.close().await;
+    });
+}
+
+#[test]
+fn live_the_noise_of_a_dead_head_is_not_shown_as_its_ends() {
+    block_on(async {
+        let rig = Rig::new(scenario("guide-entrance-low")).await;
+        rig.tell("tape council-1991");
+        rig.tell("fault exit-guide -30");
+        rig.tell("fault head-a-gain 0");
+        rig.bench.start_live(live_spec(&rig)).await.expect("it begins");
+        rig.bench.live_key(Mode::Play).expect("a key");
+        let frame = until(&rig, &mut 0, 20.0, |frame| headline(frame) == "EXIT SAGS").await;
+        let reading = frame.reading.expect("a reading");
+        assert!(reading.warnings[0].contains("Nothing of head-a is heard"), "{reading:?}");
+        assert!(reading.gauges.iter().all(|gauge| gauge.name.starts_with("head-b.")), "{reading:?}");
         rig.bench.close().await;
     });
 }

@@ -35,6 +35,8 @@ pub(crate) struct Round {
     heads: Vec<HeadRound>,
     entrance: Estimate,
     exit: Estimate,
+    /// What is said of each head that does not stand clear of the noise.
+    silent: Vec<Unable>,
     /// Why the sides are not told; none: they are.
     untold: Option<&'static str>,
 }
@@ -45,17 +47,21 @@ const MOST_REACH: f64 = 1.35;
 
 impl Round {
     /// # Errors
-    /// `in-noise`, `not-steady`, `not-possible` for heads too wide, and what the arithmetic says.
+    /// `in-noise` where no head is heard, `not-steady`, `not-possible` for heads too wide, and what the arithmetic says.
     pub(crate) fn of(eye: &Eye, sight: &Sight, settings: &Settings) -> Result<Self> {
         let (front, floor) = sight.floor()?;
         let (plus, minus, apart) = sight.plus_and_minus(eye);
-        let mut heads = Vec::new();
+        let (mut heads, mut silent) = (Vec::new(), Vec::new());
         for (number, head) in front.heads.iter().copied().enumerate() {
             let what = name(head);
             let centre = sight.centre.frames(front, floor, number)?;
             let curve = HeadCurve::over_frames(&centre)?;
-            demand_clear_of_noise(&curve, settings.number(&CLEAR_OF_NOISE)).on(what)?;
-            floor.demand_below(curve.mean_v()).on(what)?;
+            let heard = demand_clear_of_noise(&curve, settings.number(&CLEAR_OF_NOISE)).on(what);
+            // A guide acts on both heads, so the other one still tells it.
+            if let Err(unable) = heard.and_then(|()| floor.demand_below(curve.mean_v()).on(what)) {
+                silent.push(unable);
+                continue;
+            }
             let aside = front.aside(curve.median_v[curve.greatest()]);
             let (plus, minus) = (plus.frames(&aside, floor, number)?, minus.frames(&aside, floor, number)?);
             for frames in [&centre, &plus, &minus] {
@@ -73,14 +79,22 @@ impl Round {
             }
             heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });
         }
+        if let Some(why) = silent.first().filter(|_| heads.is_empty()) {
+            return Err(why.clone());
+        }
         let entrance = mean_of(&heads.iter().map(|h| &h.errors.entrance).collect::<Vec<_>>())?;
         let exit = mean_of(&heads.iter().map(|h| &h.errors.exit).collect::<Vec<_>>())?;
-        Ok(Self { heads, entrance, exit, untold: apart.is_none().then(|| eye.why_untold()) })
+        Ok(Self { heads, entrance, exit, silent, untold: apart.is_none().then(|| eye.why_untold()) })
     }
 
     /// Whether it is told which side is which.
     pub(crate) const fn is_told(&self) -> bool {
         self.untold.is_none()
+    }
+
+    /// Whether every head of the point is heard.
+    pub(crate) const fn is_heard(&self) -> bool {
+        self.silent.is_empty()
     }
 
     /// Whether nothing is to be adjusted: both guides good for sure.
@@ -135,6 +149,13 @@ impl Round {
             report.draw(h.figure(prefix, self.is_told()));
         }
         if which == Which::Last {
+            for unable in &self.silent {
+                report.advise(&format!(
+                    "Nothing of {} is heard: what is told of the guides is the other head's alone. Look with `envelope`, and turn no guide before both heads play: then run this again.",
+                    unable.what
+                ));
+                report.unable(unable.clone());
+            }
             self.conclude(subject, settings, &pitches, report);
         }
         Ok(())
@@ -167,7 +188,9 @@ impl Round {
                 if error.interval.low > good { Some(low) } else { (error.interval.high < -good).then_some(high) };
             if let Some(finding) = wrong {
                 report.found(finding, &words);
-                report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
+                if self.is_heard() {
+                    report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
+                }
             }
         }
         let least = settings.number(&CONTACT_GOOD);

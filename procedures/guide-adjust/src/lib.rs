@@ -72,8 +72,11 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.note(&format!("Level by {}.", eye.front.way.text()));
     let first = round(&eye, settings, report, (0.0, 0.4))?;
     let first = Round::of(&eye, &first, settings)?;
-    // Nobody turns a screw by sides that nothing tells.
-    let adjustable = subject.tape == TapeKind::Alignment && first.is_told() && !first.is_good(settings, eye.pitch_um);
+    // Nobody turns a screw by sides that nothing tells, nor before both heads play.
+    let adjustable = subject.tape == TapeKind::Alignment
+        && first.is_told()
+        && first.is_heard()
+        && !first.is_good(settings, eye.pitch_um);
     if adjustable && ask_to_adjust(&first)? {
         first.report(Which::Before, &eye, &subject, settings, report)?;
         let second = round(&eye, settings, report, (0.5, 0.95))?;

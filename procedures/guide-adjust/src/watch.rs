@@ -43,6 +43,9 @@ const TURN_LEVEL: f64 = 0.12;
 const LEAST_TURN_UM: f64 = 0.6;
 const LEAST_TURN: f64 = 0.005;
 
+/// A head below this share of the other one's level is silent, and what its curve shows is noise (common practice, no source).
+const SILENT: f64 = 0.15;
+
 /// Longest transfer for which control pulses are captured with each frame, in seconds.
 const BESIDE_S: f64 = 0.1;
 
@@ -174,7 +177,17 @@ impl Watch {
             let frames: Vec<ScanLevels> = ring.iter().cloned().collect();
             Ok(Some(HeadCurve::over_frames(&frames)?))
         };
-        Ok(Taken { curves: [curve(&self.rings[0])?, curve(&self.rings[1])?], by: None })
+        let mut curves = [curve(&self.rings[0])?, curve(&self.rings[1])?];
+        let loudest_v = curves.iter().flatten().map(HeadCurve::mean_v).fold(0.0, f64::max);
+        for curve in &mut curves {
+            curve.take_if(|curve| curve.mean_v() < SILENT * loudest_v);
+        }
+        Ok(Taken { curves, by: None })
+    }
+
+    /// Whether the head of this place was captured, and is not heard.
+    pub(crate) fn is_silent(&self, place: usize, seen: &Taken) -> bool {
+        !self.rings[place].is_empty() && seen.curves[place].is_none()
     }
 
     fn hear(&mut self, said: Option<&str>, seen: &Taken) {

@@ -5,6 +5,7 @@ mod take;
 
 use parameters as p;
 use take::Taker;
+use tapewright_sdk::heads::CLEAR_OF_NOISE;
 use tapewright_sdk::measure::tracking::{Step, Tracking, tracking_centre};
 use tapewright_sdk::phase::PhaseTaker;
 use tapewright_sdk::prelude::*;
@@ -64,9 +65,21 @@ impl Procedure for TrackingCentre {
             .map(|place| taker.step(place, &floor, own.delay.value))
             .collect::<Result<Vec<Step>>>()
             .on("level")?;
-        floor.demand_below(taken.iter().map(|step| step.level_v).fold(0.0, f64::max))?;
+        let at = |n: &usize| taken[*n].level_v;
+        let best = (0..taken.len()).max_by(|a, b| at(a).total_cmp(&at(b))).unwrap_or_default();
+        floor.demand_below(at(&best))?;
+        let best = places.get(best).unwrap_or(&own);
+        let silent = taker.silent(best, &floor, settings.number(&CLEAR_OF_NOISE)).on("level")?;
+        let all_heard = silent.is_empty();
+        for unable in silent {
+            report.advise(&format!(
+                "Nothing of {} is heard where the level is greatest: the centre told is that of the other head alone. Look with `envelope`, and run this again once both heads play.",
+                unable.what
+            ));
+            report.unable(unable);
+        }
         report.progress(0.97, "fits the centre");
-        judge(&subject, &taken, &own.delay, settings, report)
+        judge(&subject, &taken, &own.delay, all_heard, settings, report)
     }
 }
 
@@ -98,7 +111,14 @@ fn turn(id: &str, text: &str, settings: &Settings) -> Result<()> {
     }
 }
 
-fn judge(subject: &Subject, steps: &[Step], own: &Estimate, settings: &Settings, report: &mut Report) -> Result<()> {
+fn judge(
+    subject: &Subject,
+    steps: &[Step],
+    own: &Estimate,
+    all_heard: bool,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
     let field_hz = subject.format.lines.field_rate_hz();
     let (low, high) = steps.iter().fold((f64::MAX, f64::MIN), |(l, h), s| (l.min(s.delay_s), h.max(s.delay_s)));
     let range_s = high - low;
@@ -136,7 +156,7 @@ fn judge(subject: &Subject, steps: &[Step], own: &Estimate, settings: &Settings,
     let even = evenness(&fit, judges, settings, report);
     let seen = format!("centre {:+.3} track pitches from that of the control", offset.value * field_hz);
     match (judges, would) {
-        (true, Some(Outcome::Pass)) => report.found(Finding::TrackingCentred, &seen),
+        (true, Some(Outcome::Pass)) if all_heard => report.found(Finding::TrackingCentred, &seen),
         (true, Some(Outcome::Fail)) => {
             report.found(Finding::TrackingOffCentre, &seen);
             report.advise(&format!(

@@ -1,5 +1,6 @@
 //! What can be set, and what the procedure says of itself.
 
+use tapewright_sdk::heads::CLEAR_OF_NOISE;
 use tapewright_sdk::prelude::*;
 
 pub(crate) const STEPS: Number = Number::practice(
@@ -55,6 +56,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(OFFSET_REJECT),
         Parameter::Number(EVEN_GOOD),
         Parameter::Number(EVEN_REJECT),
+        Parameter::Number(CLEAR_OF_NOISE),
         Parameter::Number(DEADLINE_S),
     ],
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],

@@ -1,10 +1,12 @@
 //! One place of the tracking control: the level of both heads, and the delay.
 
-use tapewright_sdk::measure::ScanLevels;
+use tapewright_sdk::heads::name;
+use tapewright_sdk::measure::preconditions::demand_clear_of_noise;
 use tapewright_sdk::measure::pulses::mean_delay;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::measure::tracking::Step;
+use tapewright_sdk::measure::{HeadCurve, ScanLevels};
 use tapewright_sdk::phase::PhaseTaker;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::{Floor, Front};
@@ -67,6 +69,21 @@ impl Taker {
 
     pub(crate) fn floor(&self) -> Result<Floor> {
         self.front.floor_in_stop(SCANS)
+    }
+
+    /// What is said of each head that does not stand clear of the noise at a place.
+    pub(crate) fn silent(&self, place: &Place, floor: &Floor, times: f64) -> Result<Vec<Unable>> {
+        let mut said = Vec::new();
+        for head in &self.front.heads {
+            let mut frames: Vec<ScanLevels> = Vec::new();
+            for capture in &place.captures {
+                let levels = self.front.levels(capture, floor, ScanHead::A, SCANS)?;
+                frames.extend(levels.into_iter().filter(|(of, _)| of == head).map(|(_, of)| of));
+            }
+            let curve = HeadCurve::over_frames(&frames).on(name(*head))?;
+            said.extend(demand_clear_of_noise(&curve, times).on(name(*head)).err());
+        }
+        Ok(said)
     }
 
     /// The step of a place: mean level of the heads, the delay next to that of the control's own centre.

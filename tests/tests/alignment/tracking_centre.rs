@@ -35,6 +35,20 @@ fn a_tape_of_another_machine_blames_none() {
 }
 
 #[test]
+fn a_dead_head_is_not_passed_over() {
+    let not_there = &[Finding::TrackingCentred];
+    for (stage, command, verdict, there) in [
+        (0, "fault head-a-gain 0", Outcome::Fail, &[Finding::TrackingOffCentre][..]),
+        (1, "fault head-a-gain 0", Outcome::Unable, &[]),
+        (1, "fault head-b-gain 0.02", Outcome::Unable, &[]),
+    ] {
+        let said = run(SCENARIO, stage, &[command], PROCEDURE);
+        check(&said, &Want { verdict, there, not_there, unable: &[UnableCode::InNoise] });
+        assert!((x_mm(&said) - if stage == 0 { 0.15 } else { 0.0 }).abs() < 0.005, "the other head tells it");
+    }
+}
+
+#[test]
 fn a_control_that_does_nothing_and_tracking_that_hunts_give_no_centre() {
     // The operator's hand turns a control that is not connected.
     let mut idle = String::new();

@@ -16,6 +16,9 @@ const LEFT_ALONE: f64 = 0.12;
 /// An end that differs from the middle by less than this is level (common practice, no source).
 const LEVEL: f64 = 0.05;
 
+/// The heads by their places.
+const HEADS: [ScanHead; 2] = [ScanHead::A, ScanHead::B];
+
 const CENTRE: Choice = Choice { word: "centre", text: "tracking stands at its centre now" };
 const ONE: Choice = Choice { word: "one-side", text: "tracking stands at one side now" };
 const OTHER: Choice = Choice { word: "other-side", text: "tracking stands at the other side now" };
@@ -69,7 +72,7 @@ impl State {
         let full_v = watch.centre.as_ref().map_or_else(|| self.seen.middle_v(), Taken::middle_v).max(f64::MIN_POSITIVE);
         for (place, curve) in self.seen.curves.iter().enumerate() {
             let Some(curve) = curve else { continue };
-            let head = name(if place == 0 { ScanHead::A } else { ScanHead::B });
+            let head = name(HEADS[place]);
             let middle = middle_level(curve)?.scaled(1.0 / full_v);
             gauges.push(gauge(format!("{head}.entrance"), &entrance(curve)?));
             gauges.push(gauge(format!("{head}.middle"), &middle));
@@ -157,6 +160,12 @@ impl State {
         let mut warnings = Vec::new();
         if self.hunts {
             warnings.push(SET_TO_MANUAL.to_owned());
+        }
+        for (_, head) in HEADS.iter().enumerate().filter(|(place, _)| watch.is_silent(*place, &self.seen)) {
+            warnings.push(format!(
+                "Nothing of {} is heard: turn no guide before both heads play. Look with `envelope`.",
+                name(*head)
+            ));
         }
         if watch.eye.subject.tape != TapeKind::Alignment {
             warnings.push("Not an alignment tape: what sags here may be the recording.".to_owned());
