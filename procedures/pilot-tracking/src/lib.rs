@@ -82,7 +82,8 @@ fn measure(subject: &Subject, settings: &Settings, report: &mut Report) -> Resul
             Err(error) => return Err(Unable::from(error).on("pilots")),
         }
     }
-    if 2 * without > captures.len()
+    // A head that gives nothing takes its half of the captures with it, and leaves those of the other.
+    if 4 * without > 3 * captures.len()
         && let Some(error) = last
     {
         return Err(Unable::from(error).on("pilots"));
@@ -91,7 +92,18 @@ fn measure(subject: &Subject, settings: &Settings, report: &mut Report) -> Resul
     let limits = settings.within(0.0, &p::GOOD, &p::REJECT);
     let mut sides = Vec::new();
     for (name, head) in [("head-a", ScanHead::A), ("head-b", ScanHead::B)] {
-        let beats = beats(&seen, head).on(name)?;
+        let beats = match beats(&seen, head) {
+            Ok(beats) => beats,
+            Err(MeasureError::TooShort { given, .. }) if 4 * without > captures.len() => {
+                let why = format!(
+                    "{without} of {} captures show no pilot clear of the noise, and only {given} show one of this head: it gives little or nothing; look with `envelope`",
+                    captures.len()
+                );
+                report.unable(Unable::new(UnableCode::InNoise, why).on(name));
+                continue;
+            }
+            Err(error) => return Err(Unable::from(error).on(name)),
+        };
         for (what, estimate) in
             [("beat-small", &beats.small), ("beat-large", &beats.large), ("beat-difference", &beats.difference)]
         {

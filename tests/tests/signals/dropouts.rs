@@ -34,6 +34,17 @@ fn a_slipping_tape_is_not_full_of_dropouts() {
 }
 
 #[test]
+fn a_dead_head_is_neither_a_good_tape_nor_a_worn_one() {
+    for command in ["fault head-a-dead", "fault head-b-dead", "fault head-b-gain 0.03"] {
+        let mut scenario = stage(DROPOUTS, 1);
+        scenario.stages[0].run = vec![command.into()];
+        let settings = [("observe-s", 4.0), ("rate-good", 60.0), ("rate-reject", 120.0)];
+        let report = play(&scenario, "dropouts", &settings).report;
+        check(&report, Outcome::Unable, &[], &[Finding::DropoutsMany]);
+    }
+}
+
+#[test]
 fn an_interval_longer_than_half_the_shortest_is_refused() {
     let report = play(&stage(DROPOUTS, 0), "dropouts", &[("pair-us", 8.0)]).report;
     unable(&report, UnableCode::NotPossible);

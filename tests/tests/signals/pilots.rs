@@ -45,6 +45,21 @@ fn without_pilots_there_is_no_pass() {
 }
 
 #[test]
+fn a_dead_head_is_said_and_the_other_is_told_all_the_same() {
+    for (command, dead, heard) in
+        [("fault head-a-dead", "head-a", "head-b"), ("fault head-b-gain 0.03", "head-b", "head-a")]
+    {
+        let mut scenario = stage(PILOTS, 1);
+        scenario.stages[0].run = vec![command.into()];
+        let report = play(&scenario, "pilot-tracking", &[]).report;
+        check(&report, Outcome::Unable, &[], &ALL);
+        let unable: Vec<_> = only(&report).unable.iter().map(|u| (u.what.as_str(), u.code)).collect();
+        assert_eq!(unable, [(dead, UnableCode::InNoise)]);
+        assert!(measured(&report, &format!("{heard}.tracking")).value.abs() < 0.3);
+    }
+}
+
+#[test]
 fn intervals_of_pilots_hold_the_truth() {
     let names = ["beat-small", "beat-large", "beat-difference", "tracking"];
     let all: Vec<String> =
