@@ -19,6 +19,16 @@ pub use crate::train::{counting_period, missing_share};
 /// noise none does.
 pub const CLEAR_OF_NOISE: f64 = 6.0;
 
+/// Spikes so many deviations high are told in each sample.
+const SURE: f64 = 12.0;
+
+/// Time over which samples are averaged for spikes that are lower: two thirds of a spike's width at the fastest tape (common
+/// practice, no source).
+const SMOOTHED_S: f64 = 2.5e-4;
+
+/// A spike's top over such a mean about it, at the most.
+const MEAN_BELOW_TOP: f64 = 1.2;
+
 /// How well a place between two samples is known whose signal follows no known course, in samples. Common practice,
 /// no source.
 const NO_STRAIGHT_LINE: f64 = 0.06;
@@ -77,6 +87,23 @@ pub fn pulses_in(trace: &Trace, form: SignalForm) -> Result<Pulses, MeasureError
         }
         SignalForm::Raw | SignalForm::Detected => Err(not_pulses()),
     }
+}
+
+/// The level, in volts peak to peak, that spikes may have in a record that shows none: from nothing to what the noise hides.
+///
+/// # Errors
+/// [`MeasureError::TooShort`].
+pub fn unseen_spikes(trace: &Trace) -> Result<Estimate, MeasureError> {
+    at_least("samples of a spike signal", trace.volts().len(), 20)?;
+    let smooth = smoothed(trace.dt_s());
+    let means = means(trace.volts(), smooth);
+    let mut sorted: Vec<f64> = means.iter().map(|v| f64::from(*v)).collect();
+    let baseline = median_in_place(&mut sorted);
+    let noise = noise_about(&sorted, baseline, trace.conversion().step_v / (smooth as f64).sqrt());
+    // One of each polarity, and a mean over its width lies below its top.
+    let most_v = 2.0 * CLEAR_OF_NOISE * noise * if smooth > 1 { MEAN_BELOW_TOP } else { 1.0 };
+    let u = 0.5 * most_v;
+    Estimate::with_interval(0.0, 0.0, most_v, u, None, vec![Contribution::type_b("what noise may hide", u)])
 }
 
 /// Finds pulses in pairs: each time lies anywhere in its bin.
@@ -175,7 +202,13 @@ struct Peak {
 }
 
 /// Peaks above a threshold.
-fn peaks(volts: &[f32], sign: f64, baseline: f64, threshold: f64, in_bins: bool, noise: f64) -> Vec<Peak> {
+fn peaks(
+    volts: &[f32],
+    sign: f64,
+    (baseline, threshold): (f64, f64),
+    (in_bins, means): (bool, usize),
+    noise: f64,
+) -> Vec<Peak> {
     let height = |i: usize| sign * (f64::from(volts[i]) - baseline);
     let mut out = Vec::new();
     let mut i = 0;
@@ -185,20 +218,22 @@ fn peaks(volts: &[f32], sign: f64, baseline: f64, threshold: f64, in_bins: bool,
             continue;
         }
         let start = i;
-        // A run may dip for a sample in noise without being two.
-        while i < volts.len() && (height(i) > threshold || (i + 1 < volts.len() && height(i + 1) > threshold)) {
+        // On its way down noise takes a spike above the threshold once more: a run ends at half of it.
+        while i < volts.len() && height(i) > 0.5 * threshold {
             i += 1;
         }
         let top = (start..i).fold(start, |best, j| if height(j) > height(best) { j } else { best });
         let in_bin = Peak { place: top as f64, height: height(top), place_u: 1.0 / 12.0_f64.sqrt() };
-        out.push(if in_bins { in_bin } else { parabola(&height, top, volts.len(), noise).unwrap_or(in_bin) });
+        out.push(if in_bins { in_bin } else { parabola(&height, top, volts.len(), means, noise).unwrap_or(in_bin) });
     }
     out
 }
 
 /// A peak by a parabola; none where it has no top. The place is uncertain by the noise over the
 /// curvature, and by some hundredths of a sample since no spike is a parabola.
-fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, noise: f64) -> Option<Peak> {
+///
+/// Means over so many samples lie below the top by what the parabola falls on their way: that is put back.
+fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, means: usize, noise: f64) -> Option<Peak> {
     let limit = 0.7 * height(top);
     let (mut a, mut b) = (top, top);
     while a > 0 && top - a < 500 && height(a - 1) > limit {
@@ -232,8 +267,82 @@ fn parabola(height: &dyn Fn(usize) -> f64, top: usize, len: usize, noise: f64) -
         return None;
     }
     let x = (-c1 / (2.0 * c2)).clamp(a as f64 - centre, b as f64 - centre);
-    let place_u = (noise / s2.sqrt() / (2.0 * c2.abs())).hypot(NO_STRAIGHT_LINE);
-    Some(Peak { place: centre + x, height: c0 + c1 * x + c2 * x * x, place_u })
+    // However flat the top is, it lies among these samples.
+    let anywhere = (b - a) as f64 / 12.0_f64.sqrt();
+    let place_u = (noise / s2.sqrt() / (2.0 * c2.abs())).min(anywhere).hypot(NO_STRAIGHT_LINE);
+    let lost = c2 * ((means * means) as f64 - 1.0) / 12.0;
+    Some(Peak { place: centre + x, height: c0 + c1 * x + c2 * x * x - lost, place_u })
+}
+
+/// Samples that are averaged for spikes in noise: an odd number.
+fn smoothed(dt_s: f64) -> usize {
+    (SMOOTHED_S / dt_s) as usize | 1
+}
+
+/// Means over so many samples, each about the sample in the middle of them.
+fn means(volts: &[f32], count: usize) -> Vec<f32> {
+    volts.windows(count).map(|w| (w.iter().map(|v| f64::from(*v)).sum::<f64>() / count as f64) as f32).collect()
+}
+
+/// Noise beside the spikes: the spread of the middle two thirds, one deviation to either side, taken wider until it holds still.
+/// Where it is about a step of the conversion that spread is whole steps, now none and now one.
+fn noise_about(sorted: &[f64], baseline: f64, step_v: f64) -> f64 {
+    let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
+    let mut noise = (0.5 * (at(0.841) - at(0.159))).max(0.29 * step_v);
+    for _ in 0..4 {
+        let near = moments_of_finite(sorted.iter().copied().filter(|v| (v - baseline).abs() <= 4.0 * noise));
+        noise = noise.max(near.standard_deviation);
+    }
+    noise
+}
+
+/// The same of bins' extremes, on the side away from the spikes: of few bins a period each third may hold one. Extremes of many values
+/// reach further out than in: by so much more as six of these are that none of a thousand bins reaches (Gumbel's distribution,
+/// any textbook of extremes).
+fn noise_of_bins(sorted: &[f64], sign: f64, step_v: f64) -> f64 {
+    let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
+    let inner = if sign > 0.0 { at(0.5) - at(0.159) } else { at(0.841) - at(0.5) };
+    (1.8 * inner).max(0.29 * step_v)
+}
+
+/// One polarity's spikes.
+struct Side {
+    peaks: Vec<Peak>,
+    /// Height of those that are surely pulses; none: there is no peak.
+    typical: Option<f64>,
+    noise: f64,
+}
+
+impl Side {
+    /// Of samples, or of means over `means` of them; `step_v` is what conversion adds.
+    fn of(volts: &[f32], sign: f64, step_v: f64, (in_bins, means): (bool, usize)) -> Self {
+        let mut sorted: Vec<f64> = volts.iter().map(|v| f64::from(*v)).collect();
+        let baseline = median_in_place(&mut sorted);
+        let noise = if in_bins { noise_of_bins(&sorted, sign, step_v) } else { noise_about(&sorted, baseline, step_v) };
+        // A mean over samples is as quiet as its root says, but the places of a parabola's samples are known as the samples are.
+        let of_one = noise * (means as f64).sqrt();
+        let mut peaks = peaks(volts, sign, (baseline, CLEAR_OF_NOISE * noise), (in_bins, means), of_one);
+        for peak in &mut peaks {
+            peak.place += 0.5 * (means - 1) as f64;
+        }
+        let mut heights: Vec<f64> = peaks.iter().map(|p| p.height).collect();
+        heights.sort_unstable_by(f64::total_cmp);
+        // Odd disturbances beside the pulses: the greatest third of the heights are surely pulses; of two the greater.
+        let place = (heights.len().saturating_sub(1) * 5 / 6).max(heights.len() / 2);
+        Self { typical: heights.get(place).copied(), peaks, noise }
+    }
+
+    /// The pulses among them, and the noise.
+    fn found(self) -> Result<(Vec<Peak>, f64), MeasureError> {
+        let Self { peaks, typical, noise } = self;
+        let Some(typical) = typical else {
+            return Err(MeasureError::InNoise {
+                what: "spikes",
+                detail: format!("none above {CLEAR_OF_NOISE} times the noise of {noise:.3e} V"),
+            });
+        };
+        Ok((peaks.into_iter().filter(|p| p.height > 0.4 * typical).collect(), noise))
+    }
 }
 
 fn spikes(
@@ -246,24 +355,15 @@ fn spikes(
     observed: (f64, f64),
 ) -> Result<Pulses, MeasureError> {
     at_least("samples of a spike signal", upper.len(), 20)?;
+    let smooth = if in_bins { 1 } else { smoothed(dt_s) };
     let side = |volts: &[f32], sign: f64| -> Result<(Vec<Peak>, f64), MeasureError> {
-        let mut sorted: Vec<f64> = volts.iter().map(|v| f64::from(*v)).collect();
-        let baseline = median_in_place(&mut sorted);
-        // Spread of the middle two thirds: one deviation to either side for normal noise.
-        let at = |p: f64| sorted[((sorted.len() - 1) as f64 * p) as usize];
-        let noise = (0.5 * (at(0.841) - at(0.159))).max(0.29 * conversion.step_v);
-        let found = peaks(volts, sign, baseline, CLEAR_OF_NOISE * noise, in_bins, noise);
-        let mut heights: Vec<f64> = found.iter().map(|p| p.height).collect();
-        if heights.is_empty() {
-            return Err(MeasureError::InNoise {
-                what: "spikes",
-                detail: format!("none above {CLEAR_OF_NOISE} times the noise of {noise:.3e} V"),
-            });
+        let raw = Side::of(volts, sign, conversion.step_v, (in_bins, 1));
+        // Spikes hardly higher than the noise of single samples come out of it by the mean over their width.
+        if smooth == 1 || raw.typical.is_some_and(|height| height > SURE * raw.noise) {
+            return raw.found();
         }
-        // Odd disturbances beside the pulses: the greatest third of the heights are surely pulses.
-        heights.sort_unstable_by(f64::total_cmp);
-        let typical = heights[(heights.len() - 1) * 5 / 6];
-        Ok((found.into_iter().filter(|p| p.height > 0.4 * typical).collect(), noise))
+        let means = means(volts, smooth);
+        Side::of(&means, sign, conversion.step_v / (smooth as f64).sqrt(), (in_bins, smooth)).found()
     };
     let (positive_side, noise) = side(upper, 1.0)?;
     let (negative_side, _) = side(lower, -1.0)?;

@@ -141,6 +141,67 @@ fn spike_pairs_straight_off_the_head() {
     rate.check("spike, rate", 0.93, 1.0);
 }
 
+/// A small signal in coarse steps, with noise of about a step: noise is no spike, and where a spike lies is known.
+#[test]
+fn spikes_in_coarse_steps_are_told_from_noise() {
+    let mut random = Random::new(77);
+    for (steps_high, noise_steps) in [(20.0, 0.2), (20.0, 0.45), (30.0, 0.6), (30.0, 0.75), (40.0, 1.0), (60.0, 1.4)] {
+        let (step, mut far) = (0.018 / steps_high, 0);
+        for _ in 0..60 {
+            let t = train(&mut random, 3, 0.0, &[]);
+            let bare = spike(&t, 1.3 / RATE_HZ, 2500, noise_steps * step, &mut random);
+            let codes: Vec<i16> = bare.volts().iter().map(|v| (f64::from(*v) / step).round() as i16).collect();
+            let converter = Converter {
+                gain_v: step,
+                offset_v: 0.0,
+                code_low: -125,
+                code_high: 125,
+                gain_uncertainty: 0.01,
+                offset_uncertainty_v: 0.0,
+            };
+            let trace = Trace::from_codes(0.0, bare.dt_s(), &codes, &converter).unwrap();
+            // A spike that the record's end cuts may show or not.
+            let edge_s = 2e-3;
+            let whole = |at: f64| at > edge_s && at < 1.3 / RATE_HZ - edge_s;
+            let want: Vec<f64> = t.times.iter().copied().filter(|at| whole(*at)).collect();
+            let Ok(p) = pulses_in(&trace, SignalForm::Spike) else {
+                // Without a spike of both signs there are none.
+                continue;
+            };
+            let seen: Vec<f64> = p.times_s.iter().copied().filter(|at| whole(*at)).collect();
+            assert_eq!(seen.len(), want.len(), "{steps_high} steps, noise {noise_steps}: {seen:?} for {want:?}");
+            assert!(p.time_u_s < 100e-6, "{steps_high} steps, noise {noise_steps}: {}", p.time_u_s);
+            far += seen.iter().zip(&want).filter(|(seen, want)| (*seen - *want).abs() > 3.0 * p.time_u_s).count();
+        }
+        assert!(far <= 3, "{steps_high} steps, noise {noise_steps}: {far} beyond three times their uncertainty");
+    }
+}
+
+/// Spikes that hardly stand out of the noise of single samples, and noise alone.
+#[test]
+fn spikes_in_noise_are_found_by_their_width() {
+    let mut random = Random::new(78);
+    for share in [0.1, 0.15, 0.2, 0.25] {
+        let (mut levels, mut times) = (Coverage::default(), 0);
+        for _ in 0..60 {
+            let t = train(&mut random, 4, 0.0, &[]);
+            let trace = spike(&t, 2.6 / RATE_HZ, 5000, 0.01 * share, &mut random);
+            let p = pulses_in(&trace, SignalForm::Spike).unwrap();
+            let whole = |at: &f64| *at > 2e-3 && *at < 2.6 / RATE_HZ - 2e-3;
+            let want: Vec<f64> = t.times.iter().copied().filter(whole).collect();
+            let seen: Vec<f64> = p.times_s.iter().copied().filter(whole).collect();
+            assert_eq!(seen.len(), want.len(), "noise {share}: {seen:?} for {want:?}");
+            times += seen.iter().zip(&want).filter(|(seen, want)| (*seen - *want).abs() > 3.0 * p.time_u_s).count();
+            levels.add(&p.level, 0.018);
+            assert!((p.level.value / 0.018 - 1.0).abs() < 0.12, "noise {share}: {:?}", p.level);
+        }
+        assert!(times <= 3, "noise {share}: {times} beyond three times their uncertainty");
+        levels.check("level of spikes in noise", 0.9, 1.0);
+        let none = spike(&Train { times: Vec::new(), high_s: 0.02 }, 2.6 / RATE_HZ, 5000, 0.01 * share, &mut random);
+        assert!(matches!(pulses_in(&none, SignalForm::Spike), Err(MeasureError::InNoise { .. })));
+    }
+}
+
 #[test]
 fn pairs_keep_narrow_spikes_and_time_them_to_a_bin() {
     let mut random = Random::new(8);

@@ -30,6 +30,17 @@ pub const SQUARE_MOST: Number = Number {
     source: PRACTICE,
 };
 
+/// Spikes off a head that are not seen, where the noise may hide as many volts as would count.
+#[must_use]
+pub fn hides_spikes(point: &Point, most_v: f64) -> Unable {
+    let why = format!(
+        "the noise on {} may hide spikes of up to {:.2} mV: put the probe behind the amplifier, or an amplifier before the scope",
+        point.channel,
+        1e3 * most_v
+    );
+    Unable::new(UnableCode::InNoise, why)
+}
+
 /// Most that a level at a point may be over the expected one; none where no such bound is known.
 #[must_use]
 pub fn most(point: &Point, mode: Mode, settings: &Settings) -> Option<f64> {

@@ -14,8 +14,10 @@ use parameters as p;
 use pool::Count;
 use take::{Short, Taker};
 use tapewright_sdk::absence::{Proof, Suspect, prove};
+use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::hides_spikes;
 
 struct ControlTrack;
 
@@ -119,6 +121,13 @@ fn absent(
         report.unable(Unable::new(UnableCode::BadData, why).on(name));
         return None;
     }
+    if taker.form() == SignalForm::Spike
+        && let Some(expected_v) = taker.point.expected_v
+        && loudest.interval.high >= expected_v * settings.number(&p::LEVEL_REJECT) / 100.0
+    {
+        report.unable(hides_spikes(&taker.point, loudest.interval.high).on(name));
+        return None;
+    }
     report.progress(0.1, "proves that the pulses are missing");
     let mut again = Vec::new();
     let suspect = Suspect { point: taker.point.clone(), mode: Mode::Play };
@@ -180,9 +189,11 @@ fn count(taker: &Taker, shorts: &mut Vec<Short>, settings: &Settings, report: &m
         return Ok(counted);
     };
     let level_v = pool::level(&pulses_of(shorts, settings, taker))?.value;
-    let plan = taker.plan(rate_hz);
+    let hidden_v = shorts.iter().map(|short| short.hidden_v).fold(0.0, f64::max);
+    let plan = taker.plan(rate_hz, level_v, hidden_v);
     let records = plan.records_s(settings.number(&p::OBSERVE_S));
     let counting_hz = if (rate_hz / taker.frame_hz - 1.0).abs() < 0.25 { taker.frame_hz } else { rate_hz };
+    let mut untold: Vec<Unable> = Vec::new();
     for (place, &record_s) in records.iter().enumerate() {
         report.progress(
             0.05 + 0.9 * place as f64 / records.len() as f64,
@@ -193,10 +204,14 @@ fn count(taker: &Taker, shorts: &mut Vec<Short>, settings: &Settings, report: &m
                 counted.timebase_u = counted.timebase_u.max(slow.timebase_u);
                 counted.rates.extend(slow.rate);
             }
-            Err(unable) if unable.code == UnableCode::BadData => report.unable(unable.on("control-track.missing")),
+            Err(unable) if unable.code == UnableCode::BadData => untold.push(unable),
             Err(unable) => return Err(unable),
         }
         one_more(taker, shorts, report)?;
+    }
+    if let Some(first) = untold.first() {
+        let why = format!("in {} of {} records: {}", untold.len(), records.len(), first.why);
+        report.unable(Unable::new(first.code, why).on("control-track.missing"));
     }
     for _ in 1..SHORTS {
         one_more(taker, shorts, report)?;

@@ -7,8 +7,28 @@ pub(crate) enum Shows {
     Squares,
     /// Spikes, sampled.
     Spikes,
+    /// Spikes hardly higher than the noise, sampled so that several samples lie on each.
+    FaintSpikes,
     /// Spikes, as pairs of least and greatest: two points a bin.
     SpikesInPairs,
+}
+
+/// Level of spikes over what noise hides of them (closely sampled) from which on they stand out of pairs, whose extremes are the
+/// noise's own between them, and out of single samples. Both with room to spare.
+const CLEAR_IN_PAIRS: f64 = 6.0;
+const CLEAR_IN_SAMPLES: f64 = 4.0;
+
+impl Shows {
+    /// How spikes of a level are counted where noise hides up to `hidden_v`.
+    pub(crate) fn spikes(level_v: f64, hidden_v: f64, pairs: bool) -> Self {
+        if pairs && level_v > CLEAR_IN_PAIRS * hidden_v {
+            Self::SpikesInPairs
+        } else if level_v > CLEAR_IN_SAMPLES * hidden_v {
+            Self::Spikes
+        } else {
+            Self::FaintSpikes
+        }
+    }
 }
 
 /// Longest step of sampled squares, over a pulse period: an index mark, high for 27.5 % of it, keeps two points.
@@ -17,6 +37,8 @@ const SQUARE_STEP: f64 = 0.1205;
 const POINTS_OF_PAIRS: f64 = 16.0;
 /// Longest step of sampled spikes: a spike lasts about a millisecond (common practice, no source).
 const SPIKE_STEP_S: f64 = 2e-4;
+/// The same of faint ones.
+const FAINT_STEP_S: f64 = 5e-5;
 /// More points cost time on the link and are no better for counting.
 const MOST_POINTS: u32 = 20_000;
 /// Longest record: what is longer shows nothing for too long.
@@ -33,6 +55,8 @@ pub(crate) struct Plan {
     longest_s: f64,
     /// Points that the scope gives, or that are worth taking.
     points: u32,
+    /// Least and greatest of bins are taken, not samples.
+    pub(crate) in_pairs: bool,
 }
 
 impl Plan {
@@ -42,9 +66,11 @@ impl Plan {
             Shows::Squares => SQUARE_STEP * period_s,
             Shows::SpikesInPairs => period_s / POINTS_OF_PAIRS,
             Shows::Spikes => SPIKE_STEP_S.min(period_s / POINTS_OF_PAIRS),
+            Shows::FaintSpikes => FAINT_STEP_S,
         };
         let points = greatest_points.clamp(2, MOST_POINTS);
-        Self { step_s, longest_s: round_down((step_s * f64::from(points)).min(LONGEST_S)), points }
+        let longest_s = round_down((step_s * f64::from(points)).min(LONGEST_S));
+        Self { step_s, longest_s, points, in_pairs: shows == Shows::SpikesInPairs }
     }
 
     /// Lengths of the records that cover so long: few, each of a length that scopes have. The first
@@ -100,7 +126,7 @@ mod tests {
 
     #[test]
     fn records_cover_the_time_and_keep_their_points() {
-        use Shows::{Spikes, SpikesInPairs, Squares};
+        use Shows::{FaintSpikes, Spikes, SpikesInPairs, Squares};
         let frame = 1001.0 / 30_000.0;
         for (what, period_s, points, shows, observe_s, expected) in [
             ("525 lines", frame, 2500, Squares, 10.0, vec![5.0, 2.0, 2.0, 1.0]),
@@ -111,6 +137,7 @@ mod tests {
             ("triple speed", frame / 3.0, 2500, Squares, 4.0, vec![1.0, 0.5, 0.5, 2.0]),
             ("spikes in pairs", frame, 2500, SpikesInPairs, 10.0, vec![2.0, 2.0, 1.0, 5.0]),
             ("spikes without peak detection", frame, 2500, Spikes, 1.0, vec![0.2, 0.2, 0.1, 0.5]),
+            ("faint spikes", frame, 20_000, FaintSpikes, 2.0, vec![0.5, 0.2, 0.2, 0.1, 1.0]),
         ] {
             let plan = Plan::new(period_s, points, shows);
             let records = plan.records_s(observe_s);
@@ -121,6 +148,18 @@ mod tests {
                 let step_s = record_s / f64::from(asked);
                 assert!(asked <= points && step_s <= plan.step_s * 1.01, "{what}: {asked} points in {record_s} s");
             }
+        }
+    }
+
+    #[test]
+    fn spikes_are_counted_where_they_stand_out() {
+        for (level_v, pairs, expected) in [
+            (1e-3, true, Shows::SpikesInPairs),
+            (1e-3, false, Shows::Spikes),
+            (5e-4, true, Shows::Spikes),
+            (2e-4, true, Shows::FaintSpikes),
+        ] {
+            assert_eq!(Shows::spikes(level_v, 1e-4, pairs), expected, "{level_v} V");
         }
     }
 

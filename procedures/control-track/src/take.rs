@@ -5,14 +5,18 @@ use crate::pool::Count;
 use tapewright_sdk::Abilities;
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::Conversion;
-use tapewright_sdk::measure::pulses::{Pulses, delays_to_switch, mean_delay, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::pulses::{
+    Pulses, delays_to_switch, mean_delay, pulses_in, pulses_in_pairs, unseen_spikes,
+};
 use tapewright_sdk::prelude::*;
 
 /// Some six frames.
 const SHORT_S: f64 = 0.2;
+/// Three frames of spikes: samples lie so close that their mean over a spike is quiet.
+const SHORT_OF_SPIKES_S: f64 = 0.1;
 /// How long the head switch has to trigger: dozens of frames.
 const TRIGGER_S: f64 = 1.5;
-/// Points of a short capture: 80 us apart.
+/// Points of a short capture: 80 us apart, of spikes 40 us.
 const SHORT_POINTS: u32 = 2500;
 /// Least steps of the converter that pulses must be able to span.
 const LEAST_STEPS: f64 = 20.0;
@@ -34,6 +38,8 @@ pub(crate) struct Short {
     pub(crate) pulses: Option<Pulses>,
     /// Volts between the greatest and the least, whatever they are.
     pub(crate) span: Estimate,
+    /// Volts of spikes that noise hides, at the most; of squares 0.
+    pub(crate) hidden_v: f64,
     /// Delay of its pulses to the head switch.
     pub(crate) delay: Option<Delay>,
 }
@@ -63,10 +69,14 @@ impl Taker {
         if self.point.form == SignalForm::Spike { SignalForm::Spike } else { SignalForm::Square }
     }
 
+    fn short_s(&self) -> f64 {
+        if self.form() == SignalForm::Spike { SHORT_OF_SPIKES_S } else { SHORT_S }
+    }
+
     /// A short capture, started by the edge that selects head A where there is a head switch, else in free run.
     pub(crate) fn short(&self) -> Result<Short> {
         let request = Acquire::of(&[Signal::ControlTrack])
-            .span_s(SHORT_S)
+            .span_s(self.short_s())
             .least_points(SHORT_POINTS.min(self.scope.greatest_points));
         let capture = match &self.switch {
             Some(switch) => {
@@ -76,7 +86,7 @@ impl Taker {
             None => request.take_one()?,
         };
         let trace = capture.trace(Signal::ControlTrack)?.samples()?;
-        demand_whole(trace.span_s(), SHORT_S)?;
+        demand_whole(trace.span_s(), self.short_s())?;
         let conversion = trace.conversion();
         let seen_v = span_v(conversion)?;
         self.demand_fine(seen_v, conversion.step_v)?;
@@ -84,15 +94,21 @@ impl Taker {
             Contribution::rectangular("conversion", conversion.step_v),
             Contribution::type_b("gain of the channel", seen_v * conversion.gain_uncertainty),
         ];
-        let span = Estimate::combined(seen_v, shares)?.within(0.0, f64::MAX);
         let pulses = found(pulses_in(&trace, self.form()))?;
+        let hidden = if self.form() == SignalForm::Spike { Some(unseen_spikes(&trace)?) } else { None };
+        let hidden_v = hidden.as_ref().map_or(0.0, |hidden| hidden.interval.high);
+        // What is as small as spikes off a head spans no more than the scope's own noise does.
+        let span = match (hidden, &pulses) {
+            (Some(hidden), None) => hidden,
+            _ => Estimate::combined(seen_v, shares)?.within(0.0, f64::MAX),
+        };
         let delay = match &pulses {
             Some(pulses) if self.switch.is_some() && capture.info.triggered => {
                 self.delay(pulses, trace.dt_s(), capture.info.timebase_uncertainty)
             }
             _ => None,
         };
-        Ok(Short { pulses, span, delay })
+        Ok(Short { pulses, span, hidden_v, delay })
     }
 
     /// The trigger is the edge that selects head A: it lies at time 0, within a point.
@@ -107,18 +123,13 @@ impl Taker {
         Some(Delay { mean, each_s: delays, within_s: pulses.within_s, timebase_u_s: after_s * timebase_u })
     }
 
-    /// How pulses so often are counted.
-    pub(crate) fn plan(&self, rate_hz: f64) -> Plan {
-        let shows = match (self.form(), self.pairs()) {
-            (SignalForm::Spike, true) => Shows::SpikesInPairs,
-            (SignalForm::Spike, false) => Shows::Spikes,
+    /// How pulses so often and so high are counted, where noise hides spikes of up to `hidden_v`.
+    pub(crate) fn plan(&self, rate_hz: f64, level_v: f64, hidden_v: f64) -> Plan {
+        let shows = match self.form() {
+            SignalForm::Spike => Shows::spikes(level_v, hidden_v, self.scope.peak_pulse_s.is_some()),
             _ => Shows::Squares,
         };
         Plan::new(1.0 / rate_hz, self.scope.greatest_points, shows)
-    }
-
-    fn pairs(&self) -> bool {
-        self.form() == SignalForm::Spike && self.scope.peak_pulse_s.is_some()
     }
 
     /// Refuses a range on which neither what is seen nor what is expected spans enough steps: pulses could hide
@@ -146,7 +157,7 @@ impl Taker {
         count: &mut Count,
     ) -> Result<Slow> {
         let request = Acquire::of(&[Signal::ControlTrack]).span_s(record_s).least_points(plan.points(record_s));
-        let capture = if self.pairs() { request.peak() } else { request }.take_one()?;
+        let capture = if plan.in_pairs { request.peak() } else { request }.take_one()?;
         let codes = capture.trace(Signal::ControlTrack)?;
         let (seen, got_s, span_v) = if codes.info.pairs {
             let pairs = codes.pairs()?;

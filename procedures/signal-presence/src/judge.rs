@@ -38,7 +38,7 @@ impl Kind {
 
     /// Whether it moves faster than the points of a look.
     pub(crate) const fn is_fast(self) -> bool {
-        matches!(self, Self::Carrier | Self::Pulses(SignalForm::Spike) | Self::Slow)
+        matches!(self, Self::Carrier | Self::Slow)
     }
 
     /// Whether it is known by its shape, and not by its level alone.
@@ -105,7 +105,7 @@ pub(crate) enum Sight {
     Doubtful,
     /// Something is there, but it has not the signal's shape.
     Strange,
-    /// Something is there that may be noise, or RF in noise.
+    /// Something is there that may be noise, or RF in noise; or spikes may hide in it.
     Noise,
     /// Nobody said which level to expect.
     Unknown,
@@ -155,6 +155,8 @@ pub(crate) fn sight(kind: Kind, place: ProbePlace, look: &Look, expected_v: Opti
     match (kind.has_shape(), look.shaped) {
         (true, true) if high >= crosstalk_v => Sight::Seen,
         (true, false) if low >= present_v => Sight::Strange,
+        // Noise may hide as much as would count.
+        (true, false) if kind == Kind::Pulses(SignalForm::Spike) && high >= present_v => Sight::Noise,
         (true, _) => Sight::Unseen,
         (false, _) if low >= present_v => Sight::Seen,
         (false, _) if high >= present_v => Sight::Doubtful,

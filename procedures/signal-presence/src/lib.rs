@@ -324,6 +324,9 @@ fn strange(point: &Point, look: &Look) -> Unable {
 }
 
 fn noise(point: &Point, look: &Look) -> Unable {
+    if look.carrier.is_none() {
+        return probe::hides_spikes(point, look.level.as_ref().map_or(0.0, |level| level.interval.high));
+    }
     let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
     let most_v = look.carrier.as_ref().map_or(0.0, |told| told.peak_to_peak_v().1);
     let why = format!(

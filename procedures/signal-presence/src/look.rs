@@ -10,12 +10,16 @@ use crate::record::Record;
 use tapewright_sdk::Abilities;
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::carrier_share::CarrierShare;
+use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::prelude::*;
 
 /// Some six frames: enough pulses for a rate within a tenth of a per cent on 2,500 points.
 const LOOK_S: f64 = 0.2;
 /// Captures of a look.
 const LOOKS: u32 = 2;
+/// A little more than a frame: samples lie so close that their mean over a spike is quiet; and so many of them.
+const CLOSER_S: f64 = 0.05;
+const CLOSER_LOOKS: u32 = 4;
 /// One record of a longer look: its bins stay far shorter than a scan on 2,500 points.
 const RECORD_S: f64 = 1.0;
 /// Fewer points make no rate.
@@ -123,7 +127,7 @@ impl Eyes {
 
     fn seen(&self, mode: Mode, point: &Point, taken: &Records) -> Result<Look> {
         let look = match Kind::of(point) {
-            Kind::Pulses(form) => self.pulses(taken, form),
+            Kind::Pulses(form) => self.pulses(point, taken, form),
             Kind::Carrier => self.carrier(mode, point, taken),
             Kind::Detected => greatest(&taken.records, |record| record.level_v(0.9)),
             Kind::Rail => greatest(&taken.records, |record| record.level_v(0.5)),
@@ -137,23 +141,24 @@ impl Eyes {
         Ok(look)
     }
 
-    /// Level and rate of the record with the most pulses; without any, what the records span.
-    fn pulses(&self, taken: &Records, form: SignalForm) -> Result<Look> {
-        let mut best = None;
-        for record in &taken.records {
-            match record.pulses(form) {
-                Ok(found) => {
-                    best = best
-                        .filter(|b: &tapewright_sdk::measure::pulses::Pulses| b.times_s.len() >= found.times_s.len())
-                        .or(Some(found))
-                }
-                Err(MeasureError::InNoise { .. } | MeasureError::TooShort { .. }) => {}
-                Err(error) => return Err(error.into()),
-            }
+    /// Level and rate of the record with the most pulses; without any, what the records span. Spikes off a head may be small
+    /// against the noise: where none shows, records so short that many samples lie on one are looked at too.
+    fn pulses(&self, point: &Point, taken: &Records, form: SignalForm) -> Result<Look> {
+        if let Some(found) = most_pulses(&taken.records, form)? {
+            let rate = found.rate(self.subject.format.lines.frame_rate_hz(), taken.timebase_u).ok();
+            return Ok(Look { level: Some(found.level), rate, shaped: true, ..Look::default() });
         }
-        let Some(found) = best else { return greatest(&taken.records, Record::swing_v) };
-        let rate = found.rate(self.subject.format.lines.frame_rate_hz(), taken.timebase_u).ok();
-        Ok(Look { level: Some(found.level), rate, shaped: true, ..Look::default() })
+        if form != SignalForm::Spike {
+            return greatest(&taken.records, Record::swing_v);
+        }
+        let mut closer = Vec::new();
+        for (_, taken) in self.take(&[point.signal], CLOSER_S, CLOSER_LOOKS, false)? {
+            closer.extend(taken?.records);
+        }
+        match most_pulses(&closer, form)? {
+            Some(found) => Ok(Look { level: Some(found.level), shaped: true, ..Look::default() }),
+            None => greatest(&closer, Record::unseen_spikes_v),
+        }
     }
 
     /// The greatest level, not the first: with a slipping tape RF swells and dies over seconds.
@@ -238,6 +243,19 @@ impl Eyes {
         };
         Ok(Look { triggers: Some((came, TRIGGERS)), ..Look::default() })
     }
+}
+
+/// The pulses of the record with the most of them; none: no record shows any.
+fn most_pulses(records: &[Record], form: SignalForm) -> Result<Option<Pulses>> {
+    let mut best: Option<Pulses> = None;
+    for record in records {
+        match record.pulses(form) {
+            Ok(found) => best = best.filter(|b| b.times_s.len() >= found.times_s.len()).or(Some(found)),
+            Err(MeasureError::InNoise { .. } | MeasureError::TooShort { .. }) => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok(best)
 }
 
 /// RF goes to and fro within a moment, about a middle that stands. What swings over a record several times as far

@@ -1,7 +1,7 @@
 //! One record of one signal, sampled or in pairs, and what it spans.
 
 use tapewright_sdk::formats::SignalForm;
-use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs, unseen_spikes};
 use tapewright_sdk::prelude::*;
 
 /// A record that has less than this share of the time asked for is short.
@@ -48,6 +48,14 @@ impl Record {
         match self {
             Self::Samples(trace) => pulses_in(trace, form),
             Self::Pairs(pairs) => pulses_in_pairs(pairs, form),
+        }
+    }
+
+    /// What spikes may have that do not show.
+    pub(crate) fn unseen_spikes_v(&self) -> Result<Estimate> {
+        match self {
+            Self::Samples(trace) => Ok(unseen_spikes(trace)?),
+            Self::Pairs(_) => self.swing_v(),
         }
     }
 

@@ -51,7 +51,7 @@ pub(super) fn draw(case: &mut Case, random: &mut Random) {
 }
 
 /// A scenario's tables, each from its head on; first what stands before them.
-fn sections(text: &str) -> Vec<&str> {
+pub(super) fn sections(text: &str) -> Vec<&str> {
     let mut cuts = vec![0];
     cuts.extend(text.match_indices("\n[").map(|(at, _)| at + 1));
     cuts.push(text.len());

@@ -3,6 +3,7 @@
 //! A group is drawn alike and measured by one procedure, or by the sequence `first-look`. The truth table and the
 //! coverage tests draw from the same groups.
 
+mod at_head;
 mod dropouts;
 mod first_look;
 mod guides;
@@ -120,7 +121,8 @@ impl Group {
     #[must_use]
     pub fn draw(&self, seed: u64, number: u64) -> Case {
         let mut case = self.machine(seed, number);
-        // Another stream of numbers than the machine's.
+        // Other streams of numbers than the machine's.
+        at_head::draw(&mut case, &mut Random::new(!seed ^ (1 << 40), self.place(number)));
         leads::draw(&mut case, &mut Random::new(!seed, self.place(number)));
         case
     }

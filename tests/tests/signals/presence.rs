@@ -63,6 +63,50 @@ fn weak_rf_is_weak_and_not_missing() {
     }
 }
 
+/// The probe at the control head itself: spikes of some millivolts, hardly more than what a scope's own noise spans.
+#[test]
+fn control_pulses_at_the_head_are_told_from_the_noise_there() {
+    let probe = "point = \"control-track\"\nfactor = 10.0\nexpected_v = 5.0";
+    assert!(HEALTHY.contains(probe));
+    let at_head = |spike_v: f64| {
+        let expected = format!("point = \"control-track\"\nfactor = 1.0\nexpected_v = {spike_v}");
+        let head =
+            format!("[machine.control]\nform = \"spike\"\nspike_v = {spike_v}\nspike_noise_v = 2e-5\n\n[tapes.own]");
+        HEALTHY.replacen(probe, &expected, 1).replacen("[tapes.own]", &head, 1)
+    };
+    let weak = [Finding::ControlTrackWeak];
+    let absent = [Finding::ControlTrackAbsent];
+    let missing = [Finding::ControlTrackAbsent, Finding::ControlTrackMissing, Finding::ControlTrackNotLocked];
+    for (spike_v, model, commands, named, there, not_there) in [
+        (4e-3, "large", &[][..], None, &[][..], &missing[..]),
+        (2e-3, "modest", &[], None, &[], &missing),
+        (4e-3, "large", &["fault control-contact-open"], Some("control-track-lost"), &absent, &weak),
+        (2e-3, "modest", &["fault control-contact-open"], Some("control-track-lost"), &absent, &weak),
+        (4e-3, "large", &["fault control-weak 0.3"], Some("control-track-weak"), &weak, &missing),
+        (3e-3, "modest", &["fault control-weak 0.3"], Some("control-track-weak"), &weak, &missing),
+        (3e-3, "large", &["fault blank-tape"], Some("blank-tape-or-no-signal"), &absent, &weak),
+        (3e-3, "modest", &["fault capstan-free 0.006"], Some("tape-slip"), &[Finding::TapeSlip], &absent),
+    ] {
+        let mut text = at_head(spike_v).replacen("model = \"large\"", &format!("model = \"{model}\""), 1);
+        if model == "modest" {
+            // Two channels, and an input that only triggers.
+            text = text.replacen("CH3", "EXT", 1).replacen(
+                "[scope.probes.CH4]\npoint = \"video\"\nexpected_v = 1.0\n",
+                "",
+                1,
+            );
+        }
+        let scenario = with(&text, commands);
+        let report = play(&scenario, "first-look", &[]).report;
+        let said = tapewright::report::text::run(&report);
+        let what = format!("{spike_v} V on a {model} scope, {commands:?}\n{said}");
+        assert_eq!(report.faults.first().map(String::as_str), named, "{what}");
+        assert_eq!(report.verdict == Some(Verdict::Fail), named.is_some(), "{what}");
+        assert!(there.iter().all(|finding| report.findings.contains(finding)), "{what}");
+        assert!(!not_there.iter().any(|finding| report.findings.contains(finding)), "{what}");
+    }
+}
+
 #[test]
 fn lost_rf_is_named_where_there_is_no_control_track() {
     let switch = "[scope.probes.EXT]\npoint = \"head-switch\"\nfactor = 10.0\nexpected_v = 5.0\n\n[operator]\n";

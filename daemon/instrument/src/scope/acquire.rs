@@ -120,11 +120,11 @@ impl Scope {
             };
             let half_v = 0.45 * self.dialect.limits.level_divisions * expected.volts_a_division;
             let fits = |capture: &Capture| {
-                // A coarse step shows noise as volts: one on either side does not count.
+                // A coarse step shows noise as volts, and a coarse range its offset error: neither counts.
                 capture.traces.get(place).is_none_or(|trace| {
-                    let step_v = 1.5 * trace.gain_v.abs();
+                    let slack_v = 1.5 * trace.gain_v.abs() + 2.0 * trace.offset_uncertainty_v;
                     let inside = |(low, high)| {
-                        low + step_v > expected.centre_v - half_v && high - step_v < expected.centre_v + half_v
+                        low + slack_v > expected.centre_v - half_v && high - slack_v < expected.centre_v + half_v
                     };
                     trace.volt_range().is_none_or(inside)
                 })
