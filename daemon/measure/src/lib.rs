@@ -66,6 +66,7 @@ pub mod slip;
 mod solve;
 pub mod special;
 pub mod spectrum;
+mod spikes;
 pub mod statistics;
 pub mod steadiness;
 pub mod swing;
