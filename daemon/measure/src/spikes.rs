@@ -14,6 +14,9 @@ const SURE: f64 = 12.0;
 /// practice, no source).
 const SMOOTHED_S: f64 = 2.5e-4;
 
+/// Samples within that time that are worth having: of closer ones so many are averaged that these are left.
+const ENOUGH: usize = 15;
+
 /// A spike's top over such a mean about it, at the most.
 const MEAN_BELOW_TOP: f64 = 1.2;
 
@@ -23,11 +26,13 @@ const MEAN_BELOW_TOP: f64 = 1.2;
 /// [`MeasureError::TooShort`].
 pub fn unseen_spikes(trace: &Trace) -> Result<Estimate, MeasureError> {
     at_least("samples of a spike signal", trace.volts().len(), 20)?;
-    let smooth = smoothed(trace.dt_s());
-    let means = means(trace.volts(), smooth);
+    let thin = thinned(trace.dt_s());
+    let volts = blocks(trace.volts(), thin);
+    let smooth = smoothed(thin as f64 * trace.dt_s());
+    let means = means(&volts, smooth);
     let mut sorted: Vec<f64> = means.iter().map(|v| f64::from(*v)).collect();
     let baseline = median_in_place(&mut sorted);
-    let noise = noise_about(&sorted, baseline, trace.conversion().step_v / (smooth as f64).sqrt());
+    let noise = noise_about(&sorted, baseline, trace.conversion().step_v / ((smooth * thin) as f64).sqrt());
     // One of each polarity, and a mean over its width lies below its top.
     let most_v = 2.0 * CLEAR_OF_NOISE * noise * if smooth > 1 { MEAN_BELOW_TOP } else { 1.0 };
     let u = 0.5 * most_v;
@@ -119,6 +124,20 @@ fn smoothed(dt_s: f64) -> usize {
     (SMOOTHED_S / dt_s) as usize | 1
 }
 
+/// Samples that one mean of so close a record stands for.
+fn thinned(dt_s: f64) -> usize {
+    (smoothed(dt_s) / ENOUGH).max(1)
+}
+
+/// Means of blocks of so many samples, one after the other.
+fn blocks(volts: &[f32], count: usize) -> std::borrow::Cow<'_, [f32]> {
+    if count == 1 {
+        return volts.into();
+    }
+    let mean = |block: &[f32]| (block.iter().map(|v| f64::from(*v)).sum::<f64>() / count as f64) as f32;
+    volts.chunks_exact(count).map(mean).collect::<Vec<f32>>().into()
+}
+
 /// Means over so many samples, each about the sample in the middle of them.
 fn means(volts: &[f32], count: usize) -> Vec<f32> {
     volts.windows(count).map(|w| (w.iter().map(|v| f64::from(*v)).sum::<f64>() / count as f64) as f32).collect()
@@ -195,15 +214,19 @@ pub(crate) fn spikes(
     observed: (f64, f64),
 ) -> Result<Pulses, MeasureError> {
     at_least("samples of a spike signal", upper.len(), 20)?;
+    let thin = if in_bins { 1 } else { thinned(dt_s) };
+    let time = |place: f64| time(thin as f64 * place + 0.5 * (thin - 1) as f64);
+    let (dt_s, step_v) = (thin as f64 * dt_s, conversion.step_v / (thin as f64).sqrt());
     let smooth = if in_bins { 1 } else { smoothed(dt_s) };
     let side = |volts: &[f32], sign: f64| -> Result<(Vec<Peak>, f64), MeasureError> {
-        let raw = Side::of(volts, sign, conversion.step_v, (in_bins, 1));
+        let volts = &*blocks(volts, thin);
+        let raw = Side::of(volts, sign, step_v, (in_bins, 1));
         // Spikes hardly higher than the noise of single samples come out of it by the mean over their width.
         if smooth == 1 || raw.typical.is_some_and(|height| height > SURE * raw.noise) {
             return raw.found();
         }
         let means = means(volts, smooth);
-        Side::of(&means, sign, conversion.step_v / (smooth as f64).sqrt(), (in_bins, smooth)).found()
+        Side::of(&means, sign, step_v / (smooth as f64).sqrt(), (in_bins, smooth)).found()
     };
     let (positive_side, noise) = side(upper, 1.0)?;
     let (negative_side, _) = side(lower, -1.0)?;
@@ -219,7 +242,6 @@ pub(crate) fn spikes(
     };
     let ((up, up_u), (down, down_u)) = (level_of(&positive_side)?, level_of(&negative_side)?);
     let dof = |n: usize| n.saturating_sub(1).max(1) as f64;
-    let step = conversion.step_v;
     // In bins the greatest of many noisy samples lies above the peak by about two deviations.
     let lift = if in_bins { noise } else { 0.0 };
     let level = Estimate::combined(
@@ -227,7 +249,7 @@ pub(crate) fn spikes(
         vec![
             Contribution::type_a("scatter of positive peaks", up_u, dof(positive_side.len())),
             Contribution::type_a("scatter of negative peaks", down_u, dof(negative_side.len())),
-            Contribution::type_b("conversion", step / 12.0_f64.sqrt()),
+            Contribution::type_b("conversion", conversion.step_v / 12.0_f64.sqrt()),
             Contribution::type_b("lift by noise", lift),
             gain_of(up + down, conversion),
         ],

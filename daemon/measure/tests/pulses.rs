@@ -202,6 +202,17 @@ fn spikes_in_noise_are_found_by_their_width() {
     }
 }
 
+/// A frame at the rate that RF beside it needs: a million samples, as well timed as a few thousand.
+#[test]
+fn spikes_beside_rf_are_found_in_a_million_samples() {
+    let mut random = Random::new(79);
+    let t = Train { times: vec![0.0101], high_s: 0.6 / RATE_HZ };
+    let p = pulses_in(&spike(&t, 1.1 / RATE_HZ, 1_000_000, 0.004, &mut random), SignalForm::Spike).unwrap();
+    assert_eq!(p.times_s.len(), 1, "{:?}", p.times_s);
+    assert!((p.times_s[0] - 0.0101).abs() < 3.0 * p.time_u_s && p.time_u_s < 10e-6, "{p:?}");
+    assert!((p.level.value / 0.018 - 1.0).abs() < 0.03, "{:?}", p.level);
+}
+
 #[test]
 fn pairs_keep_narrow_spikes_and_time_them_to_a_bin() {
     let mut random = Random::new(8);
