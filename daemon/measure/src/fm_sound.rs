@@ -6,6 +6,7 @@
 use crate::demodulate::{Band, demodulate};
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate, Spread};
+use crate::special::student_quantile;
 use crate::statistics::{effective_count, moments};
 use crate::trace::Trace;
 
@@ -16,6 +17,12 @@ const STOP: f64 = 0.6;
 /// The level must stand so many times above what the band shows without sound.
 const CLEAR: f64 = 4.0;
 
+/// How seldom captures at any place of the sound may be taken for captures in step with it.
+const BY_CHANCE: f64 = 1e-4;
+
+/// A mean course below this is the drum's own, or the filter's (common practice, no source): it moves no carrier by what counts.
+const STILL_HZ: f64 = 500.0;
+
 /// One carrier in one capture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seen {
@@ -25,6 +32,8 @@ pub struct Seen {
     pub level_v: f64,
     /// How far the frequency is modulated: the peak of a sine that swings as much.
     pub swing_hz: f64,
+    /// How much higher it is in the second half than in the first, and in the middle half than outside of it.
+    pub course_hz: [f64; 2],
 }
 
 /// Least sample rate for two carriers: their band must not meet its image.
@@ -54,7 +63,11 @@ pub fn carrier_in(trace: &Trace, hz: f64, other_hz: f64) -> Result<Seen, Measure
     }
     let swing_hz = (2.0 * swing / weights.max(f64::MIN_POSITIVE)).sqrt();
     let power = out.amplitude_v.iter().map(|a| a * a).sum::<f64>() / n as f64;
-    Ok(Seen { hz: mean_hz, level_v: power.sqrt(), swing_hz })
+    let at = |quarter: usize| out.phase_rad[quarter * (n - 1) / 4];
+    let rate =
+        |from: usize, to: usize| per_point * (at(to) - at(from)) / (to * (n - 1) / 4 - from * (n - 1) / 4) as f64;
+    let course_hz = [rate(2, 4) - rate(0, 2), rate(1, 3) - 0.5 * (rate(0, 1) + rate(3, 4))];
+    Ok(Seen { hz: mean_hz, level_v: power.sqrt(), swing_hz, course_hz })
 }
 
 /// A carrier over captures.
@@ -66,6 +79,8 @@ pub struct Carrier {
     pub level_v: Estimate,
     /// Greatest swing of the frequency in any capture with at least half the level, hertz.
     pub swing_hz: f64,
+    /// The captures met the sound at like places: their mean frequency is that of the place, and not the carrier's.
+    pub in_step: bool,
     /// Captures that hold no carrier: the frequency (and a balance) is told without them.
     pub left_out: usize,
 }
@@ -75,6 +90,20 @@ fn mean_and_error(values: &[f64]) -> Result<(f64, f64, f64), MeasureError> {
     let m = moments(values)?;
     let worth = effective_count(values)?;
     Ok((m.mean, m.standard_deviation / worth.sqrt(), (worth - 1.0).max(1.0)))
+}
+
+/// Whether the captures surely met the sound in step.
+///
+/// Captures that know nothing of the sound meet its rise as often as its fall: the mean of their courses is nothing. Where it
+/// surely is not, they met the sound at like places and agree on a mean that may be off by all that the sound swings.
+fn in_step(clear: &[&Seen]) -> Result<bool, MeasureError> {
+    for which in 0..2 {
+        let (mean, error, dof) = mean_and_error(&clear.iter().map(|s| s.course_hz[which]).collect::<Vec<_>>())?;
+        if mean.abs() > STILL_HZ.max(student_quantile(1.0 - 0.5 * BY_CHANCE, dof) * error) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 /// From captures; `floor_v` is what the same band shows without sound.
@@ -112,6 +141,7 @@ pub fn carrier(seen: &[Seen], floor_v: f64, gain_u: f64, timebase_u: f64) -> Res
             ],
         )?,
         left_out: seen.len() - clear.len(),
+        in_step: in_step(&clear)?,
         swing_hz: clear.iter().filter(|s| s.level_v > 0.5 * level).map(|s| s.swing_hz).fold(0.0, f64::max),
     })
 }
@@ -143,11 +173,16 @@ mod tests {
     use super::*;
 
     fn captures(left_v: f64, right_v: f64, swing_hz: f64, noise_v: f64) -> Vec<Trace> {
+        captures_at(left_v, right_v, swing_hz, noise_v, |drawn| drawn)
+    }
+
+    /// The same, each at the place of the sound's turn that comes of a drawn number.
+    fn captures_at(left_v: f64, right_v: f64, swing_hz: f64, noise_v: f64, at: impl Fn(f64) -> f64) -> Vec<Trace> {
         let rate = 6e6;
         let mut drawn = crate::extremes::Noise::new(3);
         (0..12)
             .map(|_| {
-                let (a, b, c) = (drawn.uniform(), drawn.uniform(), drawn.uniform());
+                let (a, b, c) = (drawn.uniform(), drawn.uniform(), at(drawn.uniform()));
                 let volts = (0..2500).map(|i| {
                     let t = f64::from(i) / rate;
                     let turn = core::f64::consts::TAU;
@@ -160,6 +195,21 @@ mod tests {
                 Trace::from_volts(0.0, 1.0 / rate, volts.collect()).unwrap()
             })
             .collect()
+    }
+
+    #[test]
+    fn captures_in_step_with_the_sound_do_not_agree_on_a_wrong_carrier() {
+        for place in 0..20 {
+            let start = f64::from(place) / 20.0;
+            let all = captures_at(0.05, 0.03, 50e3, 0.001, |drawn| start + 0.04 * drawn);
+            let seen: Vec<Seen> = all.iter().map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
+            assert!(carrier(&seen, 0.0003, 0.0, 0.0).unwrap().in_step, "{place}");
+        }
+        for swing in [0.0, 10e3, 50e3] {
+            let all = captures(0.05, 0.03, swing, 0.001);
+            let seen: Vec<Seen> = all.iter().map(|t| carrier_in(t, 1.3e6, 1.7e6).unwrap()).collect();
+            assert!(!carrier(&seen, 0.0003, 0.0, 0.0).unwrap().in_step, "{swing} Hz");
+        }
     }
 
     #[test]

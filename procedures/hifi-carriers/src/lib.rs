@@ -7,7 +7,7 @@ use envelope::Envelope;
 use parameters as p;
 use tapewright_sdk::formats::ProbePlace;
 use tapewright_sdk::formats::sound::FmSound;
-use tapewright_sdk::measure::fm_sound::{Seen, balance_db, carrier, carrier_in, least_rate_hz};
+use tapewright_sdk::measure::fm_sound::{Carrier, Seen, balance_db, carrier, carrier_in, least_rate_hz};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 
@@ -129,14 +129,7 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
                 1e-3 * found.swing_hz
             ));
         }
-        let limits = settings.within(hz, &p::HZ_GOOD, &p::HZ_REJECT);
-        let outcome =
-            report.measured(Measured::new(format!("{name}.frequency"), Unit::Hertz, &found.hz).judged(limits));
-        if outcome == Some(Outcome::Fail) {
-            let away = 1e-3 * (found.hz.value - hz);
-            report.found(Finding::HifiOffFrequency, &format!("{name}: {away:+.1} kHz"));
-            report.advise("Play another tape: a carrier that is right there was recorded wrong here. Off on each tape: look at the drum's speed.");
-        }
+        judge_frequency(name, hz, &found, settings, report);
         // With the head switch the envelope judges the heads.
         match one_head(found.left_out, seen.len()).filter(|_| envelope.is_none()) {
             Some(unable) => report.unable(unable.on(format!("{name}.level"))),
@@ -168,6 +161,21 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
             );
             Ok(())
         }
+    }
+}
+
+/// The carrier against its frequency, where the captures tell it.
+fn judge_frequency(name: &str, hz: f64, found: &Carrier, settings: &Settings, report: &mut Report) {
+    let what = format!("{name}.frequency");
+    if found.in_step {
+        let why = "the captures came in step with the sound on the carrier, so that their mean is that of one place of its swing: play a silent stretch, or run this again";
+        return report.unable(Unable::new(UnableCode::NotSteady, why).on(what));
+    }
+    let limits = settings.within(hz, &p::HZ_GOOD, &p::HZ_REJECT);
+    if report.measured(Measured::new(what, Unit::Hertz, &found.hz).judged(limits)) == Some(Outcome::Fail) {
+        let away = 1e-3 * (found.hz.value - hz);
+        report.found(Finding::HifiOffFrequency, &format!("{name}: {away:+.1} kHz"));
+        report.advise("Play another tape: a carrier that is right there was recorded wrong here. Off on each tape: look at the drum's speed.");
     }
 }
 
