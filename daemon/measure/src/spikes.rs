@@ -10,6 +10,9 @@ use crate::trace::{Conversion, Trace};
 /// Spikes so many deviations high are told in each sample.
 const SURE: f64 = 12.0;
 
+/// Spikes less high than so many deviations are not told from the noise one by one: some would be missed, and some be noise.
+const TOLD: f64 = 9.0;
+
 /// Time over which samples are averaged for spikes that are lower: two thirds of a spike's width at the fastest tape (common
 /// practice, no source).
 const SMOOTHED_S: f64 = 2.5e-4;
@@ -34,7 +37,7 @@ pub fn unseen_spikes(trace: &Trace) -> Result<Estimate, MeasureError> {
     let baseline = median_in_place(&mut sorted);
     let noise = noise_about(&sorted, baseline, trace.conversion().step_v / ((smooth * thin) as f64).sqrt());
     // One of each polarity, and a mean over its width lies below its top.
-    let most_v = 2.0 * CLEAR_OF_NOISE * noise * if smooth > 1 { MEAN_BELOW_TOP } else { 1.0 };
+    let most_v = 2.0 * TOLD * noise * if smooth > 1 { MEAN_BELOW_TOP } else { 1.0 };
     let u = 0.5 * most_v;
     Estimate::with_interval(0.0, 0.0, most_v, u, None, vec![Contribution::type_b("what noise may hide", u)])
 }
@@ -68,6 +71,10 @@ fn peaks(
             i += 1;
         }
         let top = (start..i).fold(start, |best, j| if height(j) > height(best) { j } else { best });
+        // Of a spike that the record's end cuts the top is not seen.
+        if top == 0 || top + 1 == volts.len() {
+            continue;
+        }
         let in_bin = Peak { place: top as f64, height: height(top), place_u: 1.0 / 12.0_f64.sqrt() };
         out.push(if in_bins { in_bin } else { parabola(&height, top, volts.len(), means, noise).unwrap_or(in_bin) });
     }
@@ -200,6 +207,12 @@ impl Side {
                 detail: format!("none above {CLEAR_OF_NOISE} times the noise of {noise:.3e} V"),
             });
         };
+        if typical < TOLD * noise {
+            return Err(MeasureError::InNoise {
+                what: "spikes",
+                detail: format!("of {typical:.3e} V over noise of {noise:.3e} V, at least {TOLD} times are needed"),
+            });
+        }
         Ok((peaks.into_iter().filter(|p| p.height > 0.4 * typical).collect(), noise))
     }
 }

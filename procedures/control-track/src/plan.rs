@@ -15,8 +15,8 @@ pub(crate) enum Shows {
 
 /// Level of spikes over what noise hides of them (closely sampled) from which on they stand out of pairs, whose extremes are the
 /// noise's own between them, and out of single samples. Both with room to spare.
-const CLEAR_IN_PAIRS: f64 = 6.0;
-const CLEAR_IN_SAMPLES: f64 = 4.0;
+const CLEAR_IN_PAIRS: f64 = 4.0;
+const CLEAR_IN_SAMPLES: f64 = 2.7;
 
 impl Shows {
     /// How spikes of a level are counted where noise hides up to `hidden_v`.
@@ -156,7 +156,7 @@ mod tests {
         for (level_v, pairs, expected) in [
             (1e-3, true, Shows::SpikesInPairs),
             (1e-3, false, Shows::Spikes),
-            (5e-4, true, Shows::Spikes),
+            (3e-4, true, Shows::Spikes),
             (2e-4, true, Shows::FaintSpikes),
         ] {
             assert_eq!(Shows::spikes(level_v, 1e-4, pairs), expected, "{level_v} V");
