@@ -28,10 +28,10 @@ const MEAN_BELOW_TOP: f64 = 1.2;
 /// # Errors
 /// [`MeasureError::TooShort`].
 pub fn unseen_spikes(trace: &Trace) -> Result<Estimate, MeasureError> {
-    at_least("samples of a spike signal", trace.volts().len(), 20)?;
     let thin = thinned(trace.dt_s());
     let volts = blocks(trace.volts(), thin);
     let smooth = smoothed(thin as f64 * trace.dt_s());
+    demand_means(trace.volts().len(), volts.len(), smooth)?;
     let means = means(&volts, smooth);
     let mut sorted: Vec<f64> = means.iter().map(|v| f64::from(*v)).collect();
     let baseline = median_in_place(&mut sorted);
@@ -136,6 +136,14 @@ fn thinned(dt_s: f64) -> usize {
     (smoothed(dt_s) / ENOUGH).max(1)
 }
 
+/// Demands that a record of so many samples, thinned to so many, holds some means over `smooth` of those: one that lasts less than
+/// a spike does shows neither a spike nor what lies beside it.
+fn demand_means(samples: usize, thinned: usize, smooth: usize) -> Result<(), MeasureError> {
+    let fewest = 20;
+    at_least("samples of a spike signal", samples, fewest)?;
+    at_least("means over a spike's width", thinned.saturating_sub(smooth - 1), fewest)
+}
+
 /// Means of blocks of so many samples, one after the other.
 fn blocks(volts: &[f32], count: usize) -> std::borrow::Cow<'_, [f32]> {
     if count == 1 {
@@ -226,11 +234,11 @@ pub(crate) fn spikes(
     time: &dyn Fn(f64) -> f64,
     observed: (f64, f64),
 ) -> Result<Pulses, MeasureError> {
-    at_least("samples of a spike signal", upper.len(), 20)?;
     let thin = if in_bins { 1 } else { thinned(dt_s) };
     let time = |place: f64| time(thin as f64 * place + 0.5 * (thin - 1) as f64);
     let (dt_s, step_v) = (thin as f64 * dt_s, conversion.step_v / (thin as f64).sqrt());
     let smooth = if in_bins { 1 } else { smoothed(dt_s) };
+    demand_means(upper.len(), upper.len() / thin, smooth)?;
     let side = |volts: &[f32], sign: f64| -> Result<(Vec<Peak>, f64), MeasureError> {
         let volts = &*blocks(volts, thin);
         let raw = Side::of(volts, sign, step_v, (in_bins, 1));

@@ -24,6 +24,11 @@ fn any_number() -> impl Strategy<Value = f64> {
     ]
 }
 
+/// As scopes sample, and anything else.
+fn any_interval() -> impl Strategy<Value = f64> {
+    prop_oneof![2 => (-9.0..-2.0_f64).prop_map(|e| 10.0_f64.powf(e)), 1 => any_number()]
+}
+
 fn any_volts() -> impl Strategy<Value = Vec<f32>> {
     prop_oneof![
         3 => prop::collection::vec(-2.0..2.0_f32, 0..3000),
@@ -67,7 +72,7 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
-    fn traces(t0 in any_number(), dt in any_number(), volts in any_volts(), start in any_number(), end in any_number(), lines in any_number(), hz in any_number()) {
+    fn traces(t0 in any_number(), dt in any_interval(), volts in any_volts(), start in any_number(), end in any_number(), lines in any_number(), hz in any_number()) {
         let carrier = Carrier::of(format_named("vhs-525-sp").unwrap());
         let scan = Scan { head: Head::A, start_s: start, end_s: end, lines: lines * 30.0 };
         let _ = scans_from_trigger(LineStandard::L525, Head::B, t0, t0 + dt);
