@@ -49,14 +49,18 @@ struct Peak {
     place_u: f64,
 }
 
+/// How the values came about in which spikes are sought.
+#[derive(Clone, Copy)]
+struct Values {
+    in_bins: bool,
+    /// Each is the mean over so many samples.
+    means: usize,
+    /// Values in a spike's width.
+    wide: usize,
+}
+
 /// Peaks above a threshold.
-fn peaks(
-    volts: &[f32],
-    sign: f64,
-    (baseline, threshold): (f64, f64),
-    (in_bins, means): (bool, usize),
-    noise: f64,
-) -> Vec<Peak> {
+fn peaks(volts: &[f32], sign: f64, (baseline, threshold): (f64, f64), values: Values, noise: f64) -> Vec<Peak> {
     let height = |i: usize| sign * (f64::from(volts[i]) - baseline);
     let mut out = Vec::new();
     let mut i = 0;
@@ -66,17 +70,26 @@ fn peaks(
             continue;
         }
         let start = i;
-        // On its way down noise takes a spike above the threshold once more: a run ends at half of it.
-        while i < volts.len() && height(i) > 0.5 * threshold {
+        // On its way up and down noise takes a spike above the threshold and below it more than once: a run ends where it stays
+        // below half of it for as long as a spike lasts.
+        let mut end = start + 1;
+        while i < volts.len() && i < end + values.wide {
+            if height(i) > 0.5 * threshold {
+                end = i + 1;
+            }
             i += 1;
         }
-        let top = (start..i).fold(start, |best, j| if height(j) > height(best) { j } else { best });
+        let top = (start..end).fold(start, |best, j| if height(j) > height(best) { j } else { best });
         // Of a spike that the record's end cuts the top is not seen.
         if top == 0 || top + 1 == volts.len() {
             continue;
         }
         let in_bin = Peak { place: top as f64, height: height(top), place_u: 1.0 / 12.0_f64.sqrt() };
-        out.push(if in_bins { in_bin } else { parabola(&height, top, volts.len(), means, noise).unwrap_or(in_bin) });
+        out.push(if values.in_bins {
+            in_bin
+        } else {
+            parabola(&height, top, volts.len(), values.means, noise).unwrap_or(in_bin)
+        });
     }
     out
 }
@@ -188,16 +201,17 @@ struct Side {
 }
 
 impl Side {
-    /// Of samples, or of means over `means` of them; `step_v` is what conversion adds.
-    fn of(volts: &[f32], sign: f64, step_v: f64, (in_bins, means): (bool, usize)) -> Self {
+    /// Of values to which conversion adds `step_v`.
+    fn of(volts: &[f32], sign: f64, step_v: f64, values: Values) -> Self {
         let mut sorted: Vec<f64> = volts.iter().map(|v| f64::from(*v)).collect();
         let baseline = median_in_place(&mut sorted);
-        let noise = if in_bins { noise_of_bins(&sorted, sign, step_v) } else { noise_about(&sorted, baseline, step_v) };
+        let noise =
+            if values.in_bins { noise_of_bins(&sorted, sign, step_v) } else { noise_about(&sorted, baseline, step_v) };
         // A mean over samples is as quiet as its root says, but the places of a parabola's samples are known as the samples are.
-        let of_one = noise * (means as f64).sqrt();
-        let mut peaks = peaks(volts, sign, (baseline, CLEAR_OF_NOISE * noise), (in_bins, means), of_one);
+        let of_one = noise * (values.means as f64).sqrt();
+        let mut peaks = peaks(volts, sign, (baseline, CLEAR_OF_NOISE * noise), values, of_one);
         for peak in &mut peaks {
-            peak.place += 0.5 * (means - 1) as f64;
+            peak.place += 0.5 * (values.means - 1) as f64;
         }
         let mut heights: Vec<f64> = peaks.iter().map(|p| p.height).collect();
         heights.sort_unstable_by(f64::total_cmp);
@@ -241,13 +255,13 @@ pub(crate) fn spikes(
     demand_means(upper.len(), upper.len() / thin, smooth)?;
     let side = |volts: &[f32], sign: f64| -> Result<(Vec<Peak>, f64), MeasureError> {
         let volts = &*blocks(volts, thin);
-        let raw = Side::of(volts, sign, step_v, (in_bins, 1));
+        let raw = Side::of(volts, sign, step_v, Values { in_bins, means: 1, wide: smooth });
         // Spikes hardly higher than the noise of single samples come out of it by the mean over their width.
         if smooth == 1 || raw.typical.is_some_and(|height| height > SURE * raw.noise) {
             return raw.found();
         }
         let means = means(volts, smooth);
-        Side::of(&means, sign, step_v / (smooth as f64).sqrt(), (in_bins, smooth)).found()
+        Side::of(&means, sign, step_v / (smooth as f64).sqrt(), Values { in_bins, means: smooth, wide: smooth }).found()
     };
     let (positive_side, noise) = side(upper, 1.0)?;
     let (negative_side, _) = side(lower, -1.0)?;

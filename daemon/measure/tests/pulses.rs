@@ -187,7 +187,7 @@ fn spikes_in_coarse_steps_are_told_from_noise() {
 #[test]
 fn spikes_in_noise_are_found_by_their_width() {
     let mut random = Random::new(78);
-    for share in [0.1, 0.15, 0.2] {
+    for share in [0.04, 0.06, 0.07, 0.08, 0.1, 0.15, 0.2] {
         let (mut levels, mut times) = (Coverage::default(), 0);
         for _ in 0..60 {
             let t = train(&mut random, 4, 0.0, &[]);
