@@ -41,6 +41,8 @@ const SPIKE_STEP_S: f64 = 2e-4;
 const FAINT_STEP_S: f64 = 5e-5;
 /// More points cost time on the link and are no better for counting.
 const MOST_POINTS: u32 = 20_000;
+/// Periods of a record that holds two neighbouring pulses for sure.
+const FEWEST_PERIODS: f64 = 2.2;
 /// Longest record: what is longer shows nothing for too long.
 const LONGEST_S: f64 = 60.0;
 /// Most records in one run.
@@ -53,6 +55,8 @@ pub(crate) struct Plan {
     step_s: f64,
     /// Longest record.
     longest_s: f64,
+    /// Shortest record that may be chosen: it holds neighbouring pulses wherever it begins.
+    shortest_s: f64,
     /// Points that the scope gives, or that are worth taking.
     points: u32,
     /// Least and greatest of bins are taken, not samples.
@@ -70,19 +74,22 @@ impl Plan {
         };
         let points = greatest_points.clamp(2, MOST_POINTS);
         let longest_s = round_down((step_s * f64::from(points)).min(LONGEST_S));
-        Self { step_s, longest_s, points, in_pairs: shows == Shows::SpikesInPairs }
+        let shortest_s = FEWEST_PERIODS * period_s;
+        Self { step_s, longest_s, shortest_s, points, in_pairs: shows == Shows::SpikesInPairs }
     }
 
     /// Lengths of the records that cover so long: few, each of a length that scopes have. The first
-    /// long one is cut into unequal parts: between records the phase is looked at, and looks at equal distances could
-    /// all meet a slipping tape at the same place.
+    /// long one is cut into unequal parts, if these still show pulses: between records the phase is looked at, and looks at
+    /// equal distances could all meet a slipping tape at the same place.
     pub(crate) fn records_s(&self, observe_s: f64) -> Vec<f64> {
         let mut records = Vec::new();
         let mut left_s = observe_s;
         while left_s > 1e-9 && records.len() < MOST_RECORDS {
             let record_s = if left_s >= self.longest_s { self.longest_s } else { round_up(left_s).min(self.longest_s) };
             if records.is_empty() {
-                records.extend(unequal_parts(record_s));
+                let parts = unequal_parts(record_s);
+                let all_show = parts.iter().all(|part_s| *part_s >= self.shortest_s);
+                records.extend(if all_show { parts } else { vec![record_s] });
             } else {
                 records.push(record_s);
             }
@@ -138,6 +145,7 @@ mod tests {
             ("spikes in pairs", frame, 2500, SpikesInPairs, 10.0, vec![2.0, 2.0, 1.0, 5.0]),
             ("spikes without peak detection", frame, 2500, Spikes, 1.0, vec![0.2, 0.2, 0.1, 0.5]),
             ("faint spikes", frame, 20_000, FaintSpikes, 2.0, vec![0.5, 0.2, 0.2, 0.1, 1.0]),
+            ("faint spikes of 625 lines", 0.04, 2500, FaintSpikes, 0.3, vec![0.1, 0.1, 0.1]),
         ] {
             let plan = Plan::new(period_s, points, shows);
             let records = plan.records_s(observe_s);

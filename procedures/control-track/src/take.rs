@@ -183,9 +183,9 @@ impl Taker {
                 );
                 Err(Unable::new(UnableCode::BadData, why))
             }
-            // There were pulses before this record and it is flat: all of its pulses are missing.
+            // There were pulses before this record and it is flat: all that surely fall into it are missing.
             None => {
-                let expected = (got_s * rate_hz).floor().max(1.0) as u64;
+                let expected = (got_s * rate_hz).floor() as u64;
                 count.add(expected, expected, got_s);
                 Ok(Slow { rate: None, timebase_u })
             }
