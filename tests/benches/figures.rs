@@ -13,6 +13,7 @@ use tapewright_host::Engine;
 use tapewright_instrument::scpi::frame;
 use tapewright_measure::Trace;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_measure::picture::Picture;
 use tapewright_measure::scan::{Head, scans_from_trigger};
 
 fn runtime() -> tokio::runtime::Runtime {
@@ -29,7 +30,7 @@ fn envelope(c: &mut Criterion) {
     let mut group = c.benchmark_group("envelope");
     group.sample_size(10).throughput(Throughput::Elements(2_000_000));
     group.bench_function("2,000,000 samples, native", |b| {
-        b.iter(|| levels_by_carrier(black_box(&trace), &scan, &carrier, &CarrierNoise::none()));
+        b.iter(|| levels_by_carrier(black_box(&trace), &scan, &carrier, &CarrierNoise::none(), &Picture::even()));
     });
     group.finish();
 }

@@ -90,7 +90,7 @@ fn the_counter_counts() {
 fn levels_by_the_carrier() {
     let carrier = Carrier::of(format_named("vhs-525-sp").expect("a row of the table"));
     check("carrier", 400_000, carrier_v, 1.001 * SCAN_S, |trace| {
-        levels_by_carrier(trace, &scan(), &carrier, &CarrierNoise::none()).expect("levels");
+        levels_by_carrier(trace, &scan(), &carrier, &CarrierNoise::none(), &Picture::even()).expect("levels");
     });
 }
 

@@ -7,6 +7,7 @@ use std::path::Path;
 use tapewright_formats::definitions::SEGMENTS;
 use tapewright_formats::format_named;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_measure::picture::Picture;
 use tapewright_measure::scan::{Head, Scan};
 use tapewright_measure::{Converter, Trace};
 
@@ -51,7 +52,7 @@ fn ours(codes: &[i8], about: &Value, change: impl Fn(usize, i8) -> i16) -> Vec<f
     let format = format_named(FORMAT).expect("a known format");
     let lines = format.lines.lines_a_scan();
     let scan = Scan { head: Head::A, start_s: 0.0, end_s: codes.len() as f64 * dt_s, lines };
-    let levels = levels_by_carrier(&trace, &scan, &Carrier::of(format), &CarrierNoise::none());
+    let levels = levels_by_carrier(&trace, &scan, &Carrier::of(format), &CarrierNoise::none(), &Picture::even());
     levels.expect("levels").level_v.to_vec()
 }
 

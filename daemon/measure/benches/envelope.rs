@@ -19,7 +19,7 @@ fn bench(c: &mut Criterion) {
     let scan = scans_from_trigger(LineStandard::L525, Head::A, 0.0, 0.0168)[0];
     let noise = CarrierNoise::none();
     c.bench_function("envelope of 2,000,000 samples", |b| {
-        b.iter(|| levels_by_carrier(&trace, &scan, &carrier, &noise))
+        b.iter(|| levels_by_carrier(&trace, &scan, &carrier, &noise, &Picture::even()))
     });
 
     let dt = 0.0168 / 1250.0;

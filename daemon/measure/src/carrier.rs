@@ -28,7 +28,8 @@ use crate::beside::Beside;
 use crate::colour::ColourPart;
 use crate::curve::{ScanLevels, Shared};
 use crate::error::{MeasureError, at_least, positive};
-use crate::estimate::Spread;
+use crate::estimate::{Contribution, Spread};
+use crate::picture::Picture;
 use crate::scan::Scan;
 use crate::trace::Trace;
 use tapewright_formats::Format;
@@ -124,6 +125,7 @@ pub fn levels_by_carrier(
     scan: &Scan,
     carrier: &Carrier,
     noise: &CarrierNoise,
+    picture: &Picture,
 ) -> Result<ScanLevels, MeasureError> {
     trace.conversion().demand_unclipped("RF")?;
     scan.demand_inside(trace.t0_s(), trace.t0_s() + trace.span_s())?;
@@ -202,17 +204,25 @@ pub fn levels_by_carrier(
     let name = "carrier of the neighbouring track";
     let beside = Shared { name, spread: Spread::Rectangular, by_v: kept_out, own: false };
     let noise_left = Shared { name: "correction of noise", spread: Spread::Normal, by_v: systematic, own: false };
+    let wide: Vec<Contribution> = carrier.beside.iter().map(Beside::wide_kept_out).collect();
+    let shape_u = if picture.even { 0.0 } else { wide.iter().map(unlike_along_the_scan).fold(0.0, f64::max) };
     Ok(ScanLevels {
         level_v: levels,
         random_v: random,
         shared: vec![noise_left, beside],
         common: vec![trace.conversion().gain_share()],
-        of_head: carrier.beside.iter().map(Beside::wide_kept_out).collect(),
-        shape_u: 0.0,
+        of_head: wide,
+        shape_u,
         colour: ColourPart::None,
         noise_v: noise.amplitude_v(),
         frame_u: 0.0,
     })
+}
+
+/// What is kept out of a head wider than its track follows the neighbour's picture beside the tip: all of it where that is white, and
+/// none where it is black. Where the picture is not the same from top to bottom two segments are unlike by as much as all of it.
+fn unlike_along_the_scan(kept_out: &Contribution) -> f64 {
+    kept_out.standard_uncertainty * core::f64::consts::FRAC_1_SQRT_2
 }
 
 /// A stretch of a sync tip.

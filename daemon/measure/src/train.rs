@@ -48,6 +48,13 @@ pub fn missing_share(missing: u64, expected: u64) -> Result<Estimate, MeasureErr
     Estimate::with_interval(share, low, high, u, None, vec![Contribution::type_b("count of pulses", u)])
 }
 
+/// Variance of a second difference over that of its three places: 1, 4 and 1.
+const BEND_OF_PLACES: f64 = 6.0;
+/// So many second differences that share places tell as much of a variance as one that stands alone: 1 + 2 ((4/6)^2 + (1/6)^2).
+const BENDS_ALIKE: f64 = 1.94;
+/// Of fewer the deviation may be anything.
+const FEWEST_BENDS: usize = 4;
+
 impl Pulses {
     /// Intervals between neighbours, and how many periods each holds.
     fn intervals(&self, period_s: f64) -> Vec<(f64, u64)> {
@@ -96,29 +103,46 @@ impl Pulses {
         let numbers = self.numbers(expected_hz)?;
         let periods = numbers[numbers.len() - 1];
         let span = positive("time from first to last pulse", self.times_s[self.times_s.len() - 1] - self.times_s[0])?;
+        let of_ends = |jitter_s: f64| periods / span * jitter_s * core::f64::consts::SQRT_2 / span;
+        let name = "jitter of the first and last pulse";
         let (value, place, jitter) = match even(&self.times_s, &numbers, self.within_s) {
             Some(train) => {
                 let value = train.period_s.recip();
-                (value, value * train.period_u_s / train.period_s, train.jitter_s)
+                let jitter = Contribution::type_b(name, of_ends(train.jitter_s));
+                (value, value * train.period_u_s / train.period_s, jitter)
             }
             // Two ends, each by itself; between samples the one's place follows from the other's, and both may be off by as
             // much as can be.
             None => {
                 let ends = if self.within_s > 0.0 { 2.0 } else { core::f64::consts::SQRT_2 };
-                (periods / span, periods / span * ends * self.time_u_s / span, 0.0)
+                let jitter =
+                    self.jitter_of_places(&numbers).map_or(Contribution::type_b(name, 0.0), |(jitter_s, dof)| {
+                        Contribution::type_a(name, of_ends(jitter_s), dof)
+                    });
+                (periods / span, periods / span * ends * self.time_u_s / span, jitter)
             }
         };
         Estimate::combined(
             value,
             vec![
                 Contribution::type_b("place of the pulses between samples", place),
-                Contribution::type_b(
-                    "jitter of the first and last pulse",
-                    value * jitter * core::f64::consts::SQRT_2 / span,
-                ),
+                jitter,
                 Contribution::type_b("time base", value * timebase_u.abs()),
             ],
         )
+    }
+
+    /// How far each pulse lies beside its place by itself, in seconds (standard deviation, the part of noise and sampling taken
+    /// off), and the degrees of freedom of that: from the second differences of the times of pulses that follow each other,
+    /// which a speed that changes slowly does not enter. None where there are too few of these to tell.
+    fn jitter_of_places(&self, numbers: &[f64]) -> Option<(f64, f64)> {
+        let bends = self.times_s.windows(3).zip(numbers.windows(3)).filter(|(_, n)| n[2] - n[0] < 2.5);
+        let squares: Vec<f64> = bends.map(|(t, _)| (t[2] - 2.0 * t[1] + t[0]).powi(2) / BEND_OF_PLACES).collect();
+        if squares.len() < FEWEST_BENDS {
+            return None;
+        }
+        let mean = squares.iter().sum::<f64>() / squares.len() as f64;
+        Some(((mean - self.time_u_s.powi(2)).max(0.0).sqrt(), squares.len() as f64 / BENDS_ALIKE))
     }
 
     /// Period jitter, in seconds: standard deviation of the intervals that hold no missing pulse, the
@@ -261,6 +285,39 @@ mod tests {
                 assert!(jitter.value < 1e-3, "{what}: {jitter:?}");
                 assert!(p.duties.iter().all(|duty| (duty - 60.0).abs() < 8.0), "{what}: {:?}", p.duties);
             }
+        }
+    }
+
+    #[test]
+    fn the_rate_of_jittering_pulses_covers() {
+        let mut drawn = crate::extremes::Noise::new(11);
+        // Each pulse lies beside its place by itself, or the tape's speed swings slowly as well; a few are missing, or many.
+        for (jitter_s, swing_s, share) in [(0.5e-3, 0.0, 0.0), (0.5e-3, 0.0, 0.3), (0.3e-3, 1e-3, 0.1)] {
+            let mut within = 0;
+            for record in 0..400 {
+                let kept = (0..40_u32).filter(|n| [0, 39].contains(n) || drawn.uniform() >= share);
+                let numbers: Vec<f64> = kept.map(f64::from).collect();
+                let swing = |n: f64| swing_s * (n * 0.2 + f64::from(record)).sin();
+                let times_s: Vec<f64> =
+                    numbers.iter().map(|n| n * PERIOD_S + swing(*n) + jitter_s * drawn.normal()).collect();
+                let mean_hz = 39.0 / (39.0 * PERIOD_S + swing(39.0) - swing(0.0));
+                let level = Estimate::combined(1.0, Vec::new()).unwrap();
+                let (duties, highs_s) = (Vec::new(), Vec::new());
+                let p = Pulses {
+                    observed: (times_s[0] - 0.01, times_s[times_s.len() - 1] + 0.01),
+                    times_s,
+                    time_u_s: 1e-5,
+                    within_s: 0.0,
+                    level,
+                    duties,
+                    highs_s,
+                };
+                let rate = p.rate(1.0 / PERIOD_S, 0.0).unwrap();
+                within += i32::from((rate.interval.low..=rate.interval.high).contains(&mean_hz));
+            }
+            // 95 % of 400, and three deviations of the count to either side.
+            let what = format!("jitter of {jitter_s} s, swing of {swing_s} s, {share} missing");
+            assert!((367..=393).contains(&within), "{what}: {within} of 400");
         }
     }
 

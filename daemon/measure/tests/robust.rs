@@ -93,7 +93,7 @@ proptest! {
                 let _ = level_from_samples(&t, &noise, hz).and_then(|r| course_of(&r));
             }
             if let Ok(noise) = CarrierNoise::from_quiet(&t, &carrier) {
-                let _ = levels_by_carrier(&t, &scan, &carrier, &noise);
+                let _ = levels_by_carrier(&t, &scan, &carrier, &noise, &Picture::unknown());
             }
         }
         if let Ok(p) = PairTrace::from_volts(t0, dt, volts.iter().map(|v| -v).collect(), volts) {

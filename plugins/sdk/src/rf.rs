@@ -229,7 +229,7 @@ impl Front {
                 let trace = codes.samples()?;
                 let (from_s, until_s) = ends(&trace);
                 self.each((first, scans), from_s, until_s, |scan| {
-                    Ok(levels_by_carrier(&trace, scan, &self.carrier, noise)?)
+                    Ok(levels_by_carrier(&trace, scan, &self.carrier, noise, &self.picture)?)
                 })
             }
             Kind::Power(noise) => {

@@ -13,6 +13,7 @@ use tapewright_host::{
 };
 use tapewright_measure::Trace;
 use tapewright_measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_measure::picture::Picture;
 
 /// How often the levels are measured in the longer run.
 const TIMES: u32 = 10;
@@ -149,12 +150,18 @@ pub(crate) fn compare() -> String {
         let after = resident_mb("VmHWM");
         let notes = verdict.notes.join("; ");
         // The slow scope's record is too slow for this way: there the component says so, and nothing is compared.
-        let native = levels_by_carrier(&trace, &signals::scan(), &carrier, &CarrierNoise::none());
+        let native = levels_by_carrier(&trace, &signals::scan(), &carrier, &CarrierNoise::none(), &Picture::even());
         if native.is_err() {
             continue;
         }
         let native_s = best_s(5, || {
-            levels_by_carrier(core::hint::black_box(&trace), &signals::scan(), &carrier, &CarrierNoise::none())
+            levels_by_carrier(
+                core::hint::black_box(&trace),
+                &signals::scan(),
+                &carrier,
+                &CarrierNoise::none(),
+                &Picture::even(),
+            )
         });
         let none_s = best_s(3, || play(&engine, &procedure, &bench, 0));
         let many_s = best_s(3, || play(&engine, &procedure, &bench, TIMES));

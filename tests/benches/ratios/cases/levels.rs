@@ -20,7 +20,8 @@ fn envelope(folder: &Path, name: &'static str, count: usize) -> Case {
     let trace = Trace::from_codes(0.0, dt_s, &signals::rf(count), &CONVERTER).expect("a trace");
     keep(folder, name, dt_s, volts(&trace));
     let run = move || {
-        let levels = levels_by_carrier(&trace, &scan(), &carrier, &CarrierNoise::none()).expect("levels");
+        let levels =
+            levels_by_carrier(&trace, &scan(), &carrier, &CarrierNoise::none(), &Picture::even()).expect("levels");
         levels.level_v.to_vec()
     };
     Case { name, samples: count, run: Box::new(run), truth: Some(signals::rf_levels()) }

@@ -2,6 +2,7 @@
 //! component is, and how much linear memory it takes.
 
 use tapewright_sdk::measure::carrier::{Carrier, CarrierNoise, levels_by_carrier};
+use tapewright_sdk::measure::picture::Picture;
 use tapewright_sdk::measure::scan::{Head as ScanHead, Scan};
 use tapewright_sdk::prelude::*;
 
@@ -44,7 +45,13 @@ impl Procedure for Weighs {
         let scan = Scan { head: ScanHead::A, start_s, end_s: start_s + trace.span_s(), lines };
         let mut middle_v = 0.0;
         for _ in 0..settings.count(&TIMES) {
-            let levels = levels_by_carrier(core::hint::black_box(&trace), &scan, &carrier, &CarrierNoise::none())?;
+            let levels = levels_by_carrier(
+                core::hint::black_box(&trace),
+                &scan,
+                &carrier,
+                &CarrierNoise::none(),
+                &Picture::even(),
+            )?;
             middle_v = levels.level_v[levels.level_v.len() / 2];
         }
         #[cfg(target_arch = "wasm32")]
