@@ -13,7 +13,7 @@ use judge::{judge, too_high};
 use parameters as p;
 use pool::Count;
 use take::{Short, Taker};
-use tapewright_sdk::absence::{Proof, Suspect, prove};
+use tapewright_sdk::absence::{Proof, Suspect, Tape, prove};
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::pulses::Pulses;
 use tapewright_sdk::prelude::*;
@@ -131,9 +131,15 @@ fn absent(
     report.progress(0.1, "proves that the pulses are missing");
     let mut again = Vec::new();
     let suspect = Suspect { point: taker.point.clone(), mode: Mode::Play };
-    let proved = prove(&[suspect], taker.frame_hz, subject.tape, |_, _, _| {
+    let proved = prove(&[suspect], taker.frame_hz, subject.tape, |_, _, tape| {
         again = (0..SHORTS).map(|_| taker.short()).collect::<Result<Vec<Short>>>()?;
-        Ok(if pulses_of(&again, settings, taker).is_empty() { Vec::new() } else { vec![Signal::ControlTrack] })
+        let seen = pulses_of(&again, settings, taker);
+        // Spikes of another tape that the noise may hide on this one tell nothing of it.
+        let hidden = |pulses: &&Pulses| pulses.level.interval.low < loudest.interval.high;
+        if tape == Tape::Second && taker.form() == SignalForm::Spike && seen.iter().any(hidden) {
+            return Err(hides_spikes(&taker.point, loudest.interval.high));
+        }
+        Ok(if seen.is_empty() { Vec::new() } else { vec![Signal::ControlTrack] })
     });
     if let Some(unable) = proved.wrong_tape {
         report.unable(unable);
@@ -152,7 +158,14 @@ fn absent(
                     );
                 }
             }
-            report.found(Finding::ControlTrackAbsent, &how);
+            match taker.point.expected_v.filter(|_| taker.form() == SignalForm::Spike) {
+                Some(expected_v) if loudest.interval.high > expected_v * settings.number(&p::ABSENT) / 100.0 => {
+                    let most =
+                        format!("at most {:.4} V of {expected_v:.4} V expected, or none: {how}", loudest.interval.high);
+                    report.found(Finding::ControlTrackWeak, &most);
+                }
+                _ => report.found(Finding::ControlTrackAbsent, &how),
+            }
         }
         Some(Proof::OnOtherTape) => {
             let why = format!(

@@ -25,6 +25,12 @@ pub(crate) const CROSSTALK: Number = Number::practice(
     Percent,
     [10.0, 0.1, 50.0],
 );
+pub(crate) const ABSENT: Number = Number::practice(
+    "absent",
+    "Spikes off a head are said to be absent where the noise hides at most this share of the expected level; where it may hide more they are called weak",
+    Percent,
+    [20.0, 0.1, 50.0],
+);
 pub(crate) const RATE_GOOD: Number = Number::practice(
     "rate-good",
     "Greatest error of the rate, that is of the tape's speed, that is good",
@@ -89,6 +95,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LEVEL_GOOD),
         Parameter::Number(LEVEL_REJECT),
         Parameter::Number(CROSSTALK),
+        Parameter::Number(ABSENT),
         Parameter::Number(LEVEL_MOST),
         Parameter::Number(SQUARE_MOST),
         Parameter::Number(RATE_GOOD),

@@ -16,6 +16,10 @@ const SHORT_S: f64 = 0.2;
 const SHORT_OF_SPIKES_S: f64 = 0.1;
 /// How long the head switch has to trigger: dozens of frames.
 const TRIGGER_S: f64 = 1.5;
+/// A frame and a little more of spikes that hardly stand out of the noise: the closer the samples, the quieter their mean.
+const CLOSER_S: f64 = 0.05;
+/// Points of that, where the scope has them; more take long on a slow link.
+const CLOSER_POINTS: u32 = 10_000;
 /// Points of a short capture: 80 us apart, of spikes 40 us.
 const SHORT_POINTS: u32 = 2500;
 /// Least steps of the converter that pulses must be able to span.
@@ -38,7 +42,7 @@ pub(crate) struct Short {
     pub(crate) pulses: Option<Pulses>,
     /// Volts between the greatest and the least, whatever they are.
     pub(crate) span: Estimate,
-    /// Volts of spikes that noise hides, at the most; of squares 0.
+    /// Volts of spikes that noise hides in a first look, at the most; of squares 0.
     pub(crate) hidden_v: f64,
     /// Delay of its pulses to the head switch.
     pub(crate) delay: Option<Delay>,
@@ -73,11 +77,19 @@ impl Taker {
         if self.form() == SignalForm::Spike { SHORT_OF_SPIKES_S } else { SHORT_S }
     }
 
-    /// A short capture, started by the edge that selects head A where there is a head switch, else in free run.
+    /// A short capture, started by the edge that selects head A where there is a head switch, else in free run. Where no
+    /// spike stands out, a closer one.
     pub(crate) fn short(&self) -> Result<Short> {
-        let request = Acquire::of(&[Signal::ControlTrack])
-            .span_s(self.short_s())
-            .least_points(SHORT_POINTS.min(self.scope.greatest_points));
+        let short = self.look(self.short_s(), SHORT_POINTS)?;
+        if self.form() == SignalForm::Spike && short.pulses.is_none() {
+            return Ok(Short { hidden_v: short.hidden_v, ..self.look(CLOSER_S, CLOSER_POINTS)? });
+        }
+        Ok(short)
+    }
+
+    fn look(&self, span_s: f64, points: u32) -> Result<Short> {
+        let request =
+            Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(points.min(self.scope.greatest_points));
         let capture = match &self.switch {
             Some(switch) => {
                 let selects_a = if switch.high_is_a { Slope::Rising } else { Slope::Falling };
@@ -86,7 +98,7 @@ impl Taker {
             None => request.take_one()?,
         };
         let trace = capture.trace(Signal::ControlTrack)?.samples()?;
-        demand_whole(trace.span_s(), self.short_s())?;
+        demand_whole(trace.span_s(), span_s)?;
         let conversion = trace.conversion();
         let seen_v = span_v(conversion)?;
         self.demand_fine(seen_v, conversion.step_v)?;

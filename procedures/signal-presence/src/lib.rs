@@ -135,7 +135,11 @@ impl<'a> Bench<'a> {
                 let mut there = Vec::new();
                 for (signal, look) in self.eyes.look(mode, signals) {
                     let unseen = match (&look, self.eyes.points.iter().find(|point| point.signal == signal)) {
-                        (Ok(look), Some(point)) => self.sight(mode, point, look) == Sight::Unseen,
+                        (Ok(look), Some(point)) => match self.sight(mode, point, look) {
+                            // What noise may hide with another tape says nothing of the first one.
+                            Sight::Noise if tape == Tape::Second => return Err(noise(point, look)),
+                            sight => sight == Sight::Unseen,
+                        },
                         // What cannot be looked at with the first tape is no absence: its own fault is told.
                         (Err(unable), _) if tape == Tape::Second => return Err(unable.clone()),
                         _ => false,

@@ -30,7 +30,7 @@ const fn fault(name: &'static str, right: &'static [&'static str], command: &'st
 /// Faults with their look-alikes. Values are invented; sizes are such that a technician would call it a fault.
 const FAULTS: &[Fault] = &[
     fault("healthy", &[], ""),
-    fault("control pulses lost", &["control-track-lost"], "fault control-contact-open"),
+    fault("control pulses lost", &["control-track-lost", "control-track-weak-or-lost"], "fault control-contact-open"),
     fault("blank tape", &["blank-tape-or-no-signal"], "fault blank-tape"),
     fault("head amplifier dead", &["rf-lost"], "fault preamp-dead"),
     Fault { range: (0.1, 0.45), ..fault("head A weak", &["head-a-weak"], "fault head-a-gain {}") },
