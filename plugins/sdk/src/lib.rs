@@ -46,6 +46,7 @@ pub mod bindings;
 mod bursts;
 mod captures;
 pub mod climb;
+pub mod control;
 mod convert;
 pub mod earlier;
 pub mod heads;

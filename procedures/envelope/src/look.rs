@@ -1,10 +1,10 @@
 //! Looking at the heads in play, and what must hold before a curve may be judged.
 
-use tapewright_sdk::formats::{LineStandard, SignalForm};
+use tapewright_sdk::control::control_pulses;
+use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY, name};
 use tapewright_sdk::measure::curve::modulation;
 use tapewright_sdk::measure::preconditions::{bars_in_scan, demand_clear_of_noise, demand_fitting_speed};
-use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::steadiness::demand_steady;
 use tapewright_sdk::measure::{HeadCurve, ScanLevels};
@@ -67,7 +67,7 @@ pub(crate) fn speed(lines: LineStandard, report: &mut Report) -> Result<Speed> {
         report.note("The control track is not hooked up: that the tape's speed fits its recording is told by the curves' shape alone.");
         return Ok(Speed::NotTold);
     };
-    let (pulses, timebase_u) = match control_pulses(point.form) {
+    let (pulses, timebase_u) = match control_pulses(point.form, CONTROL_SPAN_S) {
         Ok(seen) => seen,
         Err(unable) if unable.code == UnableCode::InNoise => {
             report.note("No control pulses were seen: that the tape's speed fits its recording is told by the curves' shape alone.");
@@ -92,19 +92,6 @@ pub(crate) fn speed(lines: LineStandard, report: &mut Report) -> Result<Speed> {
         return Err(unable);
     }
     Ok(Speed::Fits)
-}
-
-fn control_pulses(form: SignalForm) -> Result<(Pulses, f64)> {
-    let ask = Acquire::of(&[Signal::ControlTrack])
-        .span_s(CONTROL_SPAN_S)
-        .least_points(abilities().greatest_points.min(2_500));
-    // Spikes are short: peak detection cannot miss them.
-    let ask = if abilities().peak_pulse_s.is_some() { ask.peak() } else { ask };
-    let capture = ask.take_one()?;
-    let codes = capture.trace(Signal::ControlTrack)?;
-    let pulses =
-        if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? };
-    Ok((pulses, capture.info.timebase_uncertainty))
 }
 
 /// Refuses bars across the scan where nothing else tells that the speed fits: heads that cross tracks

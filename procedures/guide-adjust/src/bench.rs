@@ -1,7 +1,8 @@
 //! What is on the bench for guides: the RF, the pitch, and the control pulses that tell the tracking position.
 
+use tapewright_sdk::control::pulses_of;
 use tapewright_sdk::formats::relations::pitch_um;
-use tapewright_sdk::measure::pulses::{delays_to_switch, pulses_in, pulses_in_pairs};
+use tapewright_sdk::measure::pulses::delays_to_switch;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
 
@@ -50,12 +51,7 @@ impl Eye {
     /// switching; none where nothing tells.
     pub(crate) fn delay_s(&self, capture: &Capture) -> Option<f64> {
         let point = self.control.as_ref()?;
-        let codes = capture.trace(Signal::ControlTrack).ok()?;
-        let pulses = if codes.info.pairs {
-            pulses_in_pairs(&codes.pairs().ok()?, point.form).ok()?
-        } else {
-            pulses_in(&codes.samples().ok()?, point.form).ok()?
-        };
+        let pulses = pulses_of(capture, point.form).ok()?;
         delays_to_switch(&pulses.times_s, &[0.0], self.frame_s()).ok()?.first().copied()
     }
 

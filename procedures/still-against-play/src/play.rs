@@ -2,8 +2,8 @@
 
 use crate::lock::{Kind, Lock, lock};
 use crate::parameters::RECORD_S;
+use tapewright_sdk::control::pulses_of;
 use tapewright_sdk::formats::SignalForm;
-use tapewright_sdk::measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
 use tapewright_sdk::measure::record::LevelRecord;
 use tapewright_sdk::measure::slip::{Course, SlipReport, course_of};
 use tapewright_sdk::measure::statistics::moments;
@@ -127,9 +127,7 @@ fn spans_s(allowed_s: f64, holds_s: f64) -> Vec<f64> {
 }
 
 fn read_lock(capture: &Capture, form: SignalForm, front: &Front) -> Result<Lock> {
-    let codes = capture.trace(Signal::ControlTrack)?;
-    let pulses: Pulses =
-        if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? };
+    let pulses = pulses_of(capture, form)?;
     if form == SignalForm::Spike {
         demand_even(&pulses.gaps())?;
     }

@@ -10,8 +10,8 @@ use parameters::{
     JITTER_GOOD, JITTER_REJECT, LEFT_GOOD, LEFT_REJECT, MISSING_GOOD, MISSING_REJECT, PLAYS, RATE_GOOD, RATE_REJECT,
     SWING_GOOD, SWING_REJECT, WATCH_S,
 };
-use tapewright_sdk::formats::SignalForm;
-use tapewright_sdk::measure::pulses::{Missing, Pulses, missing_share, pulses_in, pulses_in_pairs};
+use tapewright_sdk::control::control_pulses;
+use tapewright_sdk::measure::pulses::{Missing, missing_share};
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::rf::Front;
@@ -130,14 +130,14 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     let frame_hz = front.lines.frame_rate_hz();
     let what = format!("play-{n}.control-track");
     let watch_s = settings.number(&WATCH_S);
-    let (mut last, mut counts) = (None, Vec::new());
-    for _ in 0..looks(watch_s) {
-        let seen = pulses(point.form, watch_s.min(PULSES_S)).on(&what)?;
-        counts.push(seen.0.missing(frame_hz).on(&what)?);
-        last = Some(seen);
+    let look = || control_pulses(point.form, watch_s.min(PULSES_S)).on(&what);
+    let (mut pulses, mut timebase_u) = look()?;
+    let mut counts = vec![pulses.missing(frame_hz).on(&what)?];
+    for _ in 1..looks(watch_s, counts[0].observed_s) {
+        (pulses, timebase_u) = look()?;
+        counts.push(pulses.missing(frame_hz).on(&what)?);
     }
     missing(&format!("{what}.missing"), &counts, settings, report)?;
-    let Some((pulses, timebase_u)) = last else { return Ok(()) };
     let rate = pulses.rate(frame_hz, timebase_u).on(&what)?;
     let error = rate.scaled(100.0 / frame_hz).shifted(-100.0);
     let limits = settings.within(0.0, &RATE_GOOD, &RATE_REJECT);
@@ -148,9 +148,9 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     Ok(())
 }
 
-/// Looks at control pulses that fill the watch.
-fn looks(watch_s: f64) -> u32 {
-    (watch_s / PULSES_S).round().max(1.0) as u32
+/// Looks at control pulses, as long as one was, that fill the watch.
+fn looks(watch_s: f64, look_s: f64) -> u32 {
+    (watch_s / look_s).round().max(1.0) as u32
 }
 
 /// How many control pulses did not come, of all looks together: one look alone holds too few to decide.
@@ -173,17 +173,6 @@ fn sums(counts: &[Missing]) -> (u64, u64) {
 fn share_missing(counts: &[Missing]) -> Result<Estimate> {
     let (missing, expected) = sums(counts);
     Ok(missing_share(missing, expected)?.scaled(100.0))
-}
-
-fn pulses(form: SignalForm, span_s: f64) -> Result<(Pulses, f64)> {
-    let can = abilities();
-    let ask = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(can.greatest_points.min(2_500));
-    let ask = if form == SignalForm::Spike && can.peak_pulse_s.is_some() { ask.peak() } else { ask };
-    let capture = ask.take_one()?;
-    let codes = capture.trace(Signal::ControlTrack)?;
-    let pulses =
-        if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? };
-    Ok((pulses, capture.info.timebase_uncertainty))
 }
 
 /// After stop the RF has gone: the tape left the drum, or the drum stands.
@@ -218,6 +207,7 @@ tapewright_sdk::export!(TapeSafe);
 #[cfg(test)]
 mod tests {
     use super::*;
+    use tapewright_sdk::measure::pulses::Pulses;
 
     /// Counts of looks at pulses 40 ms apart, of which some are missing by a fixed pattern of ten.
     fn counts(lacks: &[usize]) -> Vec<Missing> {
@@ -232,7 +222,7 @@ mod tests {
             highs_s: Vec::new(),
             observed: (0.0, 2.0),
         };
-        (0..looks(WATCH_S.default)).map(|_| pulses.missing(25.0).unwrap()).collect()
+        (0..looks(WATCH_S.default, PULSES_S)).map(|_| pulses.missing(25.0).unwrap()).collect()
     }
 
     #[test]
@@ -247,6 +237,9 @@ mod tests {
             let share = share_missing(&counts(lacks)).unwrap();
             assert_eq!(share.decide(&limits).unwrap(), want, "{lacks:?}: {share:?}");
         }
-        assert_eq!([2.0, 6.0, 120.0].map(looks), [1, 3, 60]);
+        assert_eq!(
+            [(2.0, 2.0), (6.0, 2.02), (120.0, 2.0), (6.0, 0.25)].map(|(watch_s, look_s)| looks(watch_s, look_s)),
+            [1, 3, 60, 24]
+        );
     }
 }
