@@ -10,7 +10,7 @@ use tapewright::report::run_report::RunReport;
 use tapewright::report::{chain, text};
 use tapewright::run::RunError;
 use tapewright::run::spec::RunSpec;
-use tapewright_formats::{Finding, Outcome};
+use tapewright_formats::{Finding, Outcome, SignalForm};
 
 /// Its stages, counted from 1: a loop before the take-up reel, an edge that curls, a slow capstan, a tape that comes out harmed, and
 /// the machine as it should be.
@@ -203,6 +203,28 @@ fn a_tape_that_is_not_driven_evenly_is_not_safe() {
     assert!(job.tape_safe_by_run().is_none(), "{all}");
     for command in ["fault control-contact-open", "fault transport-stuck"] {
         let (report, job) = play(scenario(FILE), WELL, &[command]);
+        assert_ne!(report.verdict, Some(Outcome::Pass), "{command}\n{}", text::run(&report));
+        assert!(job.tape_safe_by_run().is_none(), "{command}");
+    }
+}
+
+#[test]
+fn a_probe_at_the_control_head_itself_proves_a_tape_safe_too() {
+    // Spikes of two millivolts hardly stand out of the extremes that pairs hold of a scope's noise.
+    let at_head = || {
+        let mut at_head = scenario(FILE);
+        let control = &mut at_head.machine.control;
+        (control.form, control.spike_v, control.spike_noise_v) = (SignalForm::Spike, 2e-3, 2e-5);
+        let mut probes = at_head.scope.probes.iter_mut();
+        let probe = probes.find(|probe| probe.label == "CH2").expect("the control track's");
+        (probe.factor, probe.expected_v) = (1.0, Some(2e-3));
+        at_head
+    };
+    let (report, job) = play(at_head(), WELL, &[]);
+    assert_eq!(report.verdict, Some(Outcome::Pass), "{}", text::run(&report));
+    assert!(job.tape_safe_by_run().is_some());
+    for command in ["fault control-missing 0.3", "fault control-contact-open"] {
+        let (report, job) = play(at_head(), WELL, &[command]);
         assert_ne!(report.verdict, Some(Outcome::Pass), "{command}\n{}", text::run(&report));
         assert!(job.tape_safe_by_run().is_none(), "{command}");
     }
