@@ -130,13 +130,11 @@ mod tests {
     fn look_alikes_are_told_apart() {
         use Finding::*;
         check(&[ControlTrackAbsent, RfPresent, TapeSlip, RfUnsteadyInPlay], &["control-track-lost"]);
-        check(
-            &[ControlTrackWeak, RfPresent, TapeSlip, RfUnsteadyInPlay],
-            &["control-track-weak-or-lost", "control-track-weak"],
-        );
+        check(&[ControlTrackHidden, RfPresent, TapeSlip, RfUnsteadyInPlay], &["control-track-weak-or-lost"]);
         check(&[ControlTrackWeak, ControlTrackPresent, RfPresent, TapeSlip], &["tape-slip", "control-track-weak"]);
         check(&[ControlTrackAbsent, RfAbsent], &["blank-tape-or-no-signal"]);
-        check(&[ControlTrackWeak, RfAbsent], &["blank-tape-or-no-signal", "control-track-weak"]);
+        check(&[ControlTrackHidden, RfAbsent], &["blank-tape-or-no-signal"]);
+        check(&[ControlTrackHidden, ControlTrackAbsent, RfPresent], &["control-track-lost"]);
         check(&[ControlTrackPresent, RfAbsent], &["rf-lost"]);
         check(&[ControlTrackPresent, TapeSlip, RfUnsteadyInPlay], &["tape-slip"]);
         // Control pulses are said to be there only where they were seen: 8 mm has none.

@@ -223,9 +223,14 @@ fn a_probe_at_the_control_head_itself_proves_a_tape_safe_too() {
     let (report, job) = play(at_head(), WELL, &[]);
     assert_eq!(report.verdict, Some(Outcome::Pass), "{}", text::run(&report));
     assert!(job.tape_safe_by_run().is_some());
-    for command in ["fault control-missing 0.3", "fault control-contact-open"] {
+    for (command, want, found) in [
+        ("fault control-missing 0.3", Outcome::Fail, &[Finding::ControlTrackMissing][..]),
+        ("fault control-contact-open", Outcome::Unable, &[]),
+    ] {
         let (report, job) = play(at_head(), WELL, &[command]);
-        assert_ne!(report.verdict, Some(Outcome::Pass), "{command}\n{}", text::run(&report));
+        let all = text::run(&report);
+        assert_eq!(report.verdict, Some(want), "{command}\n{all}");
+        assert!(found.iter().all(|finding| report.findings.contains(finding)), "{command}\n{all}");
         assert!(job.tape_safe_by_run().is_none(), "{command}");
     }
 }

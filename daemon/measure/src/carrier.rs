@@ -220,7 +220,8 @@ pub fn levels_by_carrier(
 }
 
 /// What is kept out of a head wider than its track follows the neighbour's picture beside the tip: all of it where that is white, and
-/// none where it is black. Where the picture is not the same from top to bottom two segments are unlike by as much as all of it.
+/// none where it is black. Where the picture is not the same from top to bottom two segments are unlike by some part of it, and which
+/// part is not known: about the deviation of a difference of two parts, each anything from none to all.
 fn unlike_along_the_scan(kept_out: &Contribution) -> f64 {
     kept_out.standard_uncertainty * core::f64::consts::FRAC_1_SQRT_2
 }

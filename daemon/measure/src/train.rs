@@ -53,7 +53,7 @@ const BEND_OF_PLACES: f64 = 6.0;
 /// So many second differences that share places tell as much of a variance as one that stands alone: 1 + 2 ((4/6)^2 + (1/6)^2).
 const BENDS_ALIKE: f64 = 1.94;
 /// Of fewer the deviation may be anything.
-const FEWEST_BENDS: usize = 4;
+const FEWEST_BENDS: usize = 2;
 
 impl Pulses {
     /// Intervals between neighbours, and how many periods each holds.

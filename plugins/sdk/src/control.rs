@@ -26,33 +26,69 @@ pub fn pulses_of(capture: &Capture, form: SignalForm) -> Result<Pulses> {
     Ok(if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? })
 }
 
-/// Control pulses over `span_s`, and the relative standard uncertainty of the scope's time base. (Permission `captures`.)
+/// Looks at the control pulses. (Permission `captures`.)
 ///
-/// Spikes off a head are taken in pairs, which miss none. Where they hardly stand out of the noise, whose extremes pairs hold, they
-/// are taken in close samples instead: over as much of the span as the scope's memory holds of these, which
-/// [`Pulses::observed`] tells.
-///
-/// # Errors
-/// `in-noise` where none stand out, and those of a capture.
-pub fn control_pulses(form: SignalForm, span_s: f64) -> Result<(Pulses, f64)> {
-    let can = abilities();
-    let ask = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(can.greatest_points.min(POINTS));
-    let in_pairs = form == SignalForm::Spike && can.peak_pulse_s.is_some();
-    let capture = if in_pairs { ask.peak() } else { ask }.take_one()?;
-    match pulses_of(&capture, form) {
-        Err(unable) if form == SignalForm::Spike && unable.code == UnableCode::InNoise => {}
-        seen => return Ok((seen?, capture.info.timebase_uncertainty)),
-    }
-    let (span_s, points) = faint(span_s, can.greatest_points);
-    let capture = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(points).take_one()?;
-    Ok((pulses_of(&capture, form)?, capture.info.timebase_uncertainty))
+/// Spikes off a head are taken in pairs, which miss none. Where they hardly stand out of the noise, whose extremes pairs hold, and
+/// where the scope gives no pairs, they are taken in close samples instead: over as much of the span as the scope's memory
+/// holds of these, which [`Pulses::observed`] tells.
+#[derive(Debug)]
+pub struct ControlPulses {
+    form: SignalForm,
+    /// In close samples, as an earlier look showed to be needed.
+    close: bool,
 }
 
-/// Span and points of a capture of faint spikes, of a scope that gives so many points.
-fn faint(span_s: f64, greatest_points: u32) -> (f64, u32) {
-    let points = greatest_points.min(FAINT_POINTS);
-    let span_s = span_s.min(FAINT_STEP_S * f64::from(points));
-    (span_s, points)
+impl ControlPulses {
+    /// At a point of this form.
+    #[must_use]
+    pub fn new(form: SignalForm) -> Self {
+        Self { form, close: form == SignalForm::Spike && abilities().peak_pulse_s.is_none() }
+    }
+
+    /// A look over `span_s`: the pulses, and the relative standard uncertainty of the scope's time base.
+    ///
+    /// # Errors
+    /// `in-noise` where none stand out, and those of a capture.
+    pub fn look(&mut self, span_s: f64) -> Result<(Pulses, f64)> {
+        let (points, is_spike) = (abilities().greatest_points, self.form == SignalForm::Spike);
+        if !self.close {
+            let ask = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(points.min(POINTS));
+            let capture = if is_spike { ask.peak() } else { ask }.take_one()?;
+            match pulses_of(&capture, self.form) {
+                Err(unable) if is_spike && unable.code == UnableCode::InNoise => {}
+                seen => return Ok((seen?, capture.info.timebase_uncertainty)),
+            }
+        }
+        let points = points.min(FAINT_POINTS);
+        let span_s = close_span_s(span_s, points);
+        let capture = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(points).take_one()?;
+        let pulses = pulses_of(&capture, self.form)?;
+        self.close = true;
+        Ok((pulses, capture.info.timebase_uncertainty))
+    }
+}
+
+/// Span of a look in so many close samples.
+fn close_span_s(asked_s: f64, points: u32) -> f64 {
+    let holds_s = FAINT_STEP_S * f64::from(points);
+    if asked_s <= holds_s { asked_s } else { step_down(holds_s) }
+}
+
+/// Steps of a scope's time base: 1, 2, 5 in each decade (instrument maker's manual, not named).
+const STEPS: [f64; 4] = [1.0, 2.0, 5.0, 10.0];
+
+/// The longest step of a time base that is no longer than that.
+#[must_use]
+pub fn step_down(seconds: f64) -> f64 {
+    let decade = 10.0_f64.powf(seconds.log10().floor());
+    STEPS.iter().rev().map(|step| step * decade).find(|step| *step <= seconds * (1.0 + 1e-9)).unwrap_or(decade)
+}
+
+/// The shortest step of a time base that is no shorter than that.
+#[must_use]
+pub fn step_up(seconds: f64) -> f64 {
+    let decade = 10.0_f64.powf(seconds.log10().floor());
+    STEPS.iter().map(|step| step * decade).find(|step| *step >= seconds * (1.0 - 1e-9)).unwrap_or(10.0 * decade)
 }
 
 #[cfg(test)]
@@ -60,11 +96,20 @@ mod tests {
     use super::*;
 
     #[test]
-    fn faint_spikes_keep_their_samples_whatever_the_scope_holds() {
-        for (asked_s, greatest, want) in
-            [(2.0, 2_500, (0.25, 2_500)), (2.0, 2_000_000, (2.0, 20_000)), (0.5, 20_000, (0.5, 20_000))]
+    fn close_samples_stay_close_over_spans_that_scopes_have() {
+        for (asked_s, points, want_s) in [(2.0, 2_500, 0.2), (2.0, 20_000, 2.0), (0.5, 20_000, 0.5), (9.0, 20_000, 2.0)]
         {
-            assert_eq!(faint(asked_s, greatest), want, "{asked_s} s of {greatest} points");
+            let span_s = close_span_s(asked_s, points);
+            assert!((span_s - want_s).abs() < 1e-9, "{asked_s} s of {points} points: {span_s}");
+            assert!(span_s / f64::from(points) <= FAINT_STEP_S * 1.000_001, "{asked_s} s of {points} points");
+        }
+    }
+
+    #[test]
+    fn steps_of_a_time_base() {
+        for (seconds, down, up) in [(0.25, 0.2, 0.5), (2.0, 2.0, 2.0), (7.0, 5.0, 10.0), (0.01, 0.01, 0.01)] {
+            assert!((step_down(seconds) / down - 1.0).abs() < 1e-9, "{seconds} s: {}", step_down(seconds));
+            assert!((step_up(seconds) / up - 1.0).abs() < 1e-9, "{seconds} s: {}", step_up(seconds));
         }
     }
 }

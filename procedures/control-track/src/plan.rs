@@ -1,5 +1,7 @@
 //! How long records may be, so that every pulse keeps enough points.
 
+use tapewright_sdk::control::{step_down, step_up};
+
 /// What the points show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Shows {
@@ -73,7 +75,7 @@ impl Plan {
             Shows::FaintSpikes => FAINT_STEP_S,
         };
         let points = greatest_points.clamp(2, MOST_POINTS);
-        let longest_s = round_down((step_s * f64::from(points)).min(LONGEST_S));
+        let longest_s = step_down((step_s * f64::from(points)).min(LONGEST_S));
         let shortest_s = FEWEST_PERIODS * period_s;
         Self { step_s, longest_s, shortest_s, points, in_pairs: shows == Shows::SpikesInPairs }
     }
@@ -85,7 +87,11 @@ impl Plan {
         let mut records = Vec::new();
         let mut left_s = observe_s;
         while left_s > 1e-9 && records.len() < MOST_RECORDS {
-            let record_s = if left_s >= self.longest_s { self.longest_s } else { round_up(left_s).min(self.longest_s) };
+            let record_s = if left_s >= self.longest_s {
+                self.longest_s
+            } else {
+                step_up(left_s.max(self.shortest_s)).min(self.longest_s)
+            };
             if records.is_empty() {
                 let parts = unequal_parts(record_s);
                 let all_show = parts.iter().all(|part_s| *part_s >= self.shortest_s);
@@ -114,19 +120,6 @@ fn unequal_parts(record_s: f64) -> Vec<f64> {
     shares.iter().map(|share| share * record_s).collect()
 }
 
-/// Steps of a scope's time base: 1, 2, 5 in each decade (instrument maker's manual, not named).
-const STEPS: [f64; 4] = [1.0, 2.0, 5.0, 10.0];
-
-fn round_down(seconds: f64) -> f64 {
-    let decade = 10.0_f64.powf(seconds.log10().floor());
-    STEPS.iter().rev().map(|step| step * decade).find(|step| *step <= seconds * (1.0 + 1e-9)).unwrap_or(decade)
-}
-
-fn round_up(seconds: f64) -> f64 {
-    let decade = 10.0_f64.powf(seconds.log10().floor());
-    STEPS.iter().map(|step| step * decade).find(|step| *step >= seconds * (1.0 - 1e-9)).unwrap_or(10.0 * decade)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -145,6 +138,7 @@ mod tests {
             ("spikes in pairs", frame, 2500, SpikesInPairs, 10.0, vec![2.0, 2.0, 1.0, 5.0]),
             ("spikes without peak detection", frame, 2500, Spikes, 1.0, vec![0.2, 0.2, 0.1, 0.5]),
             ("faint spikes", frame, 20_000, FaintSpikes, 2.0, vec![0.5, 0.2, 0.2, 0.1, 1.0]),
+            ("a tail shorter than a pulse", frame, 2500, Squares, 10.01, vec![5.0, 2.0, 2.0, 1.0, 0.1]),
             ("faint spikes of 625 lines", 0.04, 2500, FaintSpikes, 0.3, vec![0.1, 0.1, 0.1]),
         ] {
             let plan = Plan::new(period_s, points, shows);

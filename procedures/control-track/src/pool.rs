@@ -46,21 +46,35 @@ pub(crate) fn one_after_the_other(captures: &[&Pulses], period_s: f64) -> Option
     Some(whole)
 }
 
-/// Mean rate over records, each weighing by how well its pulses are timed (JCGM 100, weights of inverse variances);
-/// the time base is common to all. Records that differ by more than their pulses' times explain show that the tape's speed
-/// changes: how far the time between them was faster or slower is as uncertain as they scatter.
-pub(crate) fn rate(rates: &[Estimate], timebase_u: f64) -> Result<Estimate> {
-    let timing_u =
-        |rate: &Estimate| (rate.standard_uncertainty.powi(2) - (rate.value * timebase_u).powi(2)).max(0.0).sqrt();
-    let weight = |rate: &Estimate| timing_u(rate).max(1e-9 * rate.value).powi(-2);
-    let weights: f64 = rates.iter().map(weight).sum();
-    let mean = rates.iter().map(|rate| weight(rate) * rate.value).sum::<f64>() / weights;
-    let timing = Contribution::type_b("time of the pulses", weights.sqrt().recip());
-    let mut shares = vec![timing, Contribution::type_b("time base", mean * timebase_u)];
-    let free = rates.len() as f64 - 1.0;
-    let beyond = rates.iter().map(|rate| weight(rate) * (rate.value - mean).powi(2)).sum::<f64>() / free.max(1.0) - 1.0;
-    if beyond > 0.0 {
-        shares.push(Contribution::type_a("scatter over records", (beyond / weights).sqrt(), free));
+/// The rate that one record shows.
+pub(crate) struct Timed {
+    pub(crate) rate: Estimate,
+    /// From its first to its last pulse, in seconds.
+    pub(crate) span_s: f64,
+}
+
+/// Mean rate over records; the time base is common to all. Pulses of all records are timed alike well, and jitter alike, so a rate is
+/// as uncertain as its record is short, and weighs by the square of its span: a short record does not tell by itself how its
+/// pulses jitter, and must not weigh by what it tells. Records that differ by more than their pulses' times explain show that the
+/// tape's speed changes: how far the time between them was faster or slower is as uncertain as they scatter.
+pub(crate) fn rate(records: &[Timed], timebase_u: f64) -> Result<Estimate> {
+    let own = |rate: &Estimate| (rate.standard_uncertainty.powi(2) - (rate.value * timebase_u).powi(2)).max(0.0);
+    let spans_s: f64 = records.iter().map(|of| of.span_s).sum();
+    // Variance of a rate over a second of its span, told by the long ones above all.
+    let of_a_second = records.iter().map(|of| of.span_s * own(&of.rate) * of.span_s.powi(2)).sum::<f64>()
+        / spans_s.max(f64::MIN_POSITIVE);
+    let weights: f64 = records.iter().map(|of| of.span_s.powi(2)).sum();
+    let mean = records.iter().map(|of| of.span_s.powi(2) * of.rate.value).sum::<f64>() / weights;
+    let timing_v = (of_a_second / weights).max((1e-9 * mean).powi(2));
+    let mut shares = vec![
+        Contribution::type_b("time of the pulses", timing_v.sqrt()),
+        Contribution::type_b("time base", mean * timebase_u),
+    ];
+    let free = records.len() as f64 - 1.0;
+    let scatter = records.iter().map(|of| of.span_s.powi(2) * (of.rate.value - mean).powi(2)).sum::<f64>();
+    let beyond_v = scatter / free.max(1.0) / weights - timing_v;
+    if beyond_v > 0.0 {
+        shares.push(Contribution::type_a("scatter over records", beyond_v.sqrt(), free));
     }
     Ok(Estimate::combined(mean, shares)?.within(0.0, f64::MAX))
 }
@@ -355,20 +369,51 @@ mod tests {
 
     #[test]
     fn records_that_differ_say_that_the_speed_changes() {
-        let one = |hz: f64| Estimate::combined(hz, vec![Contribution::type_b("timing", 0.001)]).unwrap();
+        let one = |hz: f64| {
+            let rate = Estimate::combined(hz, vec![Contribution::type_b("timing", 0.001)]).unwrap();
+            Timed { rate, span_s: 2.0 }
+        };
         let (same, other) =
             (rate(&[one(25.0), one(25.0)], 1e-5).unwrap(), rate(&[one(24.98), one(25.02)], 1e-5).unwrap());
         assert!(same.standard_uncertainty < 0.001 && other.standard_uncertainty > 0.01, "{same:?} {other:?}");
     }
 
+    /// Records of unlike lengths, of which the short ones hold too few pulses to tell how they jitter.
+    #[test]
+    fn short_records_do_not_outweigh_long_ones() {
+        let mut state = 5_u64;
+        let mut normal = || {
+            // Twelve uniform numbers (xorshift64) less six.
+            (0..12).fold(-6.0, |sum, _| {
+                state ^= state << 13;
+                state ^= state >> 7;
+                state ^= state << 17;
+                sum + (state >> 11) as f64 / (1_u64 << 53) as f64
+            })
+        };
+        let (mut within, mut far) = (0, 0.0_f64);
+        for _ in 0..300 {
+            let records: Vec<Timed> = [5, 5, 3, 12, 12, 12, 25, 50]
+                .iter()
+                .map(|&count| {
+                    let mut p = pulses(0.0, count);
+                    p.times_s.iter_mut().for_each(|time_s| *time_s += 0.3e-3 * normal());
+                    let span_s = p.times_s[count - 1] - p.times_s[0];
+                    Timed { rate: p.rate(25.0, 0.0).unwrap(), span_s }
+                })
+                .collect();
+            let rate = rate(&records, 0.0).unwrap();
+            within += i32::from((rate.interval.low..=rate.interval.high).contains(&25.0));
+            far = far.max((rate.value / 25.0 - 1.0).abs());
+        }
+        assert!(within >= 273 && far < 1e-3, "{within} of 300, at the most {far} off");
+    }
+
     #[test]
     fn many_records_share_their_time_base() {
         let one = || {
-            Estimate::combined(
-                25.0,
-                vec![Contribution::type_b("timing", 0.004), Contribution::type_b("time base", 0.0025)],
-            )
-            .unwrap()
+            let shares = vec![Contribution::type_b("timing", 0.004), Contribution::type_b("time base", 0.0025)];
+            Timed { rate: Estimate::combined(25.0, shares).unwrap(), span_s: 2.0 }
         };
         let four = rate(&[one(), one(), one(), one()], 1e-4).unwrap();
         assert!((four.standard_uncertainty - 0.002_f64.hypot(0.0025)).abs() < 1e-9, "{four:?}");

@@ -1,7 +1,7 @@
 //! Captures of the control pulses: short ones for shape and time, slow ones for counting.
 
 use crate::plan::{Plan, Shows};
-use crate::pool::Count;
+use crate::pool::{Count, Timed};
 use tapewright_sdk::Abilities;
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::Conversion;
@@ -63,7 +63,7 @@ pub(crate) struct Delay {
 
 /// What a slow record shows.
 pub(crate) struct Slow {
-    pub(crate) rate: Option<Estimate>,
+    pub(crate) rate: Option<Timed>,
     pub(crate) timebase_u: f64,
 }
 
@@ -187,7 +187,9 @@ impl Taker {
                 // Short captures of few pulses may show half the rate; a record tells its own where it does not fit the format.
                 let missing = pulses.missing(self.frame_hz)?;
                 count.add(missing.missing, missing.expected, missing.observed_s);
-                Ok(Slow { rate: pulses.rate(self.frame_hz, timebase_u).ok(), timebase_u })
+                let span_s = pulses.times_s[pulses.times_s.len() - 1] - pulses.times_s[0];
+                let rate = pulses.rate(self.frame_hz, timebase_u).ok().map(|rate| Timed { rate, span_s });
+                Ok(Slow { rate, timebase_u })
             }
             None if span_v > 0.5 * level_v => {
                 let why = format!(

@@ -1,6 +1,6 @@
 //! Looking at the heads in play, and what must hold before a curve may be judged.
 
-use tapewright_sdk::control::control_pulses;
+use tapewright_sdk::control::ControlPulses;
 use tapewright_sdk::formats::LineStandard;
 use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY, name};
 use tapewright_sdk::measure::curve::modulation;
@@ -67,7 +67,7 @@ pub(crate) fn speed(lines: LineStandard, report: &mut Report) -> Result<Speed> {
         report.note("The control track is not hooked up: that the tape's speed fits its recording is told by the curves' shape alone.");
         return Ok(Speed::NotTold);
     };
-    let (pulses, timebase_u) = match control_pulses(point.form, CONTROL_SPAN_S) {
+    let (pulses, timebase_u) = match ControlPulses::new(point.form).look(CONTROL_SPAN_S) {
         Ok(seen) => seen,
         Err(unable) if unable.code == UnableCode::InNoise => {
             report.note("No control pulses were seen: that the tape's speed fits its recording is told by the curves' shape alone.");

@@ -136,8 +136,9 @@ impl<'a> Bench<'a> {
                 for (signal, look) in self.eyes.look(mode, signals) {
                     let unseen = match (&look, self.eyes.points.iter().find(|point| point.signal == signal)) {
                         (Ok(look), Some(point)) => match self.sight(mode, point, look) {
-                            // What noise may hide with another tape says nothing of the first one.
+                            // What noise may hide with another tape, or what may be crosstalk, says nothing of the first one.
                             Sight::Noise if tape == Tape::Second => return Err(noise(point, look)),
+                            Sight::Doubtful if tape == Tape::Second => return Err(doubtful(point, look)),
                             sight => sight == Sight::Unseen,
                         },
                         // What cannot be looked at with the first tape is no absence: its own fault is told.
@@ -322,6 +323,15 @@ fn strange(point: &Point, look: &Look) -> Unable {
     let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
     let why = format!(
         "{} spans {level_v:.3} V, but it has not the shape of {}: look at it, then at the probe's place and earth",
+        point.channel, point.signal
+    );
+    Unable::new(UnableCode::BadData, why)
+}
+
+fn doubtful(point: &Point, look: &Look) -> Unable {
+    let level_v = look.level.as_ref().map_or(0.0, |level| level.value);
+    let why = format!(
+        "with another tape {} spans {level_v:.3} V, which may be {} or not: take a tape that plays well elsewhere",
         point.channel, point.signal
     );
     Unable::new(UnableCode::BadData, why)

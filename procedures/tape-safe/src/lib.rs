@@ -10,7 +10,7 @@ use parameters::{
     JITTER_GOOD, JITTER_REJECT, LEFT_GOOD, LEFT_REJECT, MISSING_GOOD, MISSING_REJECT, PLAYS, RATE_GOOD, RATE_REJECT,
     SWING_GOOD, SWING_REJECT, WATCH_S,
 };
-use tapewright_sdk::control::control_pulses;
+use tapewright_sdk::control::ControlPulses;
 use tapewright_sdk::measure::pulses::{Missing, missing_share};
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
@@ -130,14 +130,14 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     let frame_hz = front.lines.frame_rate_hz();
     let what = format!("play-{n}.control-track");
     let watch_s = settings.number(&WATCH_S);
-    let look = || control_pulses(point.form, watch_s.min(PULSES_S)).on(&what);
-    let (mut pulses, mut timebase_u) = look()?;
-    let mut counts = vec![pulses.missing(frame_hz).on(&what)?];
-    for _ in 1..looks(watch_s, counts[0].observed_s) {
-        (pulses, timebase_u) = look()?;
-        counts.push(pulses.missing(frame_hz).on(&what)?);
+    let (mut eye, mut last, mut counts) = (ControlPulses::new(point.form), None, Vec::new());
+    while left_s(watch_s, &counts) > 0.0 {
+        let seen = eye.look(watch_s.min(PULSES_S)).on(&what)?;
+        counts.push(seen.0.missing(frame_hz).on(&what)?);
+        last = Some(seen);
     }
     missing(&format!("{what}.missing"), &counts, settings, report)?;
+    let Some((pulses, timebase_u)) = last else { return Ok(()) };
     let rate = pulses.rate(frame_hz, timebase_u).on(&what)?;
     let error = rate.scaled(100.0 / frame_hz).shifted(-100.0);
     let limits = settings.within(0.0, &RATE_GOOD, &RATE_REJECT);
@@ -148,9 +148,15 @@ fn control(front: &Front, n: u32, settings: &Settings, report: &mut Report) -> R
     Ok(())
 }
 
-/// Looks at control pulses, as long as one was, that fill the watch.
-fn looks(watch_s: f64, look_s: f64) -> u32 {
-    (watch_s / look_s).round().max(1.0) as u32
+/// What is left of the watch after such looks, in seconds; nothing where another look as long as the last one would fill less than
+/// half of itself.
+fn left_s(watch_s: f64, looks: &[Missing]) -> f64 {
+    let seen_s: f64 = looks.iter().map(|look| look.observed_s).sum();
+    let left_s = watch_s - seen_s;
+    match looks.last() {
+        Some(last) if left_s < 0.5 * last.observed_s => 0.0,
+        _ => left_s,
+    }
 }
 
 /// How many control pulses did not come, of all looks together: one look alone holds too few to decide.
@@ -222,7 +228,11 @@ mod tests {
             highs_s: Vec::new(),
             observed: (0.0, 2.0),
         };
-        (0..looks(WATCH_S.default, PULSES_S)).map(|_| pulses.missing(25.0).unwrap()).collect()
+        let mut looks = Vec::new();
+        while left_s(WATCH_S.default, &looks) > 0.0 {
+            looks.push(pulses.missing(25.0).unwrap());
+        }
+        looks
     }
 
     #[test]
@@ -237,9 +247,23 @@ mod tests {
             let share = share_missing(&counts(lacks)).unwrap();
             assert_eq!(share.decide(&limits).unwrap(), want, "{lacks:?}: {share:?}");
         }
-        assert_eq!(
-            [(2.0, 2.0), (6.0, 2.02), (120.0, 2.0), (6.0, 0.25)].map(|(watch_s, look_s)| looks(watch_s, look_s)),
-            [1, 3, 60, 24]
-        );
+    }
+
+    #[test]
+    fn looks_fill_the_watch_however_long_they_are() {
+        let look = |observed_s: f64| Missing { observed_s, ..counts(&[])[0].clone() };
+        let left = |watch_s: f64, looks: &[f64]| {
+            left_s(watch_s, &looks.iter().map(|observed_s| look(*observed_s)).collect::<Vec<_>>())
+        };
+        for (watch_s, looks, more) in [
+            (6.0, &[][..], true),
+            (6.0, &[2.02, 2.02], true),
+            (6.0, &[2.0, 2.0, 2.0], false),
+            (6.0, &[2.0, 0.2, 0.2], true),
+            (2.0, &[2.02], false),
+            (0.5, &[0.45], false),
+        ] {
+            assert_eq!(left(watch_s, looks) > 0.0, more, "{watch_s} s, looks of {looks:?} s");
+        }
     }
 }

@@ -59,7 +59,10 @@ const FAULTS: &[Fault] = &[
         ..fault("drum off speed", &["drum-off-speed"], "fault drum-unlocked {}")
     },
     Fault { range: (0.45, 0.55), ..fault("wrong tape speed", &["wrong-tape-speed"], "fault wrong-tape-speed {}") },
-    Fault { range: (0.15, 0.35), ..fault("control pulses weak", &["control-track-weak"], "fault control-weak {}") },
+    Fault {
+        range: (0.15, 0.35),
+        ..fault("control pulses weak", &["control-track-weak", "control-track-weak-or-lost"], "fault control-weak {}")
+    },
 ];
 
 /// Formats with control track and two heads, the common ones more often. The camcorder format has pilot tones

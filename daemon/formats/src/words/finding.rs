@@ -16,6 +16,8 @@ closed_list! {
         ControlTrackMissing = "control-track.missing-pulses",
         /// Level too low.
         ControlTrackWeak = "control-track.weak",
+        /// Not seen at the head, where noise may hide weak ones: weak or missing.
+        ControlTrackHidden = "control-track.hidden",
         /// Rate does not fit the format.
         ControlTrackWrongRate = "control-track.wrong-rate",
         /// Pulses there, but they do not keep their place to the head switch.
