@@ -8,6 +8,9 @@ use core::fmt::Write;
 /// Share of the machines whose probe is at the head.
 const AT_HEAD: f64 = 0.25;
 
+/// The groups that are drawn so.
+const GROUPS: [&str; 5] = ["first-look", "capstan-lock", "guide-adjust", "search-modes", "tape-safe"];
+
 /// What a control head gives in play, in volts peak to peak (common practice, no source): from where a scope's least range shows
 /// twenty steps of it.
 const SPIKE_V: (f64, f64) = (1.5e-3, 5e-3);
@@ -20,7 +23,7 @@ pub(super) fn draw(case: &mut Case, random: &mut Random) {
     let sections = super::leads::sections(&case.scenario);
     let is_probe =
         |section: &&str| section.starts_with("[scope.probes.CH") && section.contains("point = \"control-track\"");
-    if !sections.iter().any(is_probe) {
+    if !GROUPS.contains(&case.group) || !sections.iter().any(is_probe) {
         return;
     }
     let at_head = random.chance(AT_HEAD);

@@ -76,12 +76,16 @@ fn control_pulses_at_the_head_are_told_from_the_noise_there() {
     };
     let weak = [Finding::ControlTrackWeak];
     let absent = [Finding::ControlTrackAbsent];
+    let hidden = [Finding::ControlTrackHidden];
+    let told = [Finding::ControlTrackAbsent, Finding::ControlTrackWeak, Finding::ControlTrackPresent];
     let missing = [Finding::ControlTrackAbsent, Finding::ControlTrackMissing, Finding::ControlTrackNotLocked];
     for (spike_v, model, commands, named, there, not_there) in [
         (4e-3, "large", &[][..], None, &[][..], &missing[..]),
         (2e-3, "modest", &[], None, &[], &missing),
         (4e-3, "large", &["fault control-contact-open"], Some("control-track-lost"), &absent, &weak),
         (2e-3, "modest", &["fault control-contact-open"], Some("control-track-lost"), &absent, &weak),
+        (1.6e-3, "modest", &["fault control-contact-open"], Some("control-track-weak-or-lost"), &hidden, &told),
+        (1.6e-3, "modest", &["fault control-weak 0.2"], Some("control-track-weak-or-lost"), &hidden, &told),
         (4e-3, "large", &["fault control-weak 0.3"], Some("control-track-weak"), &weak, &missing),
         (3e-3, "modest", &["fault control-weak 0.3"], Some("control-track-weak"), &weak, &missing),
         (3e-3, "large", &["fault blank-tape"], Some("blank-tape-or-no-signal"), &absent, &weak),
