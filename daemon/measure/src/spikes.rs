@@ -55,7 +55,7 @@ struct Values {
     in_bins: bool,
     /// Each is the mean over so many samples.
     means: usize,
-    /// Values in a spike's width.
+    /// Values in most of a spike's width.
     wide: usize,
 }
 

@@ -10,8 +10,8 @@ use tapewright_measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
 /// Points of a capture of control pulses.
 const POINTS: u32 = 2_500;
 
-/// Longest step of samples in which spikes are sought that hardly stand out of the noise: several lie on each, a spike lasts half a
-/// millisecond or so (common practice, no source).
+/// Longest step of samples in which spikes are sought that hardly stand out of the noise: several lie on each, a spike lasts a third
+/// of a millisecond to one, by the tape's speed (common practice, no source).
 const FAINT_STEP_S: f64 = 1e-4;
 
 /// Most points of these: more take long on a slow link.

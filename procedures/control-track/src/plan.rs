@@ -37,7 +37,7 @@ impl Shows {
 const SQUARE_STEP: f64 = 0.1205;
 /// Points a period of spikes in pairs: with eight bins most bins hold no spike and tell the noise.
 const POINTS_OF_PAIRS: f64 = 16.0;
-/// Longest step of sampled spikes: a spike lasts about a millisecond (common practice, no source).
+/// Longest step of sampled spikes: a spike lasts a third of a millisecond to one, by the tape's speed (common practice, no source).
 const SPIKE_STEP_S: f64 = 2e-4;
 /// The same of faint ones.
 const FAINT_STEP_S: f64 = 5e-5;
