@@ -119,7 +119,7 @@ pub(crate) const DESCRIPTION: Description = Description {
             tells whether the tape's phase is locked to the drum: it may be any, but it has to stay; a tape that is \
             not locked may look right for seconds. At the head the pulses are pairs of spikes of a few millivolts, after the amplifier they \
             are square: the hookup's `form` says which. At the head take a probe without division and the bandwidth limit, if the \
-            scope has one: its own noise is all that hides a weak pulse there, and pulses are called absent only where it hides less than a share that no amplifier works with (`absent`), else hidden. \
+            scope has one: its own noise is all that hides a weak pulse there, and pulses are called absent only where it hides no more than a small share of the level (`absent`), else hidden. \
             Index marks have another duty; the median leaves them out.",
     when_it_fails: "Weak: clean the audio and control head, then look at its height and tilt, then at its connector and \
                     amplifier. Missing pulses: clean the head and try another tape, since a tape with a damaged edge does \
