@@ -194,7 +194,7 @@ fn count(taker: &Taker, shorts: &mut Vec<Short>, settings: &Settings, report: &m
     let mut counted = Counted::default();
     let level_v = pool::level(&pulses_of(shorts, settings, taker))?.value;
     let hidden_v = shorts.iter().map(|short| short.hidden_v).fold(0.0, f64::max);
-    if level_v < hidden_v {
+    if shorts.iter().filter(|short| short.pulses.is_some()).all(|short| short.close) {
         let why = format!(
             "spikes of {:.2} mV stand out of the noise on {} only in a close look, too short to count them: put the probe behind the amplifier, or an amplifier before the scope",
             1e3 * level_v,

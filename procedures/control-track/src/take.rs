@@ -42,6 +42,8 @@ pub(crate) struct Short {
     pub(crate) pulses: Option<Pulses>,
     /// Volts between the greatest and the least, whatever they are.
     pub(crate) span: Estimate,
+    /// The pulses stand out only here, in a closer look.
+    pub(crate) close: bool,
     /// Volts of spikes that noise hides in a first look, at the most; of squares 0.
     pub(crate) hidden_v: f64,
     /// Delay of its pulses to the head switch.
@@ -82,7 +84,7 @@ impl Taker {
     pub(crate) fn short(&self) -> Result<Short> {
         let short = self.look(self.short_s(), SHORT_POINTS)?;
         if self.form() == SignalForm::Spike && short.pulses.is_none() {
-            return Ok(Short { hidden_v: short.hidden_v, ..self.look(CLOSER_S, CLOSER_POINTS)? });
+            return Ok(Short { close: true, hidden_v: short.hidden_v, ..self.look(CLOSER_S, CLOSER_POINTS)? });
         }
         Ok(short)
     }
@@ -120,7 +122,7 @@ impl Taker {
             }
             _ => None,
         };
-        Ok(Short { pulses, span, hidden_v, delay })
+        Ok(Short { pulses, close: false, span, hidden_v, delay })
     }
 
     /// The trigger is the edge that selects head A: it lies at time 0, within a point.
