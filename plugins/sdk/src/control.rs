@@ -3,7 +3,7 @@
 
 use crate::bench::abilities;
 use crate::captures::{Acquire, Capture};
-use crate::unable::Result;
+use crate::unable::{Result, Unable};
 use tapewright_formats::{Signal, SignalForm, UnableCode};
 use tapewright_measure::pulses::{Pulses, pulses_in, pulses_in_pairs};
 
@@ -24,6 +24,30 @@ const FAINT_POINTS: u32 = 20_000;
 pub fn pulses_of(capture: &Capture, form: SignalForm) -> Result<Pulses> {
     let codes = capture.trace(Signal::ControlTrack)?;
     Ok(if codes.info.pairs { pulses_in_pairs(&codes.pairs()?, form)? } else { pulses_in(&codes.samples()?, form)? })
+}
+
+/// A gap between pulses that is off its typical length by this share is odd, and so many of them are too many (common practice,
+/// no source): no tape wanders like that from pulse to pulse.
+const ODD_GAP: f64 = 0.4;
+const MOST_ODD: f64 = 0.1;
+
+/// Refuses spikes that come at odd places: the noise hides some and makes others, and what these do is not what the tape does.
+///
+/// # Errors
+/// `in-noise`.
+pub fn demand_even(gaps_s: &[f64]) -> Result<()> {
+    let mut sorted = gaps_s.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let Some(&typical_s) = sorted.get(sorted.len() / 2) else { return Ok(()) };
+    let odd = gaps_s.iter().filter(|gap_s| (**gap_s / typical_s - 1.0).abs() > ODD_GAP).count();
+    if odd as f64 <= MOST_ODD * gaps_s.len() as f64 {
+        return Ok(());
+    }
+    let why = format!(
+        "{odd} of {} spikes come at odd places, as noise does: put the probe behind the amplifier",
+        gaps_s.len()
+    );
+    Err(Unable::new(UnableCode::InNoise, why))
 }
 
 /// Looks at the control pulses. (Permission `captures`.)
@@ -54,7 +78,11 @@ impl ControlPulses {
         if !self.close {
             let ask = Acquire::of(&[Signal::ControlTrack]).span_s(span_s).least_points(points.min(POINTS));
             let capture = if is_spike { ask.peak() } else { ask }.take_one()?;
-            match pulses_of(&capture, self.form) {
+            let told = pulses_of(&capture, self.form).and_then(|pulses| {
+                // Of noise that pairs make of weak spikes, close samples tell.
+                if is_spike { demand_even(&pulses.gaps()).map(|()| pulses) } else { Ok(pulses) }
+            });
+            match told {
                 Err(unable) if is_spike && unable.code == UnableCode::InNoise => {}
                 seen => return Ok((seen?, capture.info.timebase_uncertainty)),
             }
@@ -110,6 +138,20 @@ mod tests {
         for (seconds, down, up) in [(0.25, 0.2, 0.5), (2.0, 2.0, 2.0), (7.0, 5.0, 10.0), (0.01, 0.01, 0.01)] {
             assert!((step_down(seconds) / down - 1.0).abs() < 1e-9, "{seconds} s: {}", step_down(seconds));
             assert!((step_up(seconds) / up - 1.0).abs() < 1e-9, "{seconds} s: {}", step_up(seconds));
+        }
+    }
+
+    #[test]
+    fn a_train_with_some_pulses_missing_is_even_and_noise_is_not() {
+        let train = |odd: usize| -> Vec<f64> { (0..100).map(|n| if n < odd { 0.08 } else { 0.04 }).collect() };
+        for (gaps, even) in [
+            (train(0), true),
+            (train(8), true),
+            (train(12), false),
+            ((0..60).map(|n| 0.04 * (f64::from(n) * 0.618).fract()).collect(), false),
+            (Vec::new(), true),
+        ] {
+            assert_eq!(demand_even(&gaps).is_ok(), even, "{gaps:?}");
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::lock::{Kind, Lock, lock};
 use crate::parameters::RECORD_S;
-use tapewright_sdk::control::pulses_of;
+use tapewright_sdk::control::{demand_even, pulses_of};
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::record::LevelRecord;
 use tapewright_sdk::measure::slip::{Course, SlipReport, course_of};
@@ -113,11 +113,6 @@ fn with_pulses(front: &Front, span_s: f64, control: Option<&Point>, report: &mut
     Ok(Taken { capture, lock })
 }
 
-/// A gap between pulses that is off its typical length by this share is odd, and so many of them are too many (common practice,
-/// no source): no tape wanders like that from pulse to pulse.
-const ODD_GAP: f64 = 0.4;
-const MOST_ODD: f64 = 0.1;
-
 /// Lengths to try: the steps up to what is allowed and what the scope can hold, and that itself.
 fn spans_s(allowed_s: f64, holds_s: f64) -> Vec<f64> {
     let most_s = allowed_s.min(holds_s);
@@ -132,22 +127,6 @@ fn read_lock(capture: &Capture, form: SignalForm, front: &Front) -> Result<Lock>
         demand_even(&pulses.gaps())?;
     }
     lock(&pulses, 1.0 / front.lines.frame_rate_hz(), capture.info.timebase_uncertainty)
-}
-
-/// Refuses spikes that come at odd places: the noise hides some and makes others, and what these do is not what the tape does.
-fn demand_even(gaps_s: &[f64]) -> Result<()> {
-    let mut sorted = gaps_s.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
-    let Some(&typical_s) = sorted.get(sorted.len() / 2) else { return Ok(()) };
-    let odd = gaps_s.iter().filter(|gap_s| (**gap_s / typical_s - 1.0).abs() > ODD_GAP).count();
-    if odd as f64 <= MOST_ODD * gaps_s.len() as f64 {
-        return Ok(());
-    }
-    let why = format!(
-        "{odd} of {} spikes come at odd places, as noise does: put the probe behind the amplifier",
-        gaps_s.len()
-    );
-    Err(Unable::new(UnableCode::InNoise, why))
 }
 
 impl Play {
@@ -244,20 +223,6 @@ mod tests {
         ] {
             let seen = SlipReport { course, regularity: 0.9, swing, observed_s: 10.0 };
             assert_eq!(motion(&seen, lock), want, "{seen:?} {lock:?}");
-        }
-    }
-
-    #[test]
-    fn a_train_with_some_pulses_missing_is_even_and_noise_is_not() {
-        let train = |odd: usize| -> Vec<f64> { (0..100).map(|n| if n < odd { 0.08 } else { 0.04 }).collect() };
-        for (gaps, even) in [
-            (train(0), true),
-            (train(8), true),
-            (train(12), false),
-            ((0..60).map(|n| 0.04 * (f64::from(n) * 0.618).fract()).collect(), false),
-            (Vec::new(), true),
-        ] {
-            assert_eq!(demand_even(&gaps).is_ok(), even, "{gaps:?}");
         }
     }
 }
