@@ -44,6 +44,9 @@ pub struct Step {
     /// The step is left out, rather than unable, unless each of these is on a channel that takes samples.
     #[serde(default)]
     pub when_sampled: Vec<Signal>,
+    /// The step is left out, rather than unable, unless one of these at least is on such a channel.
+    #[serde(default)]
+    pub when_one_sampled: Vec<Signal>,
     /// The step is only for formats that have a control track (true) or none (false); left out: for any.
     #[serde(default)]
     pub control_track: Option<bool>,
@@ -136,6 +139,7 @@ pub fn of_one(procedure: &str) -> Sequence {
             skip_because: String::new(),
             when_hooked_up: false,
             when_sampled: Vec::new(),
+            when_one_sampled: Vec::new(),
             control_track: None,
             stop_when: Vec::new(),
         }],

@@ -141,6 +141,18 @@ fn without_control_pulses_no_guide_is_judged_nor_given_a_sign() {
     }
 }
 
+/// Such a deck follows its tracks by itself: nobody is asked to move it off centre.
+#[test]
+fn a_format_without_a_control_track_is_told_at_once_what_takes_its_place() {
+    let changed = [("\"vhs-525-sp\"", "\"8mm-525-sp\""), (CONTROL, "")];
+    let (report, _) = play_it(turned(-30.0, [0.4, -0.4], &changed));
+    let all = text::run(&report);
+    check(&report, Outcome::Unable, &[], &[]);
+    let [procedure] = &report.procedures[..] else { panic!("{all}") };
+    assert_eq!(procedure.unable[0].code, UnableCode::NotInFormat, "{all}");
+    assert!(procedure.measurements.is_empty() && report.next.contains("`pilot-tracking`"), "{all}");
+}
+
 #[test]
 fn heights_hold_for_heads_half_as_wide_again_as_their_tracks() {
     for setting in [-30.0, 4.0] {

@@ -107,6 +107,31 @@ fn after_a_repair_that_is_done_the_deck_passes() {
     check("after-repair", 0, Outcome::Pass, &[], &steps);
 }
 
+/// Heads half as wide again as their tracks hide at tracking centre a guide that is out of height by a fifth of a track.
+#[test]
+fn a_guide_that_wide_heads_hide_does_not_pass_after_a_repair() {
+    let mut wide = deck("after-repair");
+    for head in [&mut wide.machine.head_a, &mut wide.machine.head_b] {
+        head.width_um = Some(87.0);
+    }
+    let operator = &mut wide.operator.adjust;
+    operator.insert("tracking-one-side".to_owned(), vec!["fault tracking 0.64".to_owned()]);
+    operator.insert("tracking-other-side".to_owned(), vec!["fault tracking -0.64".to_owned()]);
+    wide.stages[0].run.push("fault exit-guide 22".to_owned());
+    let steps = [("envelope", Some(Outcome::Pass)), ("guide-adjust", Some(Outcome::Inconclusive))];
+    check_of(wide, "after-repair", 0, Outcome::Inconclusive, &[], &steps);
+}
+
+/// The reference is sampled, and the head switch triggers: phase and rate are told without a channel more.
+#[test]
+fn a_drum_that_hunts_is_found_with_the_head_switch_on_the_trigger_input() {
+    let text = DECK.replace("point = \"audio-left\"\nexpected_v = 1.3", "point = \"reference\"\nexpected_v = 5.0");
+    let mut hunting = Scenario::parse(&text).unwrap_or_else(|faults| panic!("{faults}"));
+    hunting.stages[0].run.push("fault drum-hunting 6e-4".to_owned());
+    let steps = [("drum-lock", Some(Outcome::Fail)), ("wow-flutter", LEFT_OUT)];
+    check_of(hunting, "full-check", 0, Outcome::Fail, &["drum-hunts"], &steps);
+}
+
 /// Many machines have one sound channel: its level peak proves the head, with the screw turned past it and back.
 #[test]
 fn a_deck_with_one_sound_channel_passes_after_a_repair() {

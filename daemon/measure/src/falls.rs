@@ -159,11 +159,14 @@ impl Course {
 fn local_medians(levels: &[f64]) -> Vec<f64> {
     let block = AROUND / 2;
     let count = levels.len().div_ceil(block);
+    let mut window = Vec::with_capacity(2 * AROUND);
     let medians: Vec<f64> = (0..count)
         .map(|b| {
             let middle = b * block + block / 2;
             let (from, to) = (middle.saturating_sub(AROUND), (middle + AROUND).min(levels.len()));
-            median_in_place(&mut levels[from..to].to_vec())
+            window.clear();
+            window.extend_from_slice(&levels[from..to]);
+            median_in_place(&mut window)
         })
         .collect();
     (0..levels.len()).map(|i| medians[i / block]).collect()

@@ -5,7 +5,7 @@ use crate::bench::events::BenchEvent;
 use crate::records::{FindingRecord, JobEvent, JobId, Note, RunClosed, RunEvent, ScrapTapeRan};
 use crate::report::run_report::{ALARM, ProcedureReport, RunReport};
 use crate::triage::{Conclusion, conclude, shipped_faults};
-use tapewright_formats::{Finding, Mode, Outcome, Signal};
+use tapewright_formats::{Finding, Mode, Outcome, Signal, UnableCode};
 
 /// The procedure whose verdict a job is told.
 const TAPE_SAFE: &str = "tape-safe";
@@ -119,7 +119,11 @@ impl Prepared {
                     .flat_map(|p| p.unable.iter().map(|u| format!("{}, {}: {}", p.procedure, u.what, u.why)))
                     .collect();
                 why_not.extend(report.alarm.as_ref().map(|alarm| format!("the stop at the end: {alarm}")));
-                conclude(&shipped_faults(), &report.findings, outcome, &why_not)
+                let mut conclusion = conclude(&shipped_faults(), &report.findings, outcome, &why_not);
+                if let Some(instead) = instead_of(&report).filter(|_| conclusion.faults.is_empty()) {
+                    conclusion.next = instead;
+                }
+                conclusion
             }
         };
         if let Some(alarm) = &report.alarm {
@@ -171,4 +175,17 @@ mod tests {
         let error = RunError::NotAcknowledged;
         assert_eq!(whole(&[passed()], 1, Some(&error)), Outcome::Unable);
     }
+}
+
+/// What to do where nothing but the format stood in the way: running again changes nothing.
+fn instead_of(report: &RunReport) -> Option<String> {
+    let unable = || report.procedures.iter().flat_map(|procedure| &procedure.unable);
+    let is_of_format = unable().count() > 0
+        && unable().all(|unable| unable.code == UnableCode::NotInFormat)
+        && report.alarm.is_none()
+        && report.verdict == Some(Outcome::Unable);
+    is_of_format.then(|| {
+        let advice = report.procedures.iter().flat_map(|procedure| &procedure.advice).next();
+        advice.cloned().unwrap_or_else(|| "Take what stands in its place on this format.".to_owned())
+    })
 }

@@ -25,7 +25,7 @@ use services::BenchServices;
 use spec::{RunSpec, SpecError, check_hookup, check_job};
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use tapewright_formats::{Finding, format_named};
+use tapewright_formats::{Finding, Signal, format_named};
 use tapewright_host::{Cancel, Earlier, Ended, Setting, Verdict};
 
 /// Answer that agrees.
@@ -261,13 +261,25 @@ impl Prepared {
         }
         let hookup = &self.runner.bench.hookup;
         let needs = if step.when_hooked_up { loaded.description().needs.as_slice() } else { &[] };
-        let missing = needs.iter().chain(&step.when_sampled).find(|signal| hookup.point(**signal).is_none());
+        let missing = needs.iter().find(|signal| hookup.point(**signal).is_none());
         if let Some(signal) = missing {
             return Some(format!("{signal} is not hooked up"));
         }
-        let only = step.when_sampled.iter().filter_map(|signal| hookup.point(*signal));
-        let only = only.clone().find(|point| self.runner.bench.scope.is_trigger_only(&point.channel));
-        only.map(|point| format!("{} is on {}, which can only trigger", point.signal, point.channel))
+        let not_sampled = |signal: &Signal| match hookup.point(*signal) {
+            None => Some(format!("{signal} is not hooked up")),
+            Some(point) => self
+                .runner
+                .bench
+                .scope
+                .is_trigger_only(&point.channel)
+                .then(|| format!("{signal} is on {}, which can only trigger", point.channel)),
+        };
+        if let Some(why) = step.when_sampled.iter().find_map(not_sampled) {
+            return Some(why);
+        }
+        let each: Vec<Option<String>> = step.when_one_sampled.iter().map(not_sampled).collect();
+        let each: Option<Vec<String>> = each.into_iter().collect();
+        each.filter(|whys| !whys.is_empty()).map(|whys| whys.join(", and "))
     }
 
     fn leave_out(&self, step: &Step, because: String) -> Result<ProcedureReport, RunError> {

@@ -52,6 +52,7 @@ pub mod earlier;
 pub mod heads;
 pub mod known;
 pub mod live;
+mod own_rate;
 mod parameters;
 pub mod phase;
 pub mod probe;

@@ -8,6 +8,7 @@
 use crate::bench::{Abilities, Point, abilities, hooked_up};
 use crate::bursts::{BURST, Bursts, Followed};
 use crate::captures::{Acquire, Capture, Slope};
+use crate::own_rate::other_rate;
 use crate::unable::{Result, Unable};
 use tapewright_formats::{LineStandard, Signal, SignalForm, UnableCode};
 use tapewright_measure::pulses::{Pulses, pulses_in};
@@ -176,6 +177,16 @@ impl PhaseTaker {
             // The trigger lies anywhere between two samples.
             phase_u_s: edge_u_s.hypot(trace.dt_s() / 12.0_f64.sqrt()),
         })
+    }
+
+    /// The signal that is sampled and its rate, in hertz, where this is surely another one than once a frame. Of an edge that only
+    /// triggers nothing tells the rate.
+    ///
+    /// # Errors
+    /// What the daemon says; `clipped`, `bad-data`.
+    pub fn other_rate(&self) -> Result<Option<(Signal, Estimate)>> {
+        let point = if self.samples_train() { &self.train } else { &self.switch };
+        Ok(other_rate(point, self.period_s)?.map(|rate| (point.signal, rate)))
     }
 
     /// Looks until `observe_s` are covered and there are `least` of them.

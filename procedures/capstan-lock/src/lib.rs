@@ -30,6 +30,9 @@ impl Procedure for CapstanLock {
         let looks = taker.series(settings.number(&p::OBSERVE_S), settings.count(&p::LOOKS) as usize, |share| {
             report.progress(0.1 + 0.85 * share, "watches the control pulses against the head switch");
         })?;
+        if let Some((signal, rate)) = taker.other_rate()? {
+            return Ok(another_speed(signal, &rate, lines.frame_rate_hz(), settings, report));
+        }
         let met = taker.met();
         if let Some(remark) = met.remark() {
             report.note(&remark);
@@ -58,6 +61,10 @@ impl Procedure for CapstanLock {
         let manner = record.manner(walk_good / field_hz)?;
         let drift = record.drift()?;
         if manner == Manner::Walks {
+            if proves {
+                let seen = format!("at {} head-switch edges", looks.len());
+                report.found(Finding::ControlTrackPresent, &seen);
+            }
             let pitches = drift.value * record.observed_s() * field_hz;
             report.found(
                 Finding::TapeSlip,
@@ -111,6 +118,18 @@ impl Procedure for CapstanLock {
         }
         Ok(())
     }
+}
+
+/// Pulses at another rate keep their phase all the same, look after look.
+fn another_speed(signal: Signal, rate: &Estimate, frame_hz: f64, settings: &Settings, report: &mut Report) {
+    let error = rate.clone().scaled(100.0 / frame_hz).shifted(-100.0);
+    let of_tape = signal == Signal::ControlTrack;
+    let name = if of_tape { "capstan.speed-error" } else { "drum.rate-error" };
+    let limits = settings.within(0.0, &p::RATE_GOOD, &p::RATE_REJECT);
+    report.measured(Measured::new(name, Unit::Percent, &error).judged(limits));
+    let finding = if of_tape { Finding::WrongTapeSpeed } else { Finding::HeadSwitchWrongRate };
+    report.found(finding, &format!("{signal} at {:.3} Hz, {frame_hz:.3} Hz are right", rate.value));
+    report.note("At another rate than its own nothing is said of the tape's phase.");
 }
 
 tapewright_sdk::export!(CapstanLock);

@@ -55,6 +55,9 @@ fn judge_level(taker: &Taker, captures: &[&Pulses], settings: &Settings, report:
     Ok(())
 }
 
+/// Pulses so much too fast are no servo's error, but those of another speed than the recording's (common practice, no source).
+const OTHER_SPEED: f64 = 1.25;
+
 fn judge_rate(
     taker: &Taker,
     subject: &Subject,
@@ -75,7 +78,12 @@ fn judge_rate(
         .measured(Measured::new("control-track.rate", Unit::Hertz, &rate).judged(p::rate(settings, taker.frame_hz)));
     if outcome == Some(Outcome::Fail) {
         let ratio = rate.value / taker.frame_hz;
-        report.found(Finding::ControlTrackWrongRate, &format!("{:.3} Hz, {ratio:.4} times one a frame", rate.value));
+        let seen = format!("{:.3} Hz, {ratio:.4} times one a frame", rate.value);
+        // Missing pulses make a rate too low, and none too high.
+        if ratio > OTHER_SPEED {
+            report.found(Finding::WrongTapeSpeed, &seen);
+        }
+        report.found(Finding::ControlTrackWrongRate, &seen);
         if let Ok(SpeedFit::Multiple(times)) = speed_fit(&rate, subject.format.lines) {
             report.advise(&format!("The tape runs at {times:.2} times the speed of its recording: check the speed setting, and the format said for this job."));
         }

@@ -33,7 +33,7 @@ impl Procedure for ControlTrack {
         settings.demand_order(&p::PAIRS)?;
         let subject = subject()?;
         subject.demand_control_track().inspect_err(|_| {
-            report.advise("Tracking is done by pilot tones under the colour signal: look for them in the RF instead, and at the tracking error made of them.");
+            report.advise("Run `pilot-tracking`: pilot tones under the colour signal, in the RF, take the place of the control pulses.");
         })?;
         let mut taker = Taker {
             point: hooked_up(Signal::ControlTrack)?,

@@ -42,6 +42,9 @@ impl Procedure for DrumLock {
             }
             other => other?,
         };
+        if let Some((signal, rate)) = taker.other_rate()? {
+            return another_rate(signal, &rate, &taker, settings, report);
+        }
         let met = taker.met();
         if let Some(remark) = met.remark() {
             report.note(&remark);
@@ -109,6 +112,30 @@ fn judge(
     if proves && outcome == Some(Outcome::Pass) && jittery == Some(Outcome::Pass) && swings == Some(Outcome::Pass) {
         report.found(Finding::DrumLocked, &format!("over {:.1} s observed", record.observed_s()));
     }
+    Ok(())
+}
+
+/// What comes at another rate keeps its phase all the same, look after look.
+fn another_rate(
+    signal: Signal,
+    rate: &Estimate,
+    taker: &PhaseTaker,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
+    let frame_hz = 1.0 / taker.period_s();
+    let seen = format!("{:.4} Hz, {frame_hz:.4} Hz are right", rate.value);
+    if signal == Signal::Reference {
+        let why = format!(
+            "the reference comes at {seen}: nothing can be held against it; look whether the probe is on the servo's reference, and at its source"
+        );
+        return Err(Unable::new(UnableCode::WrongSpeed, why).on("drum.phase"));
+    }
+    let error = rate.clone().scaled(100.0 / frame_hz).shifted(-100.0);
+    let limits = settings.within(0.0, &p::RATE_GOOD, &p::RATE_REJECT);
+    report.measured(Measured::new("drum.rate-error", Unit::Percent, &error).judged(limits));
+    report.found(Finding::DrumNotLocked, &seen);
+    report.note("The drum runs at another rate than the reference: it has no phase to speak of.");
     Ok(())
 }
 

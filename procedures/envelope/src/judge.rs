@@ -10,6 +10,7 @@ use tapewright_sdk::known::KnownLevel;
 use tapewright_sdk::measure::curve::{balance, greatest_level, middle_level};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::{LEVEL_MOST, surely_above};
 
 /// Flatness, ends and middle of each head, and what the tape's kind allows to be said of them. Where not
 /// all heads were heard, nothing is flat.
@@ -97,6 +98,12 @@ fn alone(looks: &[&Look], shapes: &[Shape], good: f64, report: &mut Report) {
     for (look, shape) in looks.iter().zip(shapes).filter(|(_, shape)| shape.surely_sags(good)) {
         let sides = shape.sides().iter().map(|side| side.text()).collect::<Vec<_>>().join(" and ");
         let head = name(look.head);
+        if sides.is_empty() {
+            report.note(&format!(
+                "{head} is not flat, but its ends do not tell on which side it sags: look at the curve."
+            ));
+            continue;
+        }
         report.note(&format!("{head} sags {sides}, and the other head does not with it: a guide acts on both heads, so this is that head, its contact or its dirt."));
         report.advise(&format!("Clean {head} by hand and look again before touching a guide."));
     }
@@ -165,12 +172,30 @@ fn weak_head(balance: &Estimate, reject_db: f64) -> Option<Finding> {
 }
 
 /// Middle levels over the known level of this point. Heads are weak alike where both stay below it all along.
-pub(crate) fn level(looks: &[&Look], known: KnownLevel, settings: &Settings, report: &mut Report) -> Result<()> {
+/// Far above it the probe's factor is wrong, and weak heads read as strong ones.
+pub(crate) fn level(
+    looks: &[&Look],
+    known: KnownLevel,
+    point: &Point,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<()> {
     let limits = settings.at_least(&LEVEL_GOOD, &LEVEL_REJECT);
     let reject = settings.number(&LEVEL_REJECT);
     let mut greatest = Vec::new();
     for look in looks {
         let share = known.share_of(&middle_level(&look.curve)?)?;
+        if surely_above(&share, 1.0, settings.number(&LEVEL_MOST)) {
+            let middle = Measured::new(format!("{}.level", name(look.head)), Unit::One, &share);
+            report.measured(middle);
+            let why = format!(
+                "{:.2} times the {:.3} V known or expected on {}: check the probe's factor and its point, then the level that was given",
+                share.value,
+                known.most_v(),
+                point.channel
+            );
+            return Err(Unable::new(UnableCode::BadData, why).on("level"));
+        }
         report.measured(Measured::new(format!("{}.level", name(look.head)), Unit::One, &share).judged(limits.clone()));
         greatest.push(known.share_of(&greatest_level(&look.curve)?)?);
     }

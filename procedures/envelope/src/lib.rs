@@ -113,8 +113,9 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         }
         _ => report.note("The point carries one head: no balance."),
     }
-    match KnownLevel::of(&subject, &hooked_up(Signal::Rf)?) {
-        Some(known) => judge::level(&clear, known, settings, report)?,
+    let point = hooked_up(Signal::Rf)?;
+    match KnownLevel::of(&subject, &point) {
+        Some(known) => judge::level(&clear, known, &point, settings, report)?,
         None => report.note("Nothing says which level to expect (`--known-level`, or `expected-v` in the hookup): two heads weak alike do not show."),
     }
     demand_no_bars(&looks, speed)?;

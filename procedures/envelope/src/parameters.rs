@@ -2,6 +2,7 @@
 
 use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY};
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::LEVEL_MOST;
 
 pub(crate) const FRAMES: Number = Number::practice(
     "frames",
@@ -37,6 +38,7 @@ pub(crate) const ALL: &[Parameter] = &[
     Parameter::Number(BALANCE_REJECT),
     Parameter::Number(LEVEL_GOOD),
     Parameter::Number(LEVEL_REJECT),
+    Parameter::Number(LEVEL_MOST),
     Parameter::Number(STEADY),
     Parameter::Number(CLEAR_OF_NOISE),
 ];

@@ -29,14 +29,11 @@ impl Eye {
 
     /// Why no control pulses told the tracking sides, and what to do.
     pub(crate) fn why_untold(&self) -> &'static str {
-        match (&self.control, self.subject.format.control_track) {
-            (_, false) => {
-                "this format has no control track, so nothing tells that tracking was turned to both sides, and which is which: no height of a guide and no contact is judged; compare with a machine that is known to be right"
-            }
-            (None, true) => {
+        match &self.control {
+            None => {
                 "without control pulses nothing tells that tracking was turned to both sides, and which is which: hook up the control track to a channel beside the RF, and run once more"
             }
-            (Some(_), true) => {
+            Some(_) => {
                 "the control track is hooked up, but no pulse was found in the captures beside the RF, so nothing tells that tracking was turned to both sides: look at the probe on the control track, and run once more"
             }
         }

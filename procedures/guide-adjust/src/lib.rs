@@ -47,7 +47,7 @@ impl Procedure for GuideAdjust {
                     the level is taken at centre and with tracking moved to about 60 % of it on either side. A tilt that \
                     mirrors between the sides is a guide's height, with its sign; the same dip on both sides is contact, tension or \
                     dirt. Which side is which is told by the delay from control pulse to head switch, so put a probe on the control \
-                    track: without one, and on a format without a control track, no guide and no contact is judged. Only an alignment tape judges the machine's guides. Live, it shows entrance, middle and exit of each head, \
+                    track: without one no guide and no contact is judged; a format without a control track has no tracking to move, and `pilot-tracking` takes this one's place there. Only an alignment tape judges the machine's guides. Live, it shows entrance, middle and exit of each head, \
                     which guide, and better or worse than a moment ago, as fast as the scope gives captures. A level that goes to and \
                     fro by itself is automatic tracking, which works against you: set tracking to manual first.",
             when_it_fails: "Turn a guide only after all else was ruled out, and only when parts were disturbed: clean the path first, and look \
@@ -67,6 +67,10 @@ impl Procedure for GuideAdjust {
 
 fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let subject = subject()?;
+    // Without pulses nothing tells the sides, and such a deck follows its tracks by itself: nobody can move it off centre.
+    subject.demand_control_track().inspect_err(|_| {
+        report.advise("Run `pilot-tracking`: its beats say how each head lies on its tracks; and `envelope` with an alignment tape, whose dips at an end of the scan only a comparison with a machine that is known to be right can lay to a guide.");
+    })?;
     let count = settings.count(&FRAMES);
     let eye = Eye::new(&subject, Front::for_scans(&subject, 1, 6 * count)?)?;
     report.note(&format!("Level by {}.", eye.front.way.text()));

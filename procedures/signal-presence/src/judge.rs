@@ -1,7 +1,7 @@
 //! What counts as there: the decisions, as functions of what was seen.
 
 use crate::carrier::carrier_sight;
-use tapewright_sdk::formats::{Expectation, LineStandard, ProbePlace, SignalForm, expected_in};
+use tapewright_sdk::formats::{Expectation, Format, LineStandard, ProbePlace, SignalForm, expected_in};
 use tapewright_sdk::measure::carrier_share::CarrierShare;
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::probe::surely_above;
@@ -68,8 +68,11 @@ pub(crate) fn nominal_hz(signal: Signal, lines: LineStandard) -> Option<f64> {
 }
 
 /// Whether anything is judged here, and whether the rate is too: where a machine shifts it on purpose, or
-/// sends the signal or not as it likes, it says nothing.
-pub(crate) const fn judged(mode: Mode, signal: Signal) -> (bool, bool) {
+/// sends the signal or not as it likes, or the format has no control track to read, it says nothing.
+pub(crate) fn judged(mode: Mode, signal: Signal, format: &Format) -> (bool, bool) {
+    if signal == Signal::ControlTrack && !format.control_track {
+        return (false, false);
+    }
     match expected_in(mode, signal) {
         Expectation::Present => (true, true),
         Expectation::Shifted => (true, false),
@@ -86,6 +89,8 @@ pub(crate) struct Look {
     pub(crate) rate: Option<Estimate>,
     /// Pulses or lines were found.
     pub(crate) shaped: bool,
+    /// These pulses come at odd places: some are missing, or noise made some.
+    pub(crate) uneven: bool,
     /// It swings slowly and far, as its kind never does.
     pub(crate) misshapen: bool,
     /// Of RF that was looked for in noise: how much of it is a carrier.
@@ -229,6 +234,7 @@ pub(crate) fn modes(text: &str) -> Result<Vec<Mode>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use tapewright_sdk::formats::format_named;
 
     const SHARES: Shares = Shares { present: 0.2, crosstalk: 0.1, most: Some(1.8) };
     const SQUARE: Kind = Kind::Pulses(SignalForm::Square);
@@ -283,13 +289,16 @@ mod tests {
 
     #[test]
     fn what_is_normally_absent_is_not_judged() {
-        for (mode, signal, expected) in [
-            (Mode::Still, Signal::ControlTrack, (false, false)),
-            (Mode::Still, Signal::HeadSwitch, (true, false)),
-            (Mode::Play, Signal::ControlTrack, (true, true)),
-            (Mode::Stop, Signal::Video, (false, false)),
+        for (format, mode, signal, expected) in [
+            ("vhs-525-sp", Mode::Still, Signal::ControlTrack, (false, false)),
+            ("vhs-525-sp", Mode::Still, Signal::HeadSwitch, (true, false)),
+            ("vhs-525-sp", Mode::Play, Signal::ControlTrack, (true, true)),
+            ("vhs-525-sp", Mode::Stop, Signal::Video, (false, false)),
+            ("8mm-525-sp", Mode::Play, Signal::ControlTrack, (false, false)),
+            ("8mm-525-sp", Mode::Play, Signal::HeadSwitch, (true, true)),
         ] {
-            assert_eq!(judged(mode, signal), expected, "{signal} in {mode}");
+            let format = format_named(format).expect("a row of the table");
+            assert_eq!(judged(mode, signal, format), expected, "{signal} in {mode}, {}", format.name);
         }
     }
 

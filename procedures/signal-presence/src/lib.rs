@@ -116,7 +116,7 @@ impl<'a> Bench<'a> {
     fn counts(&self, seen: &Seen) -> bool {
         let followed = |other: &&Seen| other.mode == seen.mode && other.point.signal == Signal::Rf;
         let rf = self.seen.iter().find(followed).and_then(|rf| self.sight_of(rf));
-        judged(seen.mode, seen.point.signal).0
+        judged(seen.mode, seen.point.signal, self.eyes.subject.format).0
             && (seen.point.signal != Signal::Video || rf.is_none_or(|rf| rf != Sight::Unseen))
     }
 
@@ -269,12 +269,22 @@ impl<'a> Bench<'a> {
             return report.unable(too_few(&seen.point).on(format!("{name}.rate")));
         };
         let measured = Measured::new(format!("{name}.rate"), Unit::Hertz, rate);
-        if !judged(seen.mode, signal).1 {
+        if !judged(seen.mode, signal, self.eyes.subject.format).1 {
             report.measured(measured);
             return report
                 .note(&format!("{name}.rate is not judged: a healthy machine shifts it in {} on purpose", seen.mode));
         }
-        if report.measured(measured.judged(p::rate_limits(self.settings, nominal_hz))) == Some(Outcome::Fail)
+        let judged = measured.clone().judged(p::rate_limits(self.settings, nominal_hz));
+        // A train with many gaps in it may be counted by a period that is none.
+        if look.uneven && judged.outcome() == Some(Outcome::Fail) {
+            report.measured(measured);
+            let why = format!(
+                "the pulses on {} come at odd places: many are missing, or some are noise, so they tell no rate; run `control-track`, which counts them",
+                seen.point.channel
+            );
+            return report.unable(Unable::new(UnableCode::BadData, why).on(format!("{name}.rate")));
+        }
+        if report.measured(judged) == Some(Outcome::Fail)
             && let Some(wrong) = findings(signal).wrong_rate
         {
             report.found(wrong, &format!("{:.3} Hz in {}, {nominal_hz:.3} Hz by the format", rate.value, seen.mode));
@@ -284,7 +294,12 @@ impl<'a> Bench<'a> {
     /// Says what is there although it is not asked for.
     fn remark(&self, seen: &Seen, report: &mut Report) {
         let (mode, signal) = (seen.mode, seen.point.signal);
+        let format = self.eyes.subject.format;
         match (self.sight_of(seen), signal) {
+            (_, Signal::ControlTrack) if !format.control_track => report.note(&format!(
+                "{mode}: {} has no control track, so what is on {} is not judged: pilot tones take its place (`pilot-tracking`)",
+                format.name, seen.point.channel
+            )),
             (Some(Sight::Seen), Signal::Video) => report
                 .note(&format!("{mode}: there is video without RF, which may be the machine's own: it is not judged")),
             (Some(Sight::Seen), _) => {

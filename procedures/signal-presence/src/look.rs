@@ -8,6 +8,7 @@ use crate::judge::{Kind, Look, expected_level_v, judged};
 use crate::line::lines_in;
 use crate::record::Record;
 use tapewright_sdk::Abilities;
+use tapewright_sdk::control::demand_even;
 use tapewright_sdk::formats::SignalForm;
 use tapewright_sdk::measure::carrier_share::CarrierShare;
 use tapewright_sdk::measure::pulses::Pulses;
@@ -146,7 +147,9 @@ impl Eyes {
     fn pulses(&self, point: &Point, taken: &Records, form: SignalForm) -> Result<Look> {
         if let Some(found) = most_pulses(&taken.records, form)? {
             let rate = found.rate(self.subject.format.lines.frame_rate_hz(), taken.timebase_u).ok();
-            return Ok(Look { level: Some(found.level), rate, shaped: true, ..Look::default() });
+            let gaps_s = found.gaps();
+            let uneven = gaps_s.len() < FEWEST_GAPS || demand_even(&gaps_s).is_err();
+            return Ok(Look { level: Some(found.level), rate, shaped: true, uneven, ..Look::default() });
         }
         if form != SignalForm::Spike {
             return greatest(&taken.records, Record::swing_v);
@@ -178,7 +181,8 @@ impl Eyes {
                 look = greater(look, greatest(&taken?.records, Record::span_v)?);
             }
         }
-        let expected_v = expected_level_v(point, &self.subject).filter(|_| judged(mode, point.signal).0);
+        let expected_v =
+            expected_level_v(point, &self.subject).filter(|_| judged(mode, point.signal, self.subject.format).0);
         if let (Signal::Rf, Some(expected_v), Some(level)) = (point.signal, expected_v, &look.level)
             && level.interval.high >= self.crosstalk * expected_v
         {
@@ -244,6 +248,9 @@ impl Eyes {
         Ok(Look { triggers: Some((came, TRIGGERS)), ..Look::default() })
     }
 }
+
+/// So many gaps of one length are no chance: fewer may be, where most pulses are missing.
+const FEWEST_GAPS: usize = 3;
 
 /// The pulses of the record with the most of them; none: no record shows any.
 fn most_pulses(records: &[Record], form: SignalForm) -> Result<Option<Pulses>> {

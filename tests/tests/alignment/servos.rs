@@ -93,6 +93,16 @@ fn a_lock_is_not_stated_where_pulses_are_missing() {
     assert!(!said.report.procedures[0].notes.iter().any(|note| note.contains("met no pulse")), "{:?}", said.report);
 }
 
+/// Of such a train the most common gap is no period.
+#[test]
+fn most_pulses_missing_is_no_other_tape_speed() {
+    let said = run(CAPSTAN, 1, &["fault control-missing 0.6"], "signal-presence");
+    let text = tapewright::report::text::run(&said.report);
+    assert!(!said.report.findings.contains(&Finding::WrongTapeSpeed), "{text}");
+    assert_eq!(said.report.verdict, Some(Outcome::Unable), "{text}");
+    assert!(text.contains("come at odd places"), "{text}");
+}
+
 #[test]
 fn missing_pulses_are_no_jitter_and_no_index_marks() {
     let said = run(CAPSTAN, 1, &["fault control-missing 0.4"], "control-track");
@@ -106,6 +116,23 @@ fn missing_pulses_are_no_jitter_and_no_index_marks() {
     assert!(!of.notes.iter().any(|note| note.contains("index mark")), "{text}");
     assert!(said.report.findings.contains(&Finding::ControlTrackMissing), "{text}");
     assert!(!said.report.findings.contains(&Finding::ControlTrackWrongDuty), "{text}");
+}
+
+/// Pulses of another speed keep their place to the head switch as well as those of the right one.
+#[test]
+fn a_tape_at_a_whole_multiple_of_its_speed_is_not_locked() {
+    let locked =
+        CAPSTAN.replacen("[machine.capstan]\n", "[machine.capstan]\nfree_running_error = 0.0\nwander = 0.0\n", 1);
+    for times in [2.0, 3.0] {
+        let said = run(&locked, 1, &[&format!("fault wrong-tape-speed {times}")], "capstan-lock");
+        let text = tapewright::report::text::run(&said.report);
+        let want =
+            Want { verdict: Outcome::Fail, there: &[Finding::WrongTapeSpeed], not_there: OF_CAPSTAN, unable: &[] };
+        check(&said, &want);
+        let all = &said.report.procedures[0].measurements;
+        let error = all.iter().find(|m| m.name == "capstan.speed-error").unwrap_or_else(|| panic!("{text}"));
+        assert!((error.low..=error.high).contains(&(100.0 * (times - 1.0))), "{text}");
+    }
 }
 
 #[test]

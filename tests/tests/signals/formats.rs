@@ -27,6 +27,19 @@ fn a_healthy_machine_without_control_track_passes() {
     passes(&stage(&PILOTS.replacen("[operator]\n", switch, 1), 1));
 }
 
+/// The bench keeps its probe on the control track from the last job.
+#[test]
+fn a_probe_on_a_control_track_that_the_format_has_not_is_not_judged() {
+    let probe = "[scope.probes.CH2]\npoint = \"control-track\"\nfactor = 10.0\nexpected_v = 5.0\n\n[operator]\n";
+    let switch = "[scope.probes.EXT]\npoint = \"head-switch\"\nfactor = 10.0\nexpected_v = 5.0\n\n";
+    let text = PILOTS.replacen("[operator]\n", &format!("{switch}{probe}"), 1);
+    let report = play(&stage(&text, 1), "signal-presence", &[]).report;
+    let text = tapewright::report::text::run(&report);
+    assert_eq!(report.verdict, Some(Verdict::Pass), "{text}");
+    let notes = &report.procedures[0].notes;
+    assert!(notes.iter().any(|n| n.contains("has no control track") && n.contains("`pilot-tracking`")), "{text}");
+}
+
 /// Guard bands and heads without azimuth: the neighbour, which nothing keeps small, is no constant share of the level.
 #[test]
 fn a_healthy_machine_with_guard_bands_passes() {

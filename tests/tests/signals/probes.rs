@@ -32,6 +32,17 @@ fn pulses_far_above_the_expected_height_are_no_pass() {
     assert_eq!(report.verdict, Some(Verdict::Pass), "{}", tapewright::report::text::run(&report));
 }
 
+/// Weak heads look strong by a factor that is wrong.
+#[test]
+fn an_envelope_far_above_the_expected_level_is_no_pass() {
+    let high = HEALTHY.replacen("tape = \"own\"\n", "tape = \"own\"\n\n[machine.rf]\nlevel_v = 2.0\n", 1);
+    let report = play(&stage(&high, 0), "envelope", &[]).report;
+    let text = tapewright::report::text::run(&report);
+    assert_eq!(report.verdict, Some(Verdict::Unable), "{text}");
+    assert!(report.procedures[0].unable[0].why.contains("check the probe's factor and its point"), "{text}");
+    assert!(!report.findings.contains(&Finding::EnvelopeFlat), "{text}");
+}
+
 #[test]
 fn rf_far_above_the_expected_level_is_no_pass() {
     let high = HEALTHY.replacen("tape = \"own\"\n", "tape = \"own\"\n\n[machine.rf]\nlevel_v = 2.0\n", 1);
