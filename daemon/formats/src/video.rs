@@ -144,19 +144,101 @@ impl VideoTiming {
 mod tests {
     use super::*;
 
+    /// What is printed of one quantity for one line standard, and how far the table may be from it.
+    type Printed = (f64, f64);
+
+    /// Its name, where the table has it, what is printed for 525 and for 625 lines. Times, counts of pulses, sync tips and
+    /// bursts are read on pages, the pulses of field sync on the data sheet of a video encoder; set-up and white of 525 lines
+    /// are computed from IRE units, white of 625 lines is from memory.
+    type Row = (&'static str, fn(&VideoTiming) -> f64, Printed, Printed);
+
+    const PRINTED: [Row; 16] = [
+        ("line, us", |v| v.line_us.value, (63.5556, 5e-5), (64.0, 5e-4)),
+        ("horizontal sync, us", |v| v.h_sync_us.value, (4.7, 1e-9), (4.7, 1e-9)),
+        ("blanking, us", |v| v.h_blanking_us.value, (10.9, 1e-9), (12.05, 1e-9)),
+        // A page's distance from the leading edge of sync to the end of blanking.
+        ("end of blanking, us", |v| v.h_blanking_us.value - v.front_porch_us.value, (9.4, 1e-9), (10.5, 1e-9)),
+        ("sync tip, mV", |v| v.sync_tip_mv.value, (-285.7, 0.05), (-300.0, 0.05)),
+        ("set-up, mV", |v| v.black_mv.value, (53.6, 0.05), (0.0, 0.05)),
+        ("white, mV", |v| v.white_mv.value, (714.3, 0.05), (700.0, 0.05)),
+        ("sync to white, mV", |v| v.white_mv.value - v.sync_tip_mv.value, (1000.0, 1e-9), (1000.0, 1e-9)),
+        ("burst, mV", |v| v.burst_pp_mv.value, (285.7, 0.05), (300.0, 0.05)),
+        ("broad pulses", |v| f64::from(v.broad_pulses), (6.0, 0.0), (5.0, 0.0)),
+        ("broad pulse, us", |v| v.broad_us.value, (27.1, 0.05), (27.3, 0.05)),
+        ("serration, us", |v| v.serration_us.value, (4.7, 1e-9), (4.7, 1e-9)),
+        ("equalising pulses", |v| f64::from(v.equalising_pulses), (6.0, 0.0), (5.0, 0.0)),
+        // The sheet has 2.35 us for both. For 525 lines 2.3 +-0.1 is taken, from memory.
+        ("equalising pulse, us", |v| v.equalising_us.value, (2.35, 0.1), (2.35, 1e-9)),
+        ("equalising high part, us", equalising_high_us, (29.43, 0.1), (29.65, 5e-3)),
+        ("field sync, lines", field_sync_lines, (9.0, 1e-9), (7.5, 1e-9)),
+    ];
+
+    fn equalising_high_us(v: &VideoTiming) -> f64 {
+        v.line_us.value / 2.0 - v.equalising_us.value
+    }
+
+    /// From the first equalising pulse to the last: 3 + 3 + 3, or 2.5 + 2.5 + 2.5.
+    fn field_sync_lines(v: &VideoTiming) -> f64 {
+        f64::from(2 * v.equalising_pulses + v.broad_pulses) / 2.0
+    }
+
+    /// The first quantity that is not as printed for a line standard.
+    fn contradiction(v: &VideoTiming, lines: LineStandard) -> Option<&'static str> {
+        let differs = |(_, of, of_525, of_625): &&Row| {
+            let (want, within) = if lines == LineStandard::L525 { *of_525 } else { *of_625 };
+            (of(v) - want).abs() > within
+        };
+        PRINTED.iter().find(differs).map(|row| row.0)
+    }
+
     #[test]
-    fn the_parts_of_a_line_and_a_field_add_up() {
-        for (lines, to_blanking_end_us) in [(LineStandard::L525, 9.4), (LineStandard::L625, 10.5)] {
+    fn timing_and_levels_are_as_printed() {
+        for lines in [LineStandard::L525, LineStandard::L625] {
+            assert_eq!(contradiction(lines.video(), lines), None, "{lines:?}");
+        }
+        // Sums to half a line: with 2.35 us the high part of 525 lines is the printed one.
+        let sheet = VideoTiming { equalising_us: memory(2.35), ..VIDEO_525 };
+        assert!((equalising_high_us(&sheet) - 29.43).abs() < 5e-3);
+        assert!((equalising_high_us(&VIDEO_525) - 29.48).abs() < 5e-3);
+    }
+
+    /// What another standard, another variant and a wrong page would say.
+    #[test]
+    fn other_timing_and_levels_are_refused() {
+        #[track_caller]
+        fn refused(by: &str, lines: LineStandard, change: impl FnOnce(&mut VideoTiming)) {
+            let mut changed = *lines.video();
+            change(&mut changed);
+            assert_eq!(contradiction(&changed, lines), Some(by), "{lines:?}");
+        }
+        use LineStandard::{L525, L625};
+        refused("line, us", L525, |v| *v = VIDEO_625);
+        refused("line, us", L625, |v| *v = VIDEO_525);
+        // The other front porches that pages print do not close blanking.
+        for porch in [1.5, 1.65] {
+            refused("end of blanking, us", L625, |v| v.front_porch_us.value = porch);
+        }
+        // Levels of one standard in the other.
+        refused("sync tip, mV", L525, |v| v.sync_tip_mv.value = -300.0);
+        refused("white, mV", L525, |v| v.white_mv.value = 700.0);
+        refused("burst, mV", L625, |v| v.burst_pp_mv.value = 285.7);
+        // The variant without set-up; and a page that has black 51 mV above blanking for 625 lines.
+        refused("set-up, mV", L525, |v| v.black_mv.value = 0.0);
+        refused("set-up, mV", L625, |v| v.black_mv.value = 339.0 - 288.0);
+        // Pulses.
+        refused("broad pulses", L525, |v| v.broad_pulses = 5);
+        refused("broad pulse, us", L625, |v| v.broad_us.value = 27.078);
+        refused("equalising pulses", L625, |v| v.equalising_pulses = 6);
+        refused("equalising pulse, us", L525, |v| v.equalising_us.value = 4.7);
+    }
+
+    #[test]
+    fn the_burst_lies_inside_blanking() {
+        for lines in [LineStandard::L525, LineStandard::L625] {
             let v = lines.video();
-            let near = |what: &str, got: f64, want: f64, within: f64| {
-                assert!((got - want).abs() <= within, "{lines:?} {what}: {got}, expected {want}");
-            };
-            near("line", v.line_us.value, 1e6 / lines.line_rate_hz(), 1e-9);
-            near("blanking", v.front_porch_us.value + to_blanking_end_us, v.h_blanking_us.value, 1e-9);
-            near("broad", v.broad_us.value + v.serration_us.value, v.line_us.value / 2.0, 1e-9);
-            near("levels", v.white_mv.value - v.sync_tip_mv.value, 1000.0, 1e-9);
-            let burst_end = v.burst_start_us.value + v.burst_us();
-            assert!(burst_end < to_blanking_end_us, "{lines:?}: the burst lies inside blanking");
+            assert!((v.line_us.value - 1e6 / lines.line_rate_hz()).abs() <= 1e-9, "{lines:?}");
+            let blanking_end = v.h_blanking_us.value - v.front_porch_us.value;
+            assert!(v.burst_start_us.value + v.burst_us() < blanking_end, "{lines:?}");
         }
     }
 

@@ -133,6 +133,18 @@ mod tests {
         assert!((got - want).abs() <= within, "{what}: {got}, expected {want}");
     }
 
+    /// Factors of a moving range of two: E2 and D4 as a handbook prints them, d2 and d3 computed by integration.
+    #[test]
+    #[expect(clippy::approx_constant, reason = "d2 of two as it is printed, held against what is computed")]
+    fn factors_of_a_range_of_two() {
+        let chart = Individuals::of(&[0.0, 1.0]).unwrap();
+        near("E2", (chart.upper - chart.centre) / chart.moving_range, 2.659, 5e-4);
+        near("E2 below", (chart.centre - chart.lower) / chart.moving_range, 2.659, 5e-4);
+        near("D4", chart.range_upper / chart.moving_range, 3.267, 5e-4);
+        near("d2", D2_OF_TWO, 1.128_38, 5e-6);
+        near("d3", (chart.range_upper / chart.moving_range - 1.0) * D2_OF_TWO / 3.0, 0.852_50, 5e-6);
+    }
+
     /// e-Handbook of statistical methods, individuals chart of flow rates (numbers from memory), and a textbook's 25 points.
     #[test]
     fn individuals_as_published() {

@@ -251,6 +251,27 @@ mod tests {
         near("F 0.95 (1, 1)", f_quantile(0.95, 1.0, 1.0), 161.447_64, 1e-6);
     }
 
+    /// Control-chart factors of a sample deviation rest on the gamma function: c4 (computed), and A3 and B4 as a handbook
+    /// prints them, for 2 to 5 values.
+    #[test]
+    fn gamma_gives_the_tabled_chart_factors() {
+        for (n, c4, a3, b4) in [
+            (2.0_f64, 0.797_885, 2.659, 3.267),
+            (3.0, 0.886_227, 1.954, 2.568),
+            (4.0, 0.921_318, 1.628, 2.266),
+            (5.0, 0.939_986, 1.427, 2.089),
+        ] {
+            let got = (2.0 / (n - 1.0)).sqrt() * (ln_gamma(n / 2.0) - ln_gamma((n - 1.0) / 2.0)).exp();
+            for (what, got, want, half) in [
+                ("c4", got, c4, 5e-7),
+                ("A3", 3.0 / (got * n.sqrt()), a3, 5e-4),
+                ("B4", 1.0 + 3.0 * (1.0 - got * got).sqrt() / got, b4, 5e-4),
+            ] {
+                assert!((got - want).abs() <= half, "{what} of {n}: {got}, printed {want}");
+            }
+        }
+    }
+
     #[test]
     fn conformity_probabilities_of_jcgm_106() {
         // JCGM 106:2012, 7.3, diode example and guard bands; two-sided case computed from the same formula.

@@ -216,11 +216,36 @@ mod tests {
             let share = hits as f64 / tries as f64;
             assert!(got.0 <= share && share <= got.1);
         }
-        for (tries, want) in [(10, 0.258_866), (20, 0.139_108), (30, 0.095_034), (100, 0.029_513), (1000, 0.002_991)] {
-            assert!((bound_without_hits(tries, 0.95) - want).abs() < 1e-6);
-            assert!(bound_without_hits(tries, 0.95) < 3.0 / tries as f64);
-        }
         assert!(share_interval(3, 2, 0.95).is_err() && share_interval(0, 0, 0.95).is_err());
+    }
+
+    /// Tries without a hit, their rule of three (Hanley and Lippman-Hand 1983, from memory), the exact one-sided bound, the
+    /// upper end of the exact two-sided interval; both computed, to their last digit.
+    const WITHOUT_HITS: [(u64, f64, f64, f64); 7] = [
+        (10, 0.3, 0.258_866, 0.308_497),
+        (20, 0.15, 0.139_108, 0.168_433),
+        (30, 0.1, 0.095_034, 0.115_703),
+        (50, 0.06, 0.058_155, 0.071_122),
+        (100, 0.03, 0.029_513, 0.036_217),
+        (300, 0.01, 0.009_936, 0.012_221),
+        (1000, 0.003, 0.002_991, 0.003_682),
+    ];
+
+    #[test]
+    fn tries_without_a_hit_bound_the_share() {
+        for (tries, rule, one_sided, two_sided) in WITHOUT_HITS {
+            let (bound, interval) = (bound_without_hits(tries, 0.95), share_interval(0, tries, 0.95).unwrap());
+            assert!((bound - one_sided).abs() <= 5e-7, "{tries}: {bound}");
+            assert!(interval.0 == 0.0 && (interval.1 - two_sided).abs() <= 5e-7, "{tries}: {interval:?}");
+            // They are not the same thing: the rule lies between them.
+            assert!(bound < rule && rule < interval.1, "{tries}: {bound}, {interval:?}");
+        }
+        // How many show 90, 95 and 99 % with 95 % confidence (computed).
+        for (share, tries) in [(0.90, 29), (0.95, 59), (0.99, 299)] {
+            assert!(bound_without_hits(tries, 0.95) <= 1.0 - share, "{tries}");
+            assert!(bound_without_hits(tries - 1, 0.95) > 1.0 - share, "{tries} less one");
+        }
+        assert_eq!(bound_without_hits(0, 0.95), 1.0);
     }
 
     /// Means of rounded normal values, by the sum over all codes, at places all over a step.

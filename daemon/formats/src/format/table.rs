@@ -39,9 +39,10 @@ pub(super) const FORMATS: &[Format] = &[
     beta("beta-625", L625, Sp, read(18.73), read(32.8)),
     eight("8mm-525-sp", L525, Sp, read(14.345), read(20.5)),
     eight("8mm-525-lp", L525, Lp, related(7.186), related(10.3)),
-    // 20.05 is printed; with 20.051 R2 and R6 close to their last digit.
-    eight("8mm-625-sp", L625, Sp, read(20.051), read(34.4)),
-    eight("8mm-625-lp", L625, Lp, read(10.058), related(17.2)),
+    // Pages print 20.05 and 10.06. The last digits of 20.051 and 10.058 are from memory; with 20.051 R2 and R6 close to their
+    // own last digit.
+    eight("8mm-625-sp", L625, Sp, related(20.051), read(34.4)),
+    eight("8mm-625-lp", L625, Lp, related(10.058), related(17.2)),
     u("u-525", L525, related(137.0)),
     u("u-625", L625, related(165.0)),
 ];
@@ -70,8 +71,8 @@ const fn vhs(
         fm_white_hz,
         colour_under_hz,
         control_track: true,
-        // A textbook prints 0.25; 0.25 to 0.3 is usual.
-        gap_um: read(0.3),
+        // A textbook prints 0.25, in a doubtful scan; 0.25 to 0.3 is usual. The 0.3 is from memory, no page has it.
+        gap_um: memory(0.3),
     }
 }
 
