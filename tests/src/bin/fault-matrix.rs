@@ -2,6 +2,7 @@
 
 use clap::Parser;
 use std::io::Write;
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -9,7 +10,7 @@ use std::sync::mpsc;
 use tapewright::library::Library;
 use tapewright::report::run_report::RunReport;
 use tapewright_tests::bench::{Failed, run};
-use tapewright_tests::faults::{self, Fault, Row, said, text};
+use tapewright_tests::faults::{self, Fault, Row, said, text, worse};
 
 /// Runs a sequence on machines with one fault each, and holds what is concluded against the fault
 #[derive(Debug, Parser)]
@@ -23,6 +24,9 @@ struct Options {
     /// One JSON array instead of text
     #[arg(long)]
     json: bool,
+    /// Fail where a fault passes or is taken for its look-alike, or is not named that this kept table names on each machine
+    #[arg(long)]
+    kept: Option<PathBuf>,
     /// Only faults whose name contains this
     #[arg(long)]
     only: Option<String>,
@@ -81,7 +85,10 @@ fn matrix(options: &Options) -> Result<(), Failed> {
     } else {
         write!(out, "{}", text(&rows, options.seed))?;
     }
-    Ok(())
+    let Some(path) = &options.kept else { return Ok(()) };
+    let kept = std::fs::read_to_string(path).map_err(|e| format!("reading the kept table {}: {e}", path.display()))?;
+    let worse = worse(&rows, &kept);
+    if worse.is_empty() { Ok(()) } else { Err(format!("worse than the kept table:\n{}", worse.join("\n")).into()) }
 }
 
 /// Runs all of them on every core; the reports come in the order of the jobs.

@@ -3,8 +3,10 @@
 //! The tool is told nothing of the fault: it gets a scenario (machine, tape, probes) and a sequence. What it
 //! says first is held against what names the fault right, and against what would name its look-alike.
 
+mod kept;
 mod list;
 
+pub use kept::worse;
 pub use list::all;
 
 use crate::machines::Random;
