@@ -276,13 +276,16 @@ impl<'a> Bench<'a> {
         }
         let judged = measured.clone().judged(p::rate_limits(self.settings, nominal_hz));
         // A train with many gaps in it may be counted by a period that is none.
-        if look.uneven && judged.outcome() == Some(Outcome::Fail) {
-            report.measured(measured);
+        if look.uneven {
             let why = format!(
-                "the pulses on {} come at odd places: many are missing, or some are noise, so they tell no rate; run `control-track`, which counts them",
+                "the pulses on {} come at odd places: many are missing, or some are noise; run `control-track`, which counts them",
                 seen.point.channel
             );
-            return report.unable(Unable::new(UnableCode::BadData, why).on(format!("{name}.rate")));
+            if judged.outcome() == Some(Outcome::Fail) {
+                report.measured(measured);
+                return report.unable(Unable::new(UnableCode::BadData, why).on(format!("{name}.rate")));
+            }
+            report.note(&format!("{name}.rate: {why}"));
         }
         if report.measured(judged) == Some(Outcome::Fail)
             && let Some(wrong) = findings(signal).wrong_rate

@@ -145,7 +145,14 @@ impl Eyes {
     /// Level and rate of the record with the most pulses; without any, what the records span. Spikes off a head may be small
     /// against the noise: where none shows, records so short that many samples lie on one are looked at too.
     fn pulses(&self, point: &Point, taken: &Records, form: SignalForm) -> Result<Look> {
-        if let Some(found) = most_pulses(&taken.records, form)? {
+        if let Some(mut found) = most_pulses(&taken.records, form)? {
+            // So few pulses come where many are missing, or at a slow rate: a longer record tells.
+            if found.gaps().len() < FEWEST_GAPS {
+                let peak = form == SignalForm::Spike && self.scope.peak_pulse_s.is_some();
+                for (_, longer) in self.take(&[point.signal], RECORD_S, 1, peak)? {
+                    found = most_pulses(&longer?.records, form)?.unwrap_or(found);
+                }
+            }
             let rate = found.rate(self.subject.format.lines.frame_rate_hz(), taken.timebase_u).ok();
             let gaps_s = found.gaps();
             let uneven = gaps_s.len() < FEWEST_GAPS || demand_even(&gaps_s).is_err();
