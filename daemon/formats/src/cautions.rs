@@ -8,7 +8,7 @@ impl Caution {
     pub const fn text(self) -> &'static str {
         match self {
             Self::Mains => {
-                "Cover off, mains inside: unplug before touching anything, measure before trusting it, and follow your local electrical code; work on mains parts belongs to people licensed for it."
+                "Cover off, mains inside: unplug before touching anything; capacitors keep their charge after that, so discharge and measure before trusting it. A picture tube (combined sets, viewfinders) keeps kilovolts: leave it to people trained for it. Follow your local electrical code; work on mains parts belongs to people licensed for it."
             }
             Self::LiveChassis => {
                 "A chassis may be tied to the mains. The earth clip of a bench scope is true earth: put the machine (never the scope) on an isolating transformer, one machine to a transformer, or use a rated differential probe. Never lift the scope's earth."
