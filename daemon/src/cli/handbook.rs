@@ -22,7 +22,7 @@ pub(crate) fn page(d: &Description, permissions: &[Permission], live: bool) -> S
         part(&mut page, Some("better"), &format!("{signal}: {}", point(*signal)));
     }
     if d.cover_off {
-        part(&mut page, None, "The machine's cover is off.");
+        part(&mut page, None, "Take the machine's cover off for it, with the cautions below in mind.");
     }
 
     heading(&mut page, "What happens");
@@ -32,7 +32,13 @@ pub(crate) fn page(d: &Description, permissions: &[Permission], live: bool) -> S
     } else {
         // Recording is no mode that a procedure may name: it has a permission of its own.
         let records = if permissions.contains(&Permission::Recording) { ", and records" } else { "" };
-        format!("The machine is taken through: {modes}{records}.")
+        match d.parameters.iter().find(|parameter| parameter.name == "modes") {
+            Some(chosen) => format!(
+                "The machine is taken through what the setting `modes` names ({}); there are: {modes}{records}.",
+                value(chosen)
+            ),
+            None => format!("The machine is taken through: {modes}{records}."),
+        }
     };
     part(&mut page, None, &format!("{modes} It takes about {} on a modest bench.", duration(d.duration_s)));
     for permission in permissions {

@@ -47,7 +47,7 @@ impl Procedure for Envelope {
                             clean both, a reference tape; then the head amplifier's supply and the rotary transformer. A sag on both heads: look for dirt and a loose guide on \
                             that side; turn a guide only with an alignment tape, after all else was ruled out, and watch both tracking \
                             sides. A sag on another machine's tape: try another tape.",
-            duration_s: 8.0,
+            duration_s: 20.0,
         }
     }
 

@@ -38,5 +38,5 @@ pub(crate) const DESCRIPTION: Description = Description {
             alignment tape tells that. On one machine at two visits a difference is what has changed since.",
     when_it_fails: "Play an alignment tape on both machines with `guide-adjust`, and set the one that is off. Where both are right, the tape has \
                     changed: heat, stretch, a damaged edge.",
-    duration_s: 12.0,
+    duration_s: 20.0,
 };

@@ -90,7 +90,7 @@ pub(crate) const DESCRIPTION: Description = Description {
                     the amplifier. Control pulses but no RF: clean the heads, then look at the head amplifier's supply. \
                     Neither: is the tape threaded, and is there anything on it? `probe-not-proven` means that nothing was \
                     decided: run it again with somebody at the bench to answer the prompts.",
-    duration_s: 10.0,
+    duration_s: 30.0,
 };
 
 /// Both limits' sources, in words.
