@@ -4,12 +4,12 @@ use crate::bench::Bench;
 use crate::bench::events::BenchEvent;
 use crate::bench::prompts::AnswerError;
 use crate::http::{Answered, Api, ApiError, ApiErrorKind, ApiFuture, BenchEvents, wire};
-use crate::library::Library;
+use crate::library::{Library, LibraryError};
 use crate::live::{LiveSpec, LiveStartError};
 use crate::records::{DataFolder, RecordsError, RunId};
 use crate::report::run_report::RunReport;
 use crate::run::RunError;
-use crate::run::spec::RunSpec;
+use crate::run::spec::{RunSpec, SpecError};
 use core::time::Duration;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -46,6 +46,15 @@ impl Daemon {
         self
     }
 
+    /// Stops every transport that may run, at once, and cancels what runs.
+    pub fn stop_all(&self) {
+        for bench in &self.benches {
+            if bench.running().is_some() || bench.shared().transport.now() != Mode::Stop {
+                bench.stop("the daemon ends");
+            }
+        }
+    }
+
     /// Ends it: every run is cancelled and every transport stopped, then it returns.
     pub async fn close(&self) {
         for bench in &self.benches {
@@ -70,14 +79,22 @@ impl Daemon {
     }
 }
 
+/// What is said where a text says already what to do.
+const NOTHING_BEGAN: &str = "nothing was begun";
+
 fn refused(error: &RunError) -> ApiError {
     let text = crate::report::chain(error);
     match error {
-        RunError::Busy { .. } => {
-            ApiError::new(ApiErrorKind::Conflict, text, "wait for the run that is going on, or cancel it")
+        RunError::Busy { bench, .. } => {
+            let hint =
+                format!("`tapewright stop {bench}` cancels a run, and a live session is ended where it was begun");
+            ApiError::new(ApiErrorKind::Conflict, text, hint)
         }
-        RunError::Spec(_) | RunError::Sequence(_) | RunError::Library(_) => {
-            ApiError::new(ApiErrorKind::Invalid, text, "correct the request and send it again")
+        RunError::Spec(SpecError::ClosedJob(_) | SpecError::BrokenEarlierRun { .. }) => {
+            ApiError::new(ApiErrorKind::Conflict, text, NOTHING_BEGAN)
+        }
+        RunError::Spec(_) | RunError::Sequence(_) | RunError::Library(LibraryError::Unknown { .. }) => {
+            ApiError::new(ApiErrorKind::Invalid, text, NOTHING_BEGAN)
         }
         _ => ApiError::internal(error),
     }
@@ -92,8 +109,11 @@ fn not_live(error: &LiveStartError) -> ApiError {
         LiveStartError::Cautions { .. } => {
             ApiError::new(ApiErrorKind::Invalid, text, "read them, and say that they were read")
         }
+        LiveStartError::NoAlignmentTape(_) | LiveStartError::Unfit(SpecError::ClosedJob(_)) => {
+            ApiError::new(ApiErrorKind::Conflict, text, NOTHING_BEGAN)
+        }
         LiveStartError::Records(_) => ApiError::internal(error),
-        _ => ApiError::new(ApiErrorKind::Invalid, text, "correct the request and send it again"),
+        _ => ApiError::new(ApiErrorKind::Invalid, text, NOTHING_BEGAN),
     }
 }
 
@@ -200,7 +220,7 @@ impl Api for Daemon {
 
     fn stop<'a>(&'a self, bench: &'a str) -> ApiFuture<'a, ()> {
         Box::pin(async move {
-            self.bench(bench)?.stop("asked for over HTTP");
+            self.bench(bench)?.stop("somebody asked for it");
             Ok(())
         })
     }

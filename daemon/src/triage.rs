@@ -106,7 +106,9 @@ pub fn conclude(faults: &[Fault], findings: &[Finding], whole: Outcome, why_not:
                 "Not everything could be measured: {}",
                 why_not.first().map_or("see the procedures", String::as_str)
             ),
-            "Do what the message says, then run again.".to_owned(),
+            why_not
+                .first()
+                .map_or_else(|| "Look at the procedures, then run again.".to_owned(), |why| first_thing(why)),
         ),
         Outcome::Fail => (
             "A measurement is beyond its reject limit, and no known fault fits.".to_owned(),
@@ -116,9 +118,55 @@ pub fn conclude(faults: &[Fault], findings: &[Finding], whole: Outcome, why_not:
     Conclusion { faults: names, text, next }
 }
 
+/// Words that what is to be done begins with, in what procedures say.
+const TO_DO: &[&str] = &[
+    "add", "ask", "begin", "bring", "check", "choose", "clean", "close", "connect", "declare", "feed", "find",
+    "follow", "give", "go", "hold", "insert", "join", "lead", "leave", "let", "look", "lower", "make", "measure",
+    "mend", "move", "name", "open", "press", "put", "raise", "read", "run", "say", "see", "set", "stop", "switch",
+    "take", "tell", "try", "turn", "use", "wait", "write",
+];
+
+/// The first thing to do about something that could not be measured, in its own words: from where they say what to do, or all
+/// of them.
+fn first_thing(why: &str) -> String {
+    let starts = why.match_indices([':', ';', '.']).map(|(place, mark)| place + mark.len());
+    let to_do = starts.filter_map(|start| why[start..].strip_prefix(' ')).find(|rest| {
+        let word = rest.split(|c: char| !c.is_alphanumeric() && c != '-' && c != '.').next().unwrap_or_default();
+        TO_DO.contains(&word.to_lowercase().as_str())
+    });
+    let mut letters = to_do.unwrap_or_default().trim_end_matches('.').chars();
+    match letters.next() {
+        Some(first) => format!("{}{}; then run again.", first.to_uppercase(), letters.as_str()),
+        None => format!("See to this first, then run again: {}.", why.trim_end_matches('.')),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_could_not_be_measured_says_what_to_do_first() {
+        for (why, next) in [
+            (
+                "envelope, head-a: no trigger within 4 s: a rising edge; check that the signal is there, and its probe",
+                "Check that the signal is there, and its probe; then run again.",
+            ),
+            (
+                "hifi, rf: RF is on `CH3`, which can only trigger: put it on a channel.",
+                "Put it on a channel; then run again.",
+            ),
+            (
+                "x, tone: it lasts 2 s. Let it play longer. Then listen",
+                "Let it play longer. Then listen; then run again.",
+            ),
+            // The name of a quantity is nothing to do.
+            ("p, set: play.rf: nothing came", "See to this first, then run again: p, set: play.rf: nothing came."),
+            ("p, q: take.x came to nothing.", "See to this first, then run again: p, q: take.x came to nothing."),
+        ] {
+            assert_eq!(conclude(&[], &[], Outcome::Unable, &[why.to_owned()]).next, next);
+        }
+    }
 
     #[track_caller]
     fn check(findings: &[Finding], expected: &[&str]) {
@@ -139,7 +187,7 @@ mod tests {
         check(&[ControlTrackPresent, TapeSlip, RfUnsteadyInPlay], &["tape-slip"]);
         // Control pulses are said to be there only where they were seen: 8 mm has none.
         check(&[RfPresent, TapeSlip, RfUnsteadyInPlay], &["tape-slip-without-pulses"]);
-        check(&[HeadSwitchWrongRate, ControlTrackPresent, TapeSlip], &["drum-off-speed", "tape-slip"]);
+        check(&[HeadSwitchWrongRate, ControlTrackPresent, TapeSlip], &["drum-off-speed"]);
         check(&[TrackingHunting, RfUnsteadyInPlay], &["tracking-hunts"]);
         check(&[EnvelopeExitSag], &["exit-guide"]);
         check(&[EnvelopeExitSag, MachineOrTape], &["machine-or-tape"]);

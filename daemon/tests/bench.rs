@@ -364,3 +364,24 @@ fn a_bench_that_ends_stops_the_tape() {
         attending.abort();
     });
 }
+
+#[test]
+fn a_run_that_the_disk_ends_is_a_failure_of_the_tool() {
+    block_on(async {
+        let rig = Rig::new(vc_07()).await;
+        let attending = rig.attended();
+        // Where captures would go lie files: none can be kept.
+        for first in 0..=255_u8 {
+            std::fs::write(rig.folder.path().join(format!("captures/{first:02x}")), "").expect("a file");
+        }
+        let (run, task) = rig.bench.start(rig.spec("signal-presence", "council-1991")).await.expect("it begins");
+        let error = task.await.expect("no panic").expect_err("the tool failed");
+        assert!(matches!(error, RunError::Host { .. }), "{error}");
+        let reading = rig.data.read_run(&run.parse().expect("a name")).await.expect("it reads");
+        let report = RunReport::from_journal(&run, &reading).expect("a report");
+        assert_eq!((report.verdict, report.tool_failed), (Some(Outcome::Unable), true));
+        assert!(report.next.contains("has room and can be written"), "{}", report.next);
+        attending.abort();
+        rig.bench.close().await;
+    });
+}

@@ -115,6 +115,19 @@ fn a_right_file_has_nothing_to_change_and_the_report_is_kept() {
 }
 
 #[test]
+fn a_report_that_cannot_be_kept_is_shown_all_the_same() {
+    let bench = Bench::new();
+    std::fs::write(bench.path("file"), "no folder").expect("a file");
+    let keep = bench.path("file").join("kept").display().to_string();
+    let output = bench.tried(Path::new("channel-timebase-waveform"), &["--keep", &keep, "--json"]);
+    assert_eq!(output.status.code(), Some(20));
+    let said: serde_json::Value = serde_json::from_slice(&output.stdout).expect("the report");
+    assert_eq!(said["good"], true);
+    let error = String::from_utf8_lossy(&output.stderr);
+    assert!(error.contains("writing the report") && error.contains(&keep), "{error}");
+}
+
+#[test]
 fn a_wrong_word_of_slope_and_a_wrong_level_are_found() {
     let bench = Bench::new();
     let slope = check(&bench, &[("[commands]", "[words]\nslope-falling = \"FALLing\"\n\n[commands]")], 14);

@@ -110,7 +110,7 @@ fn a_job_that_was_closed_meanwhile_takes_no_verdict_with_it() {
         assert!(events.latest(|e| matches!(e, BenchEvent::RunClosed { .. })).is_some(), "whoever watches is told");
         let told = events.latest(|e| matches!(e, BenchEvent::Trouble { .. })).expect("it is said");
         let BenchEvent::Trouble { text } = told.event else { panic!("trouble was asked for") };
-        assert!(text.contains("it is closed") && text.contains("open another job"), "{text}");
+        assert!(text.contains("is closed, its machine left") && text.contains("open another job"), "{text}");
         attending.abort();
         rig.bench.close().await;
     });

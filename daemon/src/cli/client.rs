@@ -1,5 +1,6 @@
 //! The commands that ask a running daemon: `run`, `runs`, `show`, `stop`.
 
+use super::attend::{Keyboard, Typed, stop_at_ctrl_c};
 use super::exit::Exit;
 use super::out;
 use super::serve::token_file;
@@ -10,10 +11,10 @@ use crate::http::{Answered, Client, ClientError, Cursor};
 use crate::records::{RecordsError, RunFilter, RunId, RunRow, RunState, rfc3339};
 use crate::report::run_report::RunReport;
 use crate::report::text;
-use crate::run::spec::RunSpec;
+use crate::run::spec::{RunSpec, SpecError};
 use clap::Args;
 use core::time::Duration;
-use std::io::{BufRead, IsTerminal};
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use tapewright_clock::WallTime;
 use tapewright_formats::TapeKind;
@@ -40,8 +41,23 @@ pub(crate) enum AskError {
     Name(#[from] RecordsError),
     #[error("the daemon sent something that this program does not understand: are both of the same version?")]
     Wire(#[from] serde_json::Error),
-    #[error("standard input ended at a prompt: see `tapewright prompts` and `tapewright answer`, or run attended")]
+    #[error(transparent)]
+    Spec(#[from] SpecError),
+    #[error("standard input ended at a question: answer it, or say that the cautions were read by --acknowledge")]
     NoAnswer,
+    #[error(
+        "standard input ended at a question, and run {run} still waits for its answer: `tapewright prompts {bench}` shows it, `tapewright answer {bench}` answers it, and `tapewright stop {bench}` ends the run"
+    )]
+    LeftOpen { run: RunId, bench: String },
+    #[error(
+        "the daemon went away while run {run} was going on: the machine on bench `{bench}` may still be moving, so press stop by hand; then start the daemon again with `tapewright serve`, which sends stop first, and look at the run with `tapewright show {run}`"
+    )]
+    Lost {
+        run: RunId,
+        bench: String,
+        #[source]
+        source: Box<ClientError>,
+    },
     #[error(
         "run {run} ended without a verdict: {because}; see that the disk with the records has room and can be written, then run again"
     )]
@@ -62,10 +78,20 @@ impl Where {
     }
 }
 
+impl AskError {
+    /// What was asked for wrongly is not a failure of the tool.
+    const fn exit(&self) -> Exit {
+        match self {
+            Self::Spec(_) | Self::Name(_) | Self::Client(ClientError::Refused { status: 400 | 404, .. }) => Exit::Usage,
+            _ => Exit::ToolFailed,
+        }
+    }
+}
+
 pub(crate) fn finish(done: Result<Exit, AskError>) -> Exit {
     done.unwrap_or_else(|error| {
         out::error(&error);
-        Exit::ToolFailed
+        error.exit()
     })
 }
 
@@ -90,7 +116,7 @@ pub(crate) struct RunArgs {
     #[arg(long, default_value = "")]
     tape_name: String,
     /// Known carrier amplitude of the RF point with this tape, in volts
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true)]
     known_level: Option<f64>,
     /// The tape's picture is the same from top to bottom
     #[arg(long)]
@@ -116,7 +142,6 @@ pub(crate) fn run(args: &RunArgs) -> Exit {
 }
 
 fn running(args: &RunArgs) -> Result<Exit, AskError> {
-    let client = args.at.client()?;
     let spec = RunSpec {
         sequence: args.sequence.clone(),
         machine: args.machine.clone(),
@@ -130,14 +155,37 @@ fn running(args: &RunArgs) -> Result<Exit, AskError> {
         job: args.job.clone(),
         acknowledge: args.acknowledge,
     };
+    // Before anything is sent: JSON has no word for a level that is no number.
+    spec.check()?;
+    let client = args.at.client()?;
     // The number before the run begins, so that none of its events is missed.
-    let mut from = latest(&client, &args.bench)?;
+    let from = latest(&client, &args.bench)?;
     let run = client.start_run(&args.bench, &serde_json::to_value(&spec)?)?;
+    stop_at_ctrl_c(&client, &args.bench, &run);
     out::say(&format!("run {run}"));
+    following(&client, args, &run, from).map_err(|error| match error {
+        AskError::Client(source @ (ClientError::Unreachable { .. } | ClientError::Garbled { .. })) => {
+            AskError::Lost { run, bench: args.bench.clone(), source: Box::new(source) }
+        }
+        error => error,
+    })
+}
+
+/// Follows a run to its end, and shows it.
+fn following(client: &Client, args: &RunArgs, run: &RunId, mut from: Cursor) -> Result<Exit, AskError> {
+    let mut keyboard = None;
+    let ended = || -> Result<Exit, AskError> {
+        let (exit, report) = show_run(client, run, args.at.json, false)?;
+        Ok(if report.tool_failed { Exit::ToolFailed } else { exit })
+    };
     loop {
         let page = client.events(&args.bench, from, Duration::from_secs(20))?;
         if page.missed > 0 {
             out::say(&format!("({} events were missed; the journal has them)", page.missed));
+        }
+        if page.restarted {
+            out::say("the daemon was started anew meanwhile: what it cut is marked interrupted");
+            return ended();
         }
         from = page.next;
         for event in page.events {
@@ -146,12 +194,10 @@ fn running(args: &RunArgs) -> Result<Exit, AskError> {
                 out::say(&line);
             }
             match &event.event {
-                BenchEvent::Prompted { prompt } => answer(&client, &args.bench, prompt)?,
-                BenchEvent::RunClosed { run: closed, .. } if *closed == run.to_string() => {
-                    return show_run(&client, &run, args.at.json, false);
-                }
-                BenchEvent::RunWithoutVerdict { run: ended, because } if *ended == run.to_string() => {
-                    return Err(AskError::NoVerdict { run, because: because.clone() });
+                BenchEvent::Prompted { prompt } => answer(client, &args.bench, run, prompt, &mut keyboard)?,
+                BenchEvent::RunClosed { run: closed, .. } if *closed == run.to_string() => return ended(),
+                BenchEvent::RunWithoutVerdict { run: without, because } if *without == run.to_string() => {
+                    return Err(AskError::NoVerdict { run: run.clone(), because: because.clone() });
                 }
                 _ => {}
             }
@@ -172,26 +218,42 @@ fn latest(client: &Client, bench: &str) -> Result<Cursor, AskError> {
 }
 
 /// Shows a prompt and sends what is typed. Without a terminal it is left to whoever answers elsewhere.
-fn answer(client: &Client, bench: &str, prompt: &OpenPrompt) -> Result<(), AskError> {
+fn answer(
+    client: &Client,
+    bench: &str,
+    run: &RunId,
+    prompt: &OpenPrompt,
+    keyboard: &mut Option<Keyboard>,
+) -> Result<(), AskError> {
     let question = &prompt.question;
     out::say(&question.text);
-    let stdin = std::io::stdin();
-    if !stdin.is_terminal() {
+    if !std::io::stdin().is_terminal() {
         out::say(&format!("(not attended here: answer with `{}`)", super::answer::command(bench, prompt)));
         return Ok(());
     }
-    loop {
+    let keyboard = keyboard.get_or_insert_with(Keyboard::new);
+    let is_open =
+        || -> Result<bool, AskError> { Ok(client.prompts(bench)?.iter().any(|p| p["id"] == prompt.id.as_str())) };
+    let ask = || {
         if !question.choices.is_empty() {
             out::say(&format!("answer one of: {}", question.choices.join(", ")));
         }
-        let mut line = String::new();
-        let read = stdin.lock().read_line(&mut line).unwrap_or(0);
-        if read == 0 {
-            return Err(AskError::NoAnswer);
-        }
+    };
+    ask();
+    loop {
+        let line = match keyboard.line() {
+            Typed::Line(line) => line,
+            Typed::NotYet if is_open()? => continue,
+            // Settled elsewhere, or the run was stopped: the events say which.
+            Typed::NotYet => return Ok(()),
+            Typed::Ended => return Err(AskError::LeftOpen { run: run.clone(), bench: bench.to_owned() }),
+        };
         match client.answer(bench, &prompt.id, &answered(line.trim())) {
             Ok(()) => return Ok(()),
-            Err(error) if client.prompts(bench)?.iter().any(|p| p["id"] == prompt.id.as_str()) => out::error(&error),
+            Err(error) if is_open()? => {
+                out::error(&error);
+                ask();
+            }
             // Another answer was first, or the time was up: the events say which.
             Err(_) => return Ok(()),
         }
@@ -203,7 +265,7 @@ pub(crate) fn answered(text: &str) -> Answered {
     Answered { text: text.to_owned(), by: "command line".to_owned() }
 }
 
-fn show_run(client: &Client, run: &RunId, json: bool, why: bool) -> Result<Exit, AskError> {
+fn show_run(client: &Client, run: &RunId, json: bool, why: bool) -> Result<(Exit, RunReport), AskError> {
     let report: RunReport = serde_json::from_value(client.run(run)?)?;
     if json {
         out::json(&report);
@@ -213,7 +275,7 @@ fn show_run(client: &Client, run: &RunId, json: bool, why: bool) -> Result<Exit,
             out::data(&text::why(&report));
         }
     }
-    Ok(report.verdict.map_or(Exit::Unable, Exit::of))
+    Ok((report.verdict.map_or(Exit::Unable, Exit::of), report))
 }
 
 /// Options of `show`.
@@ -282,9 +344,17 @@ pub(crate) fn runs(args: &RunsArgs) -> Exit {
 
 /// A run in one line of a list.
 pub(crate) fn run_line(row: &RunRow) -> String {
-    let none = if row.state == RunState::Damaged { "JOURNAL DAMAGED: `show` says where" } else { "no verdict" };
+    let none = match row.state {
+        RunState::Open => "running",
+        RunState::Interrupted => "interrupted, no verdict",
+        RunState::Damaged if row.is_gone() => "JOURNAL GONE: `show` says which file",
+        RunState::Damaged => "JOURNAL DAMAGED: `show` says where",
+        RunState::Closed => "no verdict",
+    };
     let (started, verdict) = (rfc3339(WallTime(row.started_ms)), row.verdict.as_deref().unwrap_or(none));
-    format!("{}  {started}  {:<8} {:<12} {verdict}", row.id, row.machine, row.sequence)
+    // A journal of which nothing can be read says neither.
+    let known = |word: &str| if word.is_empty() { "?".to_owned() } else { word.to_owned() };
+    format!("{}  {started}  {:<8} {:<12} {verdict}", row.id, known(&row.machine), known(&row.sequence))
 }
 
 /// Options of `stop`.

@@ -69,10 +69,15 @@ pub(crate) async fn run(command: DialectCommand) -> Exit {
         },
         DialectCommand::Check { file, json } => check(&file, json),
         DialectCommand::Try { file, bench, config, keep, json } => {
-            match tried(&file, &bench, &config, keep.as_deref()).await {
+            match tried(&file, &bench, &config).await {
                 Ok(trial) => {
                     let good = trial.is_good();
                     say((report::trial::trial(&trial), serde_json::json!({ "trial": trial, "good": good })), json);
+                    // Shown first: what took minutes to find is not to be lost to a folder that cannot be written.
+                    if let Some(Err(why)) = keep.map(|folder| kept(&trial, &bench, &folder)) {
+                        out::say(&format!("error: {why}"));
+                        return Exit::ToolFailed;
+                    }
                     if good { Exit::Done } else { Exit::Faulty }
                 }
                 Err(why) => {
@@ -93,7 +98,7 @@ fn say((text, value): (String, serde_json::Value), json: bool) -> Exit {
     Exit::Done
 }
 
-async fn tried(file: &str, name: &str, config: &Path, keep: Option<&Path>) -> Result<Trial, String> {
+async fn tried(file: &str, name: &str, config: &Path) -> Result<Trial, String> {
     use report::chain;
     let settings = Config::read(config).map_err(|error| chain(&error))?;
     let bench = settings.bench(name, config).map_err(|error| chain(&error))?;
@@ -101,18 +106,20 @@ async fn tried(file: &str, name: &str, config: &Path, keep: Option<&Path>) -> Re
     let clock = Clock::real();
     let link = bench::scope_link(bench, &clock).await.map_err(|error| chain(&error))?;
     let trial = Scope::try_dialect(link, dialect, clock, &bench.hookup).await;
-    let trial = trial.map_err(|error| format!("trying the dialect on bench `{name}` failed: {}", chain(&error)))?;
-    if let Some(folder) = keep {
-        let stem = trial.dialect.replace('/', "-");
-        let json = serde_json::to_string_pretty(&trial).map_err(|error| chain(&error))?;
-        for (kind, text) in [("txt", report::trial::trial(&trial)), ("json", json)] {
-            let path = folder.join(format!("{stem}-{name}.{kind}"));
-            std::fs::create_dir_all(folder)
-                .and_then(|()| std::fs::write(&path, text))
-                .map_err(|error| format!("writing the report `{}` failed: {error}", path.display()))?;
-        }
+    trial.map_err(|error| format!("trying the dialect on bench `{name}` failed: {}", chain(&error)))
+}
+
+/// Writes the report as text and as JSON.
+fn kept(trial: &Trial, bench: &str, folder: &Path) -> Result<(), String> {
+    let stem = trial.dialect.replace('/', "-");
+    let json = serde_json::to_string_pretty(trial).map_err(|error| report::chain(&error))?;
+    for (kind, text) in [("txt", report::trial::trial(trial)), ("json", json)] {
+        let path = folder.join(format!("{stem}-{bench}.{kind}"));
+        std::fs::create_dir_all(folder)
+            .and_then(|()| std::fs::write(&path, text))
+            .map_err(|error| format!("writing the report `{}` failed: {error}", path.display()))?;
     }
-    Ok(trial)
+    Ok(())
 }
 
 fn check(file: &Path, json: bool) -> Exit {

@@ -1,10 +1,12 @@
 //! The command line.
 
 mod answer;
+mod attend;
 mod client;
 mod demo;
 mod dialect;
 mod dialect_show;
+mod end;
 pub mod exit;
 mod find;
 mod handbook;
@@ -87,7 +89,7 @@ pub fn main() -> Exit {
     let cli = Cli::parse();
     let filter = tracing_subscriber::EnvFilter::try_from_env("TAPEWRIGHT_LOG").unwrap_or_else(|_| "warn".into());
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
-    match cli.command {
+    out::ended(match cli.command {
         Command::Job(command) => jobs::run(&command),
         Command::Run(args) => client::run(&args),
         Command::Live(args) => live::run(&args),
@@ -104,7 +106,7 @@ pub fn main() -> Exit {
         Command::Procedures { command, folder, json } => {
             wait_for(async move { procedures::run(command, &folder, json).await })
         }
-    }
+    })
 }
 
 fn wait_for(work: impl Future<Output = Exit>) -> Exit {

@@ -1,11 +1,12 @@
 //! `tapewright serve`, and `tapewright bench`.
 
+use super::end::End;
 use super::exit::Exit;
 use super::out;
 use crate::bench::{self, Bench, OpenError};
 use crate::config::{Config, ConfigError};
 use crate::daemon::{Daemon, Unreachable};
-use crate::http::{HttpError, ServeOptions, Server};
+use crate::http::{Bound, HttpError, ServeOptions};
 use crate::library::{Library, LibraryError};
 use crate::records::{DataFolder, RecordsError};
 use clap::Subcommand;
@@ -29,7 +30,7 @@ enum ServeError {
     Open(#[from] OpenError),
     #[error(transparent)]
     Http(#[from] HttpError),
-    #[error("Ctrl-C cannot be listened for")]
+    #[error("what ends the daemon (Ctrl-C, a shutdown) cannot be listened for")]
     Signal(#[source] std::io::Error),
     #[error("checking the bench `{bench}` failed")]
     Check {
@@ -44,7 +45,7 @@ pub(crate) fn token_file(config: &Config) -> PathBuf {
     config.token_file.clone().unwrap_or_else(|| config.data.join("token"))
 }
 
-/// Runs the daemon until Ctrl-C.
+/// Runs the daemon until it is told to end.
 pub(crate) async fn serve(path: &Path, rebuild_index: bool) -> Exit {
     match serving(path, rebuild_index).await {
         Ok(()) => Exit::Done,
@@ -59,6 +60,7 @@ async fn serving(path: &Path, rebuild_index: bool) -> Result<(), ServeError> {
     let config = Config::read(path)?;
     let address = config.listen.parse().map_err(|_| ServeError::Listen(config.listen.clone()))?;
     let clock = Clock::real();
+    let mut end = End::listen().map_err(ServeError::Signal)?;
     let data = if rebuild_index {
         DataFolder::open_and_rebuild(&config.data, clock.clone()).await?
     } else {
@@ -68,38 +70,41 @@ async fn serving(path: &Path, rebuild_index: bool) -> Result<(), ServeError> {
         out::say(&recovered.to_string());
     }
     let library = Arc::new(Library::open(&config.procedures)?);
-    let (benches, unreachable) = open_all(&config, &clock, &data, &library).await?;
-    let daemon = Arc::new(Daemon::new(data.clone(), library, benches).with_unreachable(unreachable));
     let options = ServeOptions {
         address,
         token_file: token_file(&config),
         beyond_loopback: config.beyond_loopback,
         names: Vec::new(),
     };
-    let server = Server::bind(&options, Arc::clone(&daemon) as Arc<dyn crate::http::Api>).await?;
+    // Who cannot serve leaves the machines alone.
+    let bound = Bound::at(&options).await?;
+    let (benches, unreachable) = tokio::select! {
+        opened = open_all(&config, &clock, &data, &library) => opened?,
+        what = end.heard() => {
+            out::say(&format!("{what}: ending before anything was served"));
+            return Ok(data.close().await?);
+        }
+    };
+    let daemon = Arc::new(Daemon::new(data.clone(), library, benches).with_unreachable(unreachable));
+    let server = bound.serving(Arc::clone(&daemon) as Arc<dyn crate::http::Api>);
     out::say(&format!(
         "listening on http://{}/v1, token in {}; Ctrl-C ends",
         server.address(),
         options.token_file.display()
     ));
-    let (heard, signal) = tokio::sync::oneshot::channel();
-    let watching = tokio::spawn(async move {
-        let done = tokio::signal::ctrl_c().await;
-        let _ = heard.send(());
-        done
-    });
-    server
+    let told = Arc::clone(&daemon);
+    let served = server
         .run(async move {
-            let _ = signal.await;
+            let what = end.heard().await;
+            out::say(&format!("{what}: stopping the transports and closing the journals"));
+            // At once: clients have some seconds to go, and the machines must not play on meanwhile.
+            told.stop_all();
         })
-        .await?;
-    out::say("ending: stopping the transports and closing the journals");
+        .await;
+    // Also where the server failed: no transport is left running.
     daemon.close().await;
     data.close().await?;
-    match watching.await {
-        Ok(done) => done.map_err(ServeError::Signal),
-        Err(_) => Ok(()),
-    }
+    Ok(served?)
 }
 
 /// Opens the benches. One that does not answer is said and left out, so that the others can be used; if none answers there is

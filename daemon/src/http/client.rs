@@ -21,7 +21,7 @@ const ANSWER_BYTES: u64 = 256 << 20;
 pub enum ClientError {
     /// No daemon answers there.
     #[error(
-        "cannot ask the daemon at {address} for `{path}`: start it with `tapewright serve`, or name by --config the configuration that says where it listens"
+        "cannot ask the daemon at {address}: start it with `tapewright serve`, or name by --config the configuration that says where it listens"
     )]
     Unreachable {
         /// Where.
@@ -32,7 +32,7 @@ pub enum ClientError {
         source: Box<ureq::Error>,
     },
     /// The daemon said no.
-    #[error("{} ({status} for `{path}`); {}", .body.error, .body.hint)]
+    #[error("{}; {}", .body.error, .body.hint)]
     Refused {
         /// For what.
         path: String,
@@ -42,9 +42,7 @@ pub enum ClientError {
         body: ErrorBody,
     },
     /// Something answers that is not this daemon.
-    #[error(
-        "the answer of {address} to `{path}` is not understood: look whether it is a tapewright of this version ({why})"
-    )]
+    #[error("the answer of {address} is not understood: look whether it is a tapewright of this version ({why})")]
     Garbled {
         /// Where.
         address: String,

@@ -93,13 +93,22 @@ impl core::error::Error for ApiError {}
 impl From<RecordsError> for ApiError {
     fn from(error: RecordsError) -> Self {
         let (kind, hint) = match &error {
-            RecordsError::Unknown { what: "job", .. } => (ApiErrorKind::NotFound, "list the jobs with GET /v1/jobs"),
-            RecordsError::Unknown { .. } => (ApiErrorKind::NotFound, "list the runs with GET /v1/runs"),
-            RecordsError::BadName { .. } => (ApiErrorKind::Invalid, "take the name as the list has it"),
+            RecordsError::Unknown { what: "job", .. } => {
+                (ApiErrorKind::NotFound, "list the jobs with `tapewright job list`")
+            }
+            RecordsError::Unknown { .. } => (ApiErrorKind::NotFound, "list the runs with `tapewright runs`"),
+            RecordsError::BadName { what: "run" | "job", .. } => {
+                (ApiErrorKind::Invalid, "take the name as the list has it")
+            }
+            RecordsError::BadName { .. } | RecordsError::BadWords { .. } => {
+                (ApiErrorKind::Invalid, "nothing was written")
+            }
             RecordsError::NotKnown { .. } => (ApiErrorKind::Invalid, "give one of the known words"),
             RecordsError::Ended { .. } => (ApiErrorKind::Conflict, "begin a new one"),
-            RecordsError::Unfit { .. } => (ApiErrorKind::Invalid, "change what the text names, and send it again"),
-            RecordsError::Chain { .. } | RecordsError::BadFormat { .. } => {
+            RecordsError::JobClosed { .. } | RecordsError::Unfit { .. } => {
+                (ApiErrorKind::Conflict, "nothing was written")
+            }
+            RecordsError::Chain { .. } | RecordsError::BadFormat { .. } | RecordsError::JournalGone { .. } => {
                 (ApiErrorKind::Internal, "nothing of this record counts until it is whole again")
             }
             _ => (ApiErrorKind::Internal, "look at the daemon's log"),

@@ -44,7 +44,7 @@ mod tests;
 pub use api::{Answered, Api, ApiFuture, BenchEvents, Cursor, EventPage, Started, WireEvent, wire};
 pub use client::{Client, ClientError};
 pub use error::{ApiError, ApiErrorKind, ErrorBody};
-pub use server::{HttpError, ServeOptions, Server};
+pub use server::{Bound, HttpError, ServeOptions, Server};
 pub use token::{Token, TokenError};
 
 /// What is bounded.

@@ -53,6 +53,13 @@ pub enum HttpError {
     Token(#[from] TokenError),
 }
 
+/// An address that is had, and for which nothing serves yet.
+pub struct Bound {
+    listener: TcpListener,
+    address: SocketAddr,
+    guard: Arc<Guard>,
+}
+
 /// A server that is bound, and not yet serving.
 pub struct Server {
     listener: TcpListener,
@@ -61,12 +68,12 @@ pub struct Server {
     api: Arc<dyn Api>,
 }
 
-impl Server {
+impl Bound {
     /// Binds. Refuses an address beyond loopback unless it was asked for; then it is logged.
     ///
     /// # Errors
     /// If the address is not loopback and that was not asked for, it cannot be had, or the token file is not right.
-    pub async fn bind(options: &ServeOptions, api: Arc<dyn Api>) -> Result<Self, HttpError> {
+    pub async fn at(options: &ServeOptions) -> Result<Self, HttpError> {
         let asked = options.address;
         if !asked.ip().is_loopback() && !options.beyond_loopback {
             return Err(HttpError::BeyondLoopback(asked));
@@ -79,7 +86,24 @@ impl Server {
             tracing::warn!(%address, "other computers can reach this daemon, and the token goes over the wire unencrypted");
         }
         let guard = Arc::new(Guard::new(token, address, &options.names));
-        Ok(Self { listener, address, guard, api })
+        Ok(Self { listener, address, guard })
+    }
+
+    /// The server for what was bound.
+    #[must_use]
+    pub fn serving(self, api: Arc<dyn Api>) -> Server {
+        let Self { listener, address, guard } = self;
+        Server { listener, address, guard, api }
+    }
+}
+
+impl Server {
+    /// Binds, and serves there: see [`Bound::at`].
+    ///
+    /// # Errors
+    /// As for [`Bound::at`].
+    pub async fn bind(options: &ServeOptions, api: Arc<dyn Api>) -> Result<Self, HttpError> {
+        Ok(Bound::at(options).await?.serving(api))
     }
 
     /// Where it listens.

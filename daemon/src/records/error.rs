@@ -105,6 +105,20 @@ pub enum RecordsError {
         /// What is wrong with it.
         why: &'static str,
     },
+    /// Words that are not kept.
+    #[error("the {what} is not kept: {why}")]
+    BadWords {
+        /// What they should say.
+        what: &'static str,
+        /// What is wrong with them, and what to do.
+        why: String,
+    },
+    /// The job is closed.
+    #[error("job {job} is closed, its machine left: open a new one with `tapewright job open`")]
+    JobClosed {
+        /// The job.
+        job: String,
+    },
     /// A word that is none of those that there are.
     #[error("there is no {what} `{given}`; known: {known}")]
     NotKnown {
@@ -124,6 +138,14 @@ pub enum RecordsError {
         id: String,
         /// The data folder.
         folder: PathBuf,
+    },
+    /// A run that was there, without its journal.
+    #[error("the journal of run {run} is gone ({} is not there): restore it from a copy of the data folder", .file.display())]
+    JournalGone {
+        /// The run.
+        run: String,
+        /// The file that was looked for.
+        file: PathBuf,
     },
     /// A capture is not what its name says.
     #[error("capture {} is damaged: its content has the hash {found}; restore it from a copy of the data folder", .file.display())]

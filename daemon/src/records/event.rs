@@ -263,6 +263,9 @@ pub struct RunClosed {
     /// The findings of the whole.
     #[serde(default)]
     pub findings: Vec<FindingRecord>,
+    /// The tool itself failed on the way, and the run did not come to its end for that.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub tool_failed: bool,
 }
 
 /// The end of a run that had none.

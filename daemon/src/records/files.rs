@@ -69,7 +69,8 @@ pub(super) fn open_to_append(path: &Path) -> Result<File, RecordsError> {
 pub(super) fn remove_temporaries(folder: &Path) -> Result<(), RecordsError> {
     for entry in std::fs::read_dir(folder).map_err(RecordsError::io("list", folder))? {
         let entry = entry.map_err(RecordsError::io("list", folder))?;
-        if is_temporary(&entry.file_name().to_string_lossy()) {
+        // A folder of such a name was not made here.
+        if is_temporary(&entry.file_name().to_string_lossy()) && !entry.path().is_dir() {
             std::fs::remove_file(entry.path()).map_err(RecordsError::io("remove", entry.path()))?;
         }
     }

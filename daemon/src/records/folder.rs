@@ -28,6 +28,16 @@ struct Inner {
     _lock: FolderLock,
 }
 
+/// What a look at the journal of a run that had ended came to.
+enum Looked {
+    /// It is whole.
+    Sound,
+    /// It is not, and the index has it so now.
+    Marked,
+    /// It cannot be read as things stand.
+    Unread,
+}
+
 const RUNS: &str = "runs";
 const JOBS: &str = "jobs";
 const SUFFIX: &str = ".journal";
@@ -137,11 +147,16 @@ impl DataFolder {
     /// before it, is a break: see [`Reading::tail`] and [`Reading::sound`].
     ///
     /// # Errors
-    /// If there is no such run, or its journal cannot be read at all.
+    /// If there is no such run, its journal is gone, or cannot be read at all.
     pub async fn read_run(&self, run: &RunId) -> Result<Reading<RunEvent>, RecordsError> {
         let path = self.journal_path(run);
-        let unknown = || RecordsError::Unknown { what: "run", id: run.to_string(), folder: self.0.root.clone() };
-        self.read(path, unknown()).await
+        let unknown = RecordsError::Unknown { what: "run", id: run.to_string(), folder: self.0.root.clone() };
+        match self.read(path.clone(), unknown).await {
+            Err(RecordsError::Unknown { .. }) if self.0.index.run(run.as_str()).await?.is_some() => {
+                Err(RecordsError::JournalGone { run: run.to_string(), file: path })
+            }
+            read => read,
+        }
     }
 
     /// The runs that fit, newest first, each journal that ended read through: the index alone does not see that one was changed
@@ -151,38 +166,51 @@ impl DataFolder {
     /// If a word that is asked for is none, or the index cannot be read or written.
     pub async fn runs(&self, filter: &RunFilter) -> Result<Vec<RunRow>, RecordsError> {
         filter.check()?;
-        let mut looked_at = BTreeSet::new();
+        let (mut looked_at, mut unread) = (BTreeSet::new(), BTreeSet::new());
         loop {
-            let rows = self.0.index.runs(filter).await?;
+            let mut rows = self.0.index.runs(filter).await?;
             let mut broken = false;
             for row in rows.iter().filter(|row| matches!(row.state, RunState::Closed | RunState::Interrupted)) {
                 if looked_at.insert(row.id.clone()) {
-                    broken |= self.marked_broken(&row.id).await?;
+                    match self.look_at(&row.id).await? {
+                        Looked::Sound => {}
+                        Looked::Marked => broken = true,
+                        Looked::Unread => drop(unread.insert(row.id.clone())),
+                    }
                 }
             }
             // One that was marked may fit no longer, and another one takes its place.
             if !broken {
+                // What cannot be read now may be read the next time, so the index keeps what it knows.
+                for row in rows.iter_mut().filter(|row| unread.contains(&row.id)) {
+                    (row.state, row.verdict) = (RunState::Damaged, None);
+                }
+                rows.retain(|row| filter.verdict.is_none() || row.verdict.is_some());
                 return Ok(rows);
             }
         }
     }
 
-    async fn marked_broken(&self, id: &str) -> Result<bool, RecordsError> {
+    async fn look_at(&self, id: &str) -> Result<Looked, RecordsError> {
         let run: RunId = id.parse()?;
         match self.read_run(&run).await {
-            Ok(reading) if matches!(reading.tail, Tail::Whole) && reading.ended() => Ok(false),
+            Ok(reading) if matches!(reading.tail, Tail::Whole) && reading.ended() => Ok(Looked::Sound),
             Ok(reading) if matches!(reading.tail, Tail::Broken { .. }) => {
                 recovery::index_one(&self.0.index, id, &reading).await?;
-                Ok(true)
+                Ok(Looked::Marked)
             }
-            // A run that had ended has lost its end or its beginning, or is not there.
-            Ok(_) | Err(RecordsError::Unknown { .. } | RecordsError::BadFormat { .. }) => {
+            // A run that had ended has lost its end or its beginning.
+            Ok(_) | Err(RecordsError::BadFormat { .. }) => {
                 self.0.index.damaged(&run).await?;
-                Ok(true)
+                Ok(Looked::Marked)
+            }
+            Err(RecordsError::JournalGone { .. }) => {
+                self.0.index.gone(&run).await?;
+                Ok(Looked::Marked)
             }
             Err(error) => {
                 tracing::error!(run = id, %error, "a journal could not be read through");
-                Ok(false)
+                Ok(Looked::Unread)
             }
         }
     }

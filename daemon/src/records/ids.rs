@@ -69,10 +69,45 @@ fn check(what: &'static str, text: &str) -> Result<(), RecordsError> {
     }
 }
 
+/// Most characters of a name that people give, e.g. a machine's shelf mark.
+pub(crate) const NAME_CHARS: usize = 64;
+/// Most characters of a remark.
+pub(crate) const TEXT_CHARS: usize = 2_000;
+
+/// What keeps words of people from being kept and printed in lists, and what to do; none: nothing. Control characters would move
+/// the cursor of whoever reads them in a terminal.
+pub(crate) fn wrong_words(words: &str, most: usize) -> Option<String> {
+    let chars = words.chars().count();
+    if let Some(control) = words.chars().find(|c| c.is_control()) {
+        Some(format!("it holds the control character `{}`: write it in one line, without", control.escape_default()))
+    } else if chars > most {
+        Some(format!("it has {chars} characters: shorten it to at most {most}"))
+    } else {
+        None
+    }
+}
+
 /// The `number`th name for something begun at this time: letter, date, time, number.
 pub(super) fn name_at(letter: char, at: WallTime, number: u32) -> String {
     let Civil { year, month, day, hour, minute, second, .. } = civil(at);
     format!("{letter}{year:04}{month:02}{day:02}-{hour:02}{minute:02}{second:02}-{number:03}")
+}
+
+/// When something with such a name was begun, to the second; the beginning of 1970 for another name.
+pub(super) fn begun_at(name: &str) -> WallTime {
+    let number = |from: usize, to: usize| name.get(from..to).and_then(|digits| digits.parse::<i64>().ok());
+    let ms = || {
+        let (year, month, day) = (number(1, 5)?, number(5, 7)?, number(7, 9)?);
+        let (hour, minute, second) = (number(10, 12)?, number(12, 14)?, number(14, 16)?);
+        // Years that begin on 1 March, as below.
+        let (year, from_march) = if month > 2 { (year, month - 3) } else { (year - 1, month + 9) };
+        let days = 365 * year + year.div_euclid(4) - year.div_euclid(100) + year.div_euclid(400) - 719_468
+            + (153 * from_march + 2) / 5
+            + day
+            - 1;
+        Some(((days * 24 + hour) * 60 + minute) * 60_000 + second * 1_000)
+    };
+    WallTime(ms().unwrap_or_default())
 }
 
 /// A wall time as RFC 3339 writes it, in UTC, with milliseconds.
@@ -144,6 +179,10 @@ mod tests {
         }
         let name = name_at('r', WallTime(1_772_375_353_042), 7);
         assert_eq!(name, "r20260301-142913-007");
+        for ms in [0, 951_782_400_000, 951_868_800_000, 4_107_542_400_000, 1_772_375_353_000] {
+            assert_eq!(begun_at(&name_at('r', WallTime(ms), 1)), WallTime(ms));
+        }
+        assert_eq!(["r", "copy-of-r20260301", ""].map(begun_at), [WallTime(0); 3]);
         assert!(name.parse::<RunId>().is_ok());
     }
 }

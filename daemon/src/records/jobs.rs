@@ -2,6 +2,7 @@
 
 use super::chain::{ChainWriter, Event};
 use super::folder::{free_name, journals};
+use super::ids::{self, NAME_CHARS, TEXT_CHARS};
 use super::reader::{Reading, Tail};
 use super::{DataFolder, JobId, RecordsError, RunId, files};
 use serde::{Deserialize, Serialize};
@@ -102,6 +103,26 @@ pub enum NoAlignmentTape {
     },
 }
 
+/// Checks words that are kept with a job and printed in its lists.
+fn check_words(what: &'static str, words: &str, most: usize) -> Result<(), RecordsError> {
+    let empty = || words.trim().is_empty().then(|| "it is empty: say it in a few words".to_owned());
+    match ids::wrong_words(words, most).or_else(empty) {
+        Some(why) => Err(RecordsError::BadWords { what, why }),
+        None => Ok(()),
+    }
+}
+
+impl JobEvent {
+    fn check(&self) -> Result<(), RecordsError> {
+        match self {
+            Self::JobOpened(opened) => opened.check(),
+            Self::ScrapTapeRan(ran) => check_words("name of who looked at the scrap tape", &ran.by, NAME_CHARS),
+            Self::JobNote { text } => check_words("remark", text, TEXT_CHARS),
+            Self::JobClosed { conclusion } => check_words("conclusion", conclusion, TEXT_CHARS),
+        }
+    }
+}
+
 impl JobOpened {
     /// Checks what a run in this job will be held against.
     fn check(&self) -> Result<(), RecordsError> {
@@ -109,6 +130,8 @@ impl JobOpened {
             let why = "it is empty; give the machine's shelf mark, so that its runs can be told from others";
             return Err(RecordsError::BadName { what: "machine", given: self.machine.clone(), why });
         }
+        check_words("machine's shelf mark", &self.machine, NAME_CHARS)?;
+        check_words("symptom", &self.symptom, TEXT_CHARS)?;
         if format_named(&self.format).is_none() {
             let known = formats().iter().map(|format| format.name).collect::<Vec<_>>().join(", ");
             return Err(RecordsError::NotKnown { what: "format", given: self.format.clone(), known });
@@ -204,8 +227,9 @@ impl DataFolder {
     /// A line that was cut by a kill is dropped on the way.
     ///
     /// # Errors
-    /// If there is no such job, it is closed, its file is damaged or newer, or the disk refuses.
+    /// If there is no such job, it is closed, its file is damaged or newer, the words are none to keep, or the disk refuses.
     pub async fn add_to_job(&self, id: &JobId, event: JobEvent) -> Result<Job, RecordsError> {
+        event.check()?;
         let order = self.naming().await;
         let reading = self.read_job(id).await?;
         if matches!(event, JobEvent::JobOpened(_)) {
@@ -217,7 +241,7 @@ impl DataFolder {
             return Err(RecordsError::NotRewritten { file: reading.file, found, ours: super::OURS });
         }
         if reading.ended() {
-            return Err(RecordsError::Ended { file: reading.file, kind: "job event".into() });
+            return Err(RecordsError::JobClosed { job: id.to_string() });
         }
         if let JobEvent::ScrapTapeRan(ran) = &event {
             let job = Job::from_reading(id, &reading)?;

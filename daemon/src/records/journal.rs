@@ -1,10 +1,11 @@
 //! The journal of one run: append, sync, and the one way to a verdict that may be shown.
 
 use super::chain::{ChainWriter, Line};
-use super::event::{ProcedureVerdict, RunClosed, RunEvent};
+use super::event::{ProcedureVerdict, RunClosed, RunEvent, RunOpened};
 use super::{DataFolder, RecordsError, RunId, files};
 use core::ops::Deref;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use tapewright_clock::WallTime;
 
 /// Something that is on the disk with all its evidence, and may be shown. Only the journal makes it.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +34,8 @@ pub struct Journal(Arc<Inner>);
 struct Inner {
     folder: DataFolder,
     run: RunId,
+    /// The line that opened it.
+    first: Line<RunEvent>,
     state: Mutex<State>,
     /// Taken for the length of a sync, so that the index is told in order.
     turn: tokio::sync::Mutex<()>,
@@ -47,14 +50,23 @@ struct State {
 
 impl Journal {
     pub(super) fn new(folder: DataFolder, run: RunId, writer: ChainWriter, first: Line<RunEvent>) -> Self {
-        let state = Mutex::new(State { writer, pending: vec![first] });
-        Self(Arc::new(Inner { folder, run, state, turn: tokio::sync::Mutex::default() }))
+        let state = Mutex::new(State { writer, pending: vec![first.clone()] });
+        Self(Arc::new(Inner { folder, run, first, state, turn: tokio::sync::Mutex::default() }))
     }
 
     /// Name of the run.
     #[must_use]
     pub fn run(&self) -> &RunId {
         &self.0.run
+    }
+
+    /// What the run was opened with, and when.
+    #[must_use]
+    pub fn opened(&self) -> Option<(&RunOpened, WallTime)> {
+        match &self.0.first.event {
+            Some(RunEvent::RunOpened(opened)) => Some((opened, self.0.first.wall)),
+            _ => None,
+        }
     }
 
     /// The data folder that the journal lies in.

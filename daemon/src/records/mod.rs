@@ -46,6 +46,7 @@ pub use event::{
 pub use folder::DataFolder;
 pub use hash::{ContentHash, NotAHash};
 pub use ids::{JobId, RunId, rfc3339};
+pub(crate) use ids::{NAME_CHARS, wrong_words};
 pub use index::{FindingRow, Index, MeasurementRow, ProcedureRow, RunFilter, RunRow, RunState};
 pub use jobs::{Job, JobEvent, JobOpened, NoAlignmentTape, ScrapTapeRan};
 pub use journal::{Journal, Shown};

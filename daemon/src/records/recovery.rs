@@ -6,6 +6,7 @@ use super::folder::journals;
 use super::index::{Index, RunState};
 use super::reader::{Reading, Tail, read_chain};
 use super::{RecordsError, RunId, files};
+use crate::report::chain;
 use core::fmt;
 use std::path::{Path, PathBuf};
 use tapewright_clock::Clock;
@@ -22,6 +23,13 @@ pub enum Recovered {
     },
     /// A journal is damaged. It was left as it is.
     Damaged {
+        /// The journal.
+        file: PathBuf,
+        /// What is wrong, and what to do.
+        why: String,
+    },
+    /// A journal that the index knows is not there any more.
+    Gone {
         /// The journal.
         file: PathBuf,
         /// What is wrong, and what to do.
@@ -46,33 +54,55 @@ impl fmt::Display for Recovered {
                     "run {run} had no end and is marked interrupted; {torn_bytes} bytes of a cut line were dropped"
                 )
             }
-            Self::Damaged { why, .. } | Self::LeftAlone { why, .. } => f.write_str(why),
+            Self::Damaged { why, .. } | Self::Gone { why, .. } | Self::LeftAlone { why, .. } => f.write_str(why),
         }
     }
 }
 
-/// Goes over the journals that the index does not know as they are now.
+/// Goes over the journals that the index does not know as they are now. What cannot be read is named and passed over: one
+/// bad entry keeps nothing else from being served.
 pub(super) async fn recover(folder: &Path, index: &Index, clock: &Clock) -> Result<Vec<Recovered>, RecordsError> {
-    let known = index.known().await?;
+    let mut known = index.known().await?;
     let mut recovered = Vec::new();
     for (path, id) in list(folder, clock).await? {
+        let told = known.remove(&id);
         // The whole chain is read again only where its end is another than the one that the index was told.
         let work = path.clone();
-        let end = files::blocking(clock, move || ChainEnd::stated(&work)).await?;
-        let as_it_was = known.get(&id).is_some_and(|(state, told)| *state != RunState::Open && Some(*told) == end);
+        let end = files::blocking(clock, move || ChainEnd::stated(&work)).await.unwrap_or_default();
+        let as_it_was = told.is_some_and(|(state, told)| state != RunState::Open && Some(told) == end);
         if !as_it_was {
             let wall = clock.wall();
-            let work = path.clone();
-            match files::blocking(clock, move || settle(&work, wall)).await {
+            let (work, run) = (path.clone(), id.parse::<RunId>());
+            match files::blocking(clock, move || run.and_then(|_| settle(&work, wall))).await {
                 Ok((reading, found)) => {
                     index_one(index, &id, &reading).await?;
                     recovered.extend(found);
                 }
-                Err(error) => recovered.push(Recovered::Damaged { file: path, why: error.to_string() }),
+                Err(error) => {
+                    unreadable(index, &id).await?;
+                    let why = format!("{} is left out: {}", path.display(), chain(&error));
+                    recovered.push(Recovered::Damaged { file: path, why });
+                }
             }
         }
     }
+    for id in known.into_keys() {
+        let run: RunId = id.parse()?;
+        index.gone(&run).await?;
+        let file = folder.join(format!("{run}.journal"));
+        let why = RecordsError::JournalGone { run: run.to_string(), file: file.clone() }.to_string();
+        recovered.push(Recovered::Gone { file, why });
+    }
     Ok(recovered)
+}
+
+/// A journal of which nothing can be read is listed by its file's name, as damaged. A file whose name is none of a run's could
+/// not be shown, and is not listed.
+async fn unreadable(index: &Index, id: &str) -> Result<(), RecordsError> {
+    match id.parse::<RunId>() {
+        Ok(run) => index.damaged(&run).await,
+        Err(_) => Ok(()),
+    }
 }
 
 /// Reads one journal and, if it lacks an end, appends one. Blocking.
@@ -107,13 +137,17 @@ fn settle(
     Ok((reading, Some(Recovered::Interrupted { run, torn_bytes })))
 }
 
-/// Tells the index everything that the journals say. Damaged journals count as far as they are sound.
+/// Tells the index everything that the journals say. Damaged journals count as far as they are sound, and are listed by their
+/// files' names where nothing is.
 pub(super) async fn index_all(folder: &Path, index: &Index, clock: &Clock) -> Result<(), RecordsError> {
     for (path, id) in list(folder, clock).await? {
-        let work = path.clone();
-        match files::blocking(clock, move || read_chain::<RunEvent>(&work)).await {
+        let (work, run) = (path.clone(), id.parse::<RunId>());
+        match files::blocking(clock, move || run.and_then(|_| read_chain::<RunEvent>(&work))).await {
             Ok(reading) => index_one(index, &id, &reading).await?,
-            Err(error) => tracing::error!(file = %path.display(), %error, "a journal is left out of the index"),
+            Err(error) => {
+                tracing::error!(file = %path.display(), %error, "a journal cannot be read");
+                unreadable(index, &id).await?;
+            }
         }
     }
     Ok(())

@@ -1,9 +1,10 @@
 //! A run as others read it: the JSON of `demo`, `show` and the HTTP interface.
 
-use crate::records::{Reading, RunEvent};
+use crate::records::{Reading, RunEvent, RunOpened, rfc3339};
 use crate::triage::Conclusion;
 use serde::{Deserialize, Serialize};
-use tapewright_formats::{Finding, Limit, Outcome, UnableCode, Unit};
+use tapewright_clock::WallTime;
+use tapewright_formats::{Finding, Limit, Outcome, TapeKind, UnableCode, Unit};
 use tapewright_host::{Contribution, Evaluation, Figure, Measurement, Verdict};
 
 /// One run.
@@ -17,8 +18,14 @@ pub struct RunReport {
     pub machine: String,
     /// The tape: kind and label.
     pub tape: String,
+    /// When, where and with what it was run, as its journal has it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub about: Option<About>,
     /// The verdict of the whole; none while it runs, and of one that was interrupted.
     pub verdict: Option<Outcome>,
+    /// The tool failed on the way: what there is of a verdict says little of the machine.
+    #[serde(skip_serializing_if = "core::ops::Not::not", default)]
+    pub tool_failed: bool,
     /// Why there is no verdict.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub interrupted: Option<String>,
@@ -35,6 +42,43 @@ pub struct RunReport {
     pub findings: Vec<Finding>,
     /// Its procedures, in order.
     pub procedures: Vec<ProcedureReport>,
+}
+
+/// When, where and with what a run was made.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct About {
+    /// When it began, as RFC 3339 writes it, in UTC.
+    pub started: String,
+    /// The bench.
+    pub bench: String,
+    /// The machine's format, by name.
+    pub format: String,
+    /// Who the scope said it is.
+    pub scope: String,
+    /// The dialect that it was spoken to in.
+    pub dialect: String,
+    /// The job.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub job: Option<String>,
+}
+
+impl About {
+    pub(crate) fn of(opened: &RunOpened, started: WallTime) -> Self {
+        let of_instrument = |key| opened.instrument.get(key).and_then(|v| v.as_str()).unwrap_or_default().to_owned();
+        Self {
+            started: rfc3339(started),
+            bench: opened.bench.clone(),
+            format: opened.format.clone(),
+            scope: of_instrument("identity"),
+            dialect: of_instrument("dialect"),
+            job: opened.job.as_ref().map(ToString::to_string),
+        }
+    }
+}
+
+/// A tape in a line: its kind, and its label where it has one.
+pub(crate) fn tape_text(kind: TapeKind, label: &str) -> String {
+    if label.trim().is_empty() { kind.to_string() } else { format!("{kind} `{label}`") }
 }
 
 /// One procedure of a run.
@@ -199,7 +243,9 @@ impl RunReport {
             sequence: String::new(),
             machine: String::new(),
             tape: String::new(),
+            about: None,
             verdict: None,
+            tool_failed: false,
             interrupted: None,
             alarm: None,
             conclusion: String::new(),
@@ -208,13 +254,14 @@ impl RunReport {
             findings: Vec::new(),
             procedures: Vec::new(),
         };
-        for event in reading.lines.iter().filter_map(|line| line.event.as_ref()) {
+        for (wall, event) in reading.lines.iter().filter_map(|line| Some((line.wall, line.event.as_ref()?))) {
             match event {
                 RunEvent::RunOpened(opened) => {
                     report.sequence.clone_from(&opened.sequence);
                     report.machine.clone_from(&opened.machine);
                     let label = opened.subject.get("tape_name").and_then(|v| v.as_str()).unwrap_or_default();
-                    report.tape = format!("{} `{label}`", opened.tape);
+                    report.tape = tape_text(opened.tape, label);
+                    report.about = Some(About::of(opened, wall));
                 }
                 RunEvent::ProcedureVerdict(verdict) => {
                     let full: Verdict = serde_json::from_value(verdict.rest.clone())?;
@@ -230,6 +277,7 @@ impl RunReport {
                 }
                 RunEvent::RunClosed(closed) => {
                     report.verdict = Some(closed.outcome);
+                    report.tool_failed = closed.tool_failed;
                     // Format 1.0 held the whole of it as JSON in the one text.
                     let old = serde_json::from_str::<Conclusion>(&closed.conclusion);
                     report.conclude(old.unwrap_or_else(|_| Conclusion {

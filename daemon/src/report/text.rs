@@ -1,7 +1,7 @@
 //! A run as text for a terminal: readable without colour, each number with its unit.
 
 use super::drawing::{Curve, draw, number};
-use super::run_report::{MeasurementReport, ProcedureReport, RunReport};
+use super::run_report::{About, MeasurementReport, ProcedureReport, RunReport};
 use std::fmt::Write;
 use tapewright_formats::{Limit, Outcome, Unit};
 use tapewright_host::Evaluation;
@@ -36,7 +36,7 @@ pub fn verdict_word(outcome: Option<Outcome>) -> &'static str {
 /// The whole run.
 #[must_use]
 pub fn run(report: &RunReport) -> String {
-    let mut out = String::new();
+    let mut out = report.about.as_ref().map_or_else(String::new, |about| head(&report.run, about));
     for p in &report.procedures {
         out.push_str(&procedure(p));
     }
@@ -44,14 +44,31 @@ pub fn run(report: &RunReport) -> String {
     out
 }
 
+/// Which run it is: what is needed to find it, its bench and its papers again.
+fn head(run: &str, about: &About) -> String {
+    let mut out = String::new();
+    let _ = writeln!(out, "{run}  {}  bench `{}`, {}", about.started, about.bench, about.format);
+    let job = about.job.as_ref().map_or_else(|| "in no job".to_owned(), |job| format!("in job {job}"));
+    wrap(&mut out, "  ", &format!("{job}; scope {} ({})", about.scope, about.dialect));
+    out.push('\n');
+    out
+}
+
 /// The conclusion of a run.
 #[must_use]
 pub fn conclusion(report: &RunReport) -> String {
     let mut out = String::new();
-    let word = report.verdict.map_or("NO VERDICT", |v| verdict_word(Some(v)));
+    let word = match (report.verdict, &report.interrupted) {
+        (Some(verdict), _) => verdict_word(Some(verdict)),
+        (None, Some(_)) => "INTERRUPTED",
+        (None, None) => "RUNNING",
+    };
     let _ = writeln!(out, "{word}  {} on {}, tape {}", report.sequence, report.machine, report.tape);
     if let Some(reason) = &report.interrupted {
-        let _ = writeln!(out, "  interrupted: {reason}");
+        wrap(&mut out, "  ", &format!("There is no verdict: {reason}."));
+    } else if report.verdict.is_none() {
+        let bench = report.about.as_ref().map_or("BENCH", |about| about.bench.as_str());
+        wrap(&mut out, "  ", &format!("There is no verdict yet: the run goes on. `tapewright stop {bench}` ends it."));
     }
     wrap(&mut out, "  ", &report.conclusion);
     if !report.next.is_empty() {
@@ -255,5 +272,47 @@ fn wrap(out: &mut String, indent: &str, text: &str) {
     }
     if !empty {
         let _ = writeln!(out, "{line}");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::run_report::tape_text;
+    use tapewright_formats::TapeKind;
+
+    fn report() -> RunReport {
+        serde_json::from_value(serde_json::json!({
+            "run": "r20260101-090000-001", "sequence": "first-look", "machine": "VC-07",
+            "tape": tape_text(TapeKind::Other, ""), "verdict": "pass", "conclusion": "Nothing wrong was found.", "next": "",
+            "faults": [], "findings": [], "procedures": [],
+            "about": {
+                "started": "2026-01-01T09:00:00.000Z", "bench": "left", "format": "vhs-525-sp",
+                "scope": "Simulated Instruments,SB-2,0,0.1.0", "dialect": "scpi-99", "job": "j20260101-085500-001",
+            },
+        }))
+        .unwrap()
+    }
+
+    #[test]
+    fn a_run_that_is_shown_says_which_it_is() {
+        insta::assert_snapshot!(run(&report()));
+    }
+
+    #[test]
+    fn what_has_no_verdict_says_whether_it_goes_on() {
+        let running = RunReport { verdict: None, conclusion: String::new(), ..report() };
+        let interrupted = Some("the program ended before the run did".to_owned());
+        for (report, word, says) in [
+            (
+                running.clone(),
+                "RUNNING  first-look on VC-07, tape other\n",
+                "the run goes on. `tapewright stop left` ends it.",
+            ),
+            (RunReport { interrupted, ..running }, "INTERRUPTED  first-look", "no verdict: the program ended before"),
+        ] {
+            let said = conclusion(&report);
+            assert!(said.starts_with(word) && said.contains(says), "{said}");
+        }
     }
 }

@@ -3,7 +3,7 @@
 use super::{Prepared, RunError};
 use crate::bench::events::BenchEvent;
 use crate::records::{FindingRecord, JobEvent, JobId, Note, RunClosed, RunEvent, ScrapTapeRan};
-use crate::report::run_report::{ALARM, ProcedureReport, RunReport};
+use crate::report::run_report::{ALARM, About, ProcedureReport, RunReport, tape_text};
 use crate::triage::{Conclusion, conclude, shipped_faults};
 use tapewright_formats::{Finding, Mode, Outcome, Signal, UnableCode};
 
@@ -95,8 +95,10 @@ impl Prepared {
             run: self.id(),
             sequence: self.sequence.name.clone(),
             machine: self.spec.machine.clone(),
-            tape: format!("{} `{}`", self.spec.tape, self.spec.tape_name),
+            tape: tape_text(self.spec.tape, &self.spec.tape_name),
+            about: self.journal.opened().map(|(opened, started)| About::of(opened, started)),
             verdict: Some(outcome),
+            tool_failed: trouble.is_some_and(is_of_the_tool),
             interrupted: None,
             alarm,
             conclusion: String::new(),
@@ -110,7 +112,7 @@ impl Prepared {
             Some(error) => Conclusion {
                 faults: Vec::new(),
                 text: format!("The run did not come to its end: {}", crate::report::chain(error)),
-                next: "Do what the message says, then run again.".to_owned(),
+                next: after(error),
             },
             None => {
                 let mut why_not: Vec<String> = report
@@ -120,7 +122,9 @@ impl Prepared {
                     .collect();
                 why_not.extend(report.alarm.as_ref().map(|alarm| format!("the stop at the end: {alarm}")));
                 let mut conclusion = conclude(&shipped_faults(), &report.findings, outcome, &why_not);
-                if let Some(instead) = instead_of(&report).filter(|_| conclusion.faults.is_empty()) {
+                if let Some(instead) =
+                    instead_of(&report).or_else(|| afresh(&report)).filter(|_| conclusion.faults.is_empty())
+                {
                     conclusion.next = instead;
                 }
                 conclusion
@@ -137,6 +141,7 @@ impl Prepared {
             next: conclusion.next.clone(),
             faults: conclusion.faults.clone(),
             findings: findings.map(|(f, seen)| FindingRecord { finding: f.to_string(), seen: seen.clone() }).collect(),
+            tool_failed: report.tool_failed,
         };
         let text = conclusion.text.clone();
         report.conclude(conclusion);
@@ -152,6 +157,58 @@ impl Prepared {
 fn whole(reports: &[ProcedureReport], steps: usize, trouble: Option<&RunError>) -> Outcome {
     let worst = reports.iter().filter_map(|p| p.verdict).reduce(Outcome::worse).unwrap_or(Outcome::Unable);
     if trouble.is_some() || reports.len() < steps { worst.worse(Outcome::Unable) } else { worst }
+}
+
+/// Whether a run did not come to its end because of the tool, and not because of what was asked or answered.
+const fn is_of_the_tool(trouble: &RunError) -> bool {
+    matches!(trouble, RunError::Records(_) | RunError::Host { .. } | RunError::Library(_))
+}
+
+/// The first thing to do after a run that did not come to its end.
+fn after(trouble: &RunError) -> String {
+    match trouble {
+        RunError::NotAcknowledged => {
+            "Run again, read the cautions and answer `yes`; where nobody sits, read them beforehand and give --acknowledge."
+        }
+        RunError::NoAlignmentTape(_) => {
+            "Run the sequence `tape-safe` with a scrap tape in the job of this machine; when it passes, run again."
+        }
+        RunError::Records(_) => "See that the disk with the records has room and can be written, then run again.",
+        RunError::Host { .. } => {
+            "See that the disk with the records has room and can be written, and that the scope and the relays are \
+             connected; then run again. Where it fails in the same way, the daemon's log says more."
+        }
+        _ => "Correct what the message names, then run again.",
+    }
+    .to_owned()
+}
+
+/// What to do where nothing stands in the way of running again: somebody stopped the run, or the machine is to be stopped first.
+fn afresh(report: &RunReport) -> Option<String> {
+    let mut unable = report.procedures.iter().flat_map(|procedure| &procedure.unable).peekable();
+    if report.verdict != Some(Outcome::Unable) {
+        return None;
+    }
+    match unable.peek() {
+        None if report.alarm.is_some() => Some("When it stands still, run again.".to_owned()),
+        Some(first) if first.code == UnableCode::Cancelled => {
+            Some("The run was stopped: when the machine is free, run it again from its beginning.".to_owned())
+        }
+        _ => None,
+    }
+}
+
+/// What to do where nothing but the format stood in the way: running again changes nothing.
+fn instead_of(report: &RunReport) -> Option<String> {
+    let unable = || report.procedures.iter().flat_map(|procedure| &procedure.unable);
+    let is_of_format = unable().count() > 0
+        && unable().all(|unable| unable.code == UnableCode::NotInFormat)
+        && report.alarm.is_none()
+        && report.verdict == Some(Outcome::Unable);
+    is_of_format.then(|| {
+        let advice = report.procedures.iter().flat_map(|procedure| &procedure.advice).next();
+        advice.cloned().unwrap_or_else(|| "Take what stands in its place on this format.".to_owned())
+    })
 }
 
 #[cfg(test)]
@@ -175,17 +232,4 @@ mod tests {
         let error = RunError::NotAcknowledged;
         assert_eq!(whole(&[passed()], 1, Some(&error)), Outcome::Unable);
     }
-}
-
-/// What to do where nothing but the format stood in the way: running again changes nothing.
-fn instead_of(report: &RunReport) -> Option<String> {
-    let unable = || report.procedures.iter().flat_map(|procedure| &procedure.unable);
-    let is_of_format = unable().count() > 0
-        && unable().all(|unable| unable.code == UnableCode::NotInFormat)
-        && report.alarm.is_none()
-        && report.verdict == Some(Outcome::Unable);
-    is_of_format.then(|| {
-        let advice = report.procedures.iter().flat_map(|procedure| &procedure.advice).next();
-        advice.cloned().unwrap_or_else(|| "Take what stands in its place on this format.".to_owned())
-    })
 }

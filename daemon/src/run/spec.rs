@@ -1,6 +1,6 @@
 //! What is to be run, on which machine, with which tape.
 
-use crate::records::Job;
+use crate::records::{Job, NAME_CHARS, wrong_words};
 use serde::{Deserialize, Serialize};
 use tapewright_formats::{LineStandard, TapeKind, format_named, formats};
 use tapewright_instrument::Hookup;
@@ -54,6 +54,14 @@ pub enum SpecError {
     /// No shelf mark.
     #[error("the machine has no shelf mark: give one, so that the records can be found again")]
     NoMachine,
+    /// A name that is not kept.
+    #[error("the {what} is not kept: {why}")]
+    BadWords {
+        /// Which.
+        what: &'static str,
+        /// What is wrong with it, and what to do.
+        why: String,
+    },
     /// The level is not a level.
     #[error("the known level is {0}: give volts of carrier amplitude, more than 0")]
     BadLevel(f64),
@@ -147,6 +155,11 @@ impl RunSpec {
         if self.machine.trim().is_empty() {
             return Err(SpecError::NoMachine);
         }
+        for (what, words) in [("machine's shelf mark", &self.machine), ("tape's label", &self.tape_name)] {
+            if let Some(why) = wrong_words(words, NAME_CHARS) {
+                return Err(SpecError::BadWords { what, why });
+            }
+        }
         if let Some(level) = self.known_level_v.filter(|v| !(v.is_finite() && *v > 0.0)) {
             return Err(SpecError::BadLevel(level));
         }
@@ -207,6 +220,33 @@ pub(crate) fn check_job(job: &Job, machine: &str, format: &str) -> Result<(), Sp
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[track_caller]
+    fn check(change: fn(&mut RunSpec), expected: &str) {
+        let mut spec: RunSpec = serde_json::from_value(serde_json::json!({
+            "sequence": "first-look", "machine": "VC-07", "format": "vhs-525-sp", "tape": "alignment",
+        }))
+        .unwrap();
+        assert_eq!(spec.check(), Ok(()));
+        change(&mut spec);
+        let said = spec.check().expect_err("it is refused").to_string();
+        assert!(said.contains(expected), "{said}");
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_run_is_said_before_it_begins() {
+        check(|spec| spec.known_level_v = Some(f64::NAN), "the known level is NaN: give volts");
+        check(|spec| spec.known_level_v = Some(f64::INFINITY), "the known level is inf: give volts");
+        check(|spec| spec.known_level_v = Some(-0.1), "the known level is -0.1: give volts");
+        check(|spec| spec.format = "vhs".into(), "there is no format `vhs`");
+        check(|spec| spec.machine = " ".into(), "no shelf mark");
+        check(|spec| spec.machine = "A\nB".into(), "shelf mark is not kept: it holds the control character `\\n`");
+        check(
+            |spec| spec.tape_name = "x".repeat(65),
+            "label is not kept: it has 65 characters: shorten it to at most 64",
+        );
+        check(|spec| spec.scratch = true, "an alignment tape was declared scratch");
+    }
 
     #[test]
     fn a_hookup_of_the_other_line_standard_is_refused() {

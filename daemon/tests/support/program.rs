@@ -55,6 +55,29 @@ pub fn serve(scenario: &Scenario) -> Served {
 /// The running daemon; killed when dropped, since a failed test must not leave it.
 pub struct Daemon(Child);
 
+impl Daemon {
+    pub fn process(&self) -> u32 {
+        self.0.id()
+    }
+
+    /// Waits until it ended by itself.
+    pub fn ended(&mut self) -> Option<i32> {
+        self.0.wait().expect("it is a child").code()
+    }
+
+    /// Ends it as a loss of power would.
+    pub fn kill(&mut self) {
+        self.0.kill().expect("it runs");
+        self.0.wait().expect("it is a child");
+    }
+}
+
+/// Sends a signal by its name to a process.
+pub fn signal(name: &str, process: u32) {
+    let sent = Command::new("kill").args(["-s", name, &process.to_string()]).status().expect("there is `kill`");
+    assert!(sent.success(), "{name} was not sent");
+}
+
 impl Drop for Daemon {
     fn drop(&mut self) {
         drop(self.0.kill());

@@ -9,13 +9,15 @@ use std::collections::BTreeMap;
 const RUN: &str = "id, job, bench, machine, format, tape, sequence, started_ms, closed_ms, state, verdict, conclusion";
 
 impl Index {
-    /// The runs that fit, newest first.
+    /// The runs that fit, newest first. One whose journal does not say any more of which machine and bench it is may be of
+    /// any: it is listed for each.
     ///
     /// # Errors
     /// If the database cannot be read.
     pub async fn runs(&self, filter: &RunFilter) -> Result<Vec<RunRow>, RecordsError> {
         let sql = format!(
-            "SELECT {RUN} FROM runs WHERE ($1 IS NULL OR machine = $1) AND ($2 IS NULL OR bench = $2) \
+            "SELECT {RUN} FROM runs WHERE ($1 IS NULL OR machine = $1 OR machine = '') \
+             AND ($2 IS NULL OR bench = $2 OR bench = '') \
              AND ($3 IS NULL OR job = $3) AND ($4 IS NULL OR verdict = $4) AND started_ms >= $5 \
              AND ($6 IS NULL OR EXISTS (SELECT 1 FROM findings WHERE run = runs.id AND finding = $6)) \
              ORDER BY started_ms DESC, id DESC LIMIT $7"

@@ -102,6 +102,14 @@ pub struct RunRow {
     pub conclusion: Option<String>,
 }
 
+impl RunRow {
+    /// Whether its journal is not there any more; its state is [`RunState::Damaged`] then.
+    #[must_use]
+    pub fn is_gone(&self) -> bool {
+        self.state == RunState::Damaged && self.conclusion.as_deref() == Some(super::write::GONE)
+    }
+}
+
 /// One procedure of a run.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ProcedureRow {

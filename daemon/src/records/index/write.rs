@@ -2,12 +2,14 @@
 
 use super::super::chain::{ChainEnd, Line};
 use super::super::event::{ProcedureVerdict, RunEvent};
-use super::super::{RecordsError, RunId};
+use super::super::{ContentHash, RecordsError, RunId, ids};
 use super::{Index, RunState};
 use sqlx::{Connection as _, Row as _, SqliteConnection};
 
 /// What stands for the conclusion of a run with a damaged journal.
 const DAMAGED: &str = "its journal is damaged";
+/// What stands for it where the journal is not there any more.
+pub(super) const GONE: &str = "its journal is gone";
 
 impl Index {
     /// Tells the index the next lines of a run, whose journal is on the disk up to `end`. Lines that it
@@ -34,10 +36,20 @@ impl Index {
 
     /// Marks a run whose journal says nothing any more. It counts as told of nothing, so that a journal put back is read again.
     pub(in super::super) async fn damaged(&self, run: &RunId) -> Result<(), RecordsError> {
+        self.mark(run, DAMAGED).await
+    }
+
+    /// Marks a run whose journal is not there any more, in the same way.
+    pub(in super::super) async fn gone(&self, run: &RunId) -> Result<(), RecordsError> {
+        self.mark(run, GONE).await
+    }
+
+    async fn mark(&self, run: &RunId, what: &str) -> Result<(), RecordsError> {
         let work = async {
             let mut hold = self.hold().await?;
             let mut db = hold.db.begin().await?;
-            set_end(&mut db, run.as_str(), None, RunState::Damaged, None, DAMAGED).await?;
+            have_row(&mut db, run.as_str()).await?;
+            set_end(&mut db, run.as_str(), None, RunState::Damaged, None, what).await?;
             let untold = "UPDATE runs SET journal_bytes = 0 WHERE id = $1";
             sqlx::query(untold).bind(run.as_str()).execute(&mut *db).await?;
             db.commit().await
@@ -93,6 +105,9 @@ impl Index {
             }
             last = last.max(line.seq as i64);
         }
+        if damaged {
+            have_row(&mut db, run).await?;
+        }
         sqlx::query("UPDATE runs SET last_seq = $2, journal_bytes = $3, journal_hash = $4 WHERE id = $1")
             .bind(run)
             .bind(last)
@@ -105,6 +120,22 @@ impl Index {
         }
         db.commit().await
     }
+}
+
+/// Sees to it that a run is listed of which not even the beginning can be read: by its name, which also says when it began.
+async fn have_row(db: &mut SqliteConnection, run: &str) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "INSERT INTO runs (id, bench, machine, format, tape, sequence, started_ms, state, last_seq, journal_bytes, \
+         journal_hash) SELECT $1, '', '', '', '', '', $2, $3, 0, 0, $4 WHERE NOT EXISTS \
+         (SELECT 1 FROM runs WHERE id = $1)",
+    )
+    .bind(run)
+    .bind(ids::begun_at(run).0)
+    .bind(RunState::Damaged.as_str())
+    .bind(ContentHash::ZERO.to_string())
+    .execute(db)
+    .await
+    .map(drop)
 }
 
 async fn tell_event(db: &mut SqliteConnection, run: &str, wall_ms: i64, event: &RunEvent) -> Result<(), sqlx::Error> {

@@ -1,7 +1,7 @@
 //! The data folder: its lock, its version, and that time stands still while it works.
 
 use super::*;
-use crate::records::{RecordsError, RunFilter, RunState};
+use crate::records::{RecordsError, Recovered, RunFilter, RunState};
 
 #[test]
 fn two_cannot_hold_one_folder() {
@@ -133,5 +133,136 @@ fn a_journal_that_was_changed_after_its_end_is_listed_as_damaged() {
             std::fs::write(&path, &whole).expect("it writes");
             data.rebuild_index().await.expect("it rebuilds");
         }
+    });
+}
+
+/// The runs in a list, by name and state.
+async fn listed(data: &DataFolder, machine: Option<&str>) -> Vec<(String, RunState)> {
+    let filter = RunFilter { machine: machine.map(str::to_owned), ..RunFilter::default() };
+    data.runs(&filter).await.expect("it lists").into_iter().map(|row| (row.id, row.state)).collect()
+}
+
+#[test]
+fn what_cannot_be_read_is_named_and_keeps_nothing_else_from_being_served() {
+    block_on(async {
+        // What lies there, and whether its name can be that of a run.
+        for (name, content, is_listed) in [
+            ("dir.journal", None, true),
+            ("r20260101-000000-001.journal", Some(&b""[..]), true),
+            ("r20260101-000000-002.journal", Some(b"{\"seq\":0"), true),
+            ("copy of a run.journal", Some(b"dear"), false),
+            (".journal", Some(b"dear"), false),
+        ] {
+            let temporary = tempfile::tempdir().expect("a folder");
+            let data = open(temporary.path()).await;
+            let good = whole_run(&data, 1).await.run().to_string();
+            drop(data);
+            let path = temporary.path().join("runs").join(name);
+            match content {
+                None => std::fs::create_dir(&path).expect("it is made"),
+                Some(content) => std::fs::write(&path, content).expect("it writes"),
+            }
+            let mut expected = vec![(good, RunState::Closed)];
+            let id = name.trim_end_matches(".journal").to_owned();
+            expected.extend(is_listed.then_some((id, RunState::Damaged)));
+            for anew in [false, true, false] {
+                let data = if anew {
+                    DataFolder::open_and_rebuild(temporary.path(), clock()).await
+                } else {
+                    DataFolder::open(temporary.path(), clock()).await
+                };
+                let data = data.unwrap_or_else(|error| panic!("{name}: {error}"));
+                let said: Vec<String> = data.recovered().iter().map(ToString::to_string).collect();
+                assert!(matches!(&said[..], [said] if said.contains(&path.display().to_string())), "{said:?}");
+                assert_eq!(listed(&data, None).await, expected, "{name}");
+                data.rebuild_index().await.expect("it rebuilds");
+                assert_eq!(listed(&data, None).await, expected, "{name}, rebuilt while it is served");
+            }
+        }
+    });
+}
+
+#[test]
+fn a_journal_whose_beginning_was_changed_is_listed_by_its_files_name() {
+    block_on(async {
+        // In which line a byte is changed, counted from 1.
+        for line in [1, 2] {
+            let temporary = tempfile::tempdir().expect("a folder");
+            let data = open(temporary.path()).await;
+            let run = whole_run(&data, 1).await.run().clone();
+            let path = data.journal_path(&run);
+            let mut bent = std::fs::read(&path).expect("it reads");
+            let ends = bent.iter().enumerate().filter(|(_, byte)| **byte == b'\n').map(|(place, _)| place);
+            let end = ends.clone().nth(line - 1).expect("so many lines");
+            bent[end - 100] ^= 1;
+            std::fs::write(&path, &bent).expect("it writes");
+            let expected = [(run.to_string(), RunState::Damaged)];
+            // Seen while it is served, at the next start, and by an index made anew; whatever machine is asked for, since it does
+            // not say any more which it is of.
+            for anew in [None, Some(false), Some(true)] {
+                let data = match anew {
+                    None => data.clone(),
+                    Some(anew) => {
+                        let other = tempfile::tempdir().expect("a folder");
+                        std::fs::create_dir(other.path().join("runs")).expect("it is made");
+                        for name in ["format.json", "index.sqlite"] {
+                            std::fs::copy(temporary.path().join(name), other.path().join(name)).expect("it copies");
+                        }
+                        let journal = other.path().join("runs").join(path.file_name().expect("a name"));
+                        std::fs::copy(&path, journal).expect("it copies");
+                        let opened = if anew {
+                            DataFolder::open_and_rebuild(other.path(), clock()).await
+                        } else {
+                            DataFolder::open(other.path(), clock()).await
+                        };
+                        let data = opened.expect("it opens");
+                        assert!(matches!(data.recovered(), [Recovered::Damaged { .. }]), "{:?}", data.recovered());
+                        data
+                    }
+                };
+                assert_eq!(listed(&data, None).await, expected, "line {line}, {anew:?}");
+                assert_eq!(listed(&data, Some("VC-07")).await, expected, "line {line}, {anew:?}");
+            }
+        }
+    });
+}
+
+#[test]
+fn a_journal_that_is_gone_is_said_to_be_in_the_list_and_where_it_is_shown() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let mut data = open(temporary.path()).await;
+        let run = whole_run(&data, 1).await.run().clone();
+        let path = data.journal_path(&run);
+        let whole = std::fs::read(&path).expect("it reads");
+        std::fs::remove_file(&path).expect("it goes");
+        for at_the_start in [false, true] {
+            if at_the_start {
+                drop(data);
+                data = open(temporary.path()).await;
+                let said = data.recovered().first().map(ToString::to_string).unwrap_or_default();
+                assert!(said.contains("is gone") && said.contains(&path.display().to_string()), "{said}");
+            }
+            let rows = data.runs(&RunFilter::default()).await.expect("it lists");
+            assert!(matches!(&rows[..], [row] if row.is_gone() && row.verdict.is_none()), "{rows:?}");
+            let shown = data.read_run(&run).await.expect_err("it is gone").to_string();
+            assert!(shown.starts_with(&format!("the journal of run {run} is gone")), "{shown}");
+        }
+        // Nor does one pass that cannot be read: a folder lies in its place.
+        drop(data);
+        std::fs::write(&path, &whole).expect("it is put back");
+        let data = open(temporary.path()).await;
+        std::fs::remove_file(&path).expect("it goes");
+        std::fs::create_dir(&path).expect("it is made");
+        let rows = data.runs(&RunFilter::default()).await.expect("it lists");
+        assert!(matches!(&rows[..], [row] if row.state == RunState::Damaged && row.verdict.is_none()), "{rows:?}");
+        let failed = RunFilter { verdict: Some("fail".into()), ..RunFilter::default() };
+        assert_eq!(data.runs(&failed).await.expect("it lists"), []);
+        std::fs::remove_dir(&path).expect("it goes");
+        drop(data);
+        std::fs::write(&path, whole).expect("it is put back");
+        let data = open(temporary.path()).await;
+        assert_eq!(data.recovered(), []);
+        assert_eq!(listed(&data, None).await, [(run.to_string(), RunState::Closed)]);
     });
 }

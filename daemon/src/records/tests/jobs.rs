@@ -49,7 +49,7 @@ fn what_cannot_be_added() {
         let end = JobEvent::JobClosed { conclusion: "connector remade".into() };
         assert!(data.add_to_job(&id, end).await.expect("it closes").closed.is_some());
         let late = data.add_to_job(&id, scrap(true)).await.expect_err("it is refused");
-        assert!(matches!(late, RecordsError::Ended { .. }), "{late}");
+        assert!(matches!(late, RecordsError::JobClosed { .. }), "{late}");
         let none = data.add_to_job(&"j-9".parse().expect("a name"), scrap(true)).await.expect_err("there is none");
         assert!(matches!(none, RecordsError::Unknown { what: "job", .. }), "{none}");
     });
@@ -110,5 +110,65 @@ fn a_cut_line_was_not_answered_for() {
         std::fs::write(&path, bent).expect("it writes");
         let broken = data.add_to_job(&id, scrap(true)).await.expect_err("it is damaged");
         assert!(matches!(broken, RecordsError::Chain { line: 3, .. }), "{broken}");
+    });
+}
+
+/// What is said of words that are not kept.
+async fn check_words(data: &DataFolder, words: &str, expected: Option<&str>) {
+    let id = data.start_job(came_in()).await.expect("it starts").id;
+    let (text, conclusion) = (words.to_owned(), words.to_owned());
+    let all = [
+        data.start_job(JobOpened { symptom: words.to_owned(), ..came_in() }).await,
+        data.add_to_job(&id, JobEvent::JobNote { text }).await,
+        data.add_to_job(&id, JobEvent::JobClosed { conclusion }).await,
+    ];
+    for kept in all {
+        match (kept, expected) {
+            (Ok(_), None) => {}
+            (Err(error @ RecordsError::BadWords { .. }), Some(part)) => {
+                let said = error.to_string();
+                assert!(said.contains(part) && !said.contains(char::is_control), "{said}");
+            }
+            (other, _) => panic!("{words:?}: {other:?}"),
+        }
+    }
+}
+
+#[test]
+fn words_that_would_spoil_a_list_are_not_kept() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let (most, more) = ("\u{e4}".repeat(2_000), "x".repeat(2_001));
+        for (words, expected) in [
+            ("bands of snow, \u{fc}ber alles", None),
+            (most.as_str(), None),
+            (" ", Some("it is empty")),
+            ("A\nB", Some("control character `\\n`: write it in one line")),
+            ("A\u{1b}[31mB", Some("control character `\\u{1b}`")),
+            (more.as_str(), Some("it has 2001 characters: shorten it to at most 2000")),
+        ] {
+            check_words(&data, words, expected).await;
+        }
+        for machine in ["A\nB\u{1b}[31m".to_owned(), "x".repeat(65)] {
+            let refused = data.start_job(JobOpened { machine, ..came_in() }).await.expect_err("it is not kept");
+            assert!(
+                matches!(&refused, RecordsError::BadWords { what, .. } if what.contains("shelf mark")),
+                "{refused}"
+            );
+        }
+    });
+}
+
+#[test]
+fn a_closed_job_says_so_by_its_name() {
+    block_on(async {
+        let temporary = tempfile::tempdir().expect("a folder");
+        let data = open(temporary.path()).await;
+        let id = data.start_job(came_in()).await.expect("it starts").id;
+        data.add_to_job(&id, JobEvent::JobClosed { conclusion: "mended".into() }).await.expect("it closes");
+        let late = data.add_to_job(&id, JobEvent::JobNote { text: "more".into() }).await.expect_err("it is closed");
+        let expected = format!("job {id} is closed, its machine left: open a new one with `tapewright job open`");
+        assert_eq!(late.to_string(), expected);
     });
 }

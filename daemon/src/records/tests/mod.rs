@@ -100,6 +100,7 @@ fn closed() -> RunClosed {
         next: "look at the connector".into(),
         faults: Vec::new(),
         findings,
+        tool_failed: false,
     }
 }
 
