@@ -2,12 +2,15 @@
 //!
 //! A periodic part is a fundamental with its harmonics, fitted by least squares: any number of cycles will do, a drift is
 //! fitted with it, and noise does not widen what it says. A line that is an alias moves when the sample rate does; so two
-//! records at unlike rates say which lines are real. What stands in a record and is no part that was found is not lost: [`Left`].
+//! records at unlike rates say which lines are real. What stands in a record and is no part that was found is not lost: [`Left`], and
+//! what goes on more slowly than either record is in [`wander`].
 
 mod find;
 mod left;
+mod wander;
 
 pub use left::Left;
+pub use wander::{Wander, wander};
 
 use crate::error::{MeasureError, at_least, positive};
 use crate::estimate::{Contribution, Estimate};
@@ -44,6 +47,9 @@ const HARMONIC: f64 = 3.5;
 
 /// A line is real when the other record shows it with at least this share of its amplitude.
 const SAME: f64 = 0.5;
+
+/// How much a converter's frequency moves from record to record, as a share: it runs free.
+const MOVES: f64 = 1e-3;
 
 /// By how much an alias upon a tone draws a part's frequency, in cycles over the record (standard uncertainty: half a line's width
 /// is the most that a fit keeps to).

@@ -2,21 +2,20 @@
 
 mod parameters;
 mod peak;
+mod phase;
 mod take;
 
 use parameters as p;
 use peak::{FINE, MainLobe};
-use take::{Pairs, Tones};
+use phase::Head;
+use take::Tones;
 use tapewright_sdk::climb::{Climb, Wanted, turned};
 use tapewright_sdk::formats::sound::LinearSound;
-use tapewright_sdk::measure::azimuth::{Tracks, azimuth_for_loss_min, azimuth_min, azimuth_of};
+use tapewright_sdk::measure::azimuth::{Tracks, azimuth_for_loss_min};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::tone::demand_sampled;
 
 struct AudioAzimuth;
-
-/// Half width of what a test tape's own azimuth is true to (the published figure of test tapes: 1').
-const TEST_TAPE_MIN: f64 = 1.0;
 
 /// What is turned.
 const SCREW: &str = "the azimuth screw";
@@ -35,7 +34,8 @@ impl Procedure for AudioAzimuth {
             return Err(Unable::new(UnableCode::NotInFormat, format!("{}: {why}", subject.format.name)));
         };
         demand_sampled(Signal::AudioLeft)?;
-        let two = hookup()?.iter().any(|point| point.signal == Signal::AudioRight && !point.trigger_only);
+        let points = hookup()?;
+        let two = points.iter().any(|point| point.signal == Signal::AudioRight && !point.trigger_only);
         let speed_mm_s = subject.format.tape_speed_mm_s.value;
         let set_mm = settings.number(&p::DISTANCE);
         let distance_mm = if set_mm > 0.0 { Some(set_mm) } else { stereo.map(|tracks| tracks.distance_mm.value) };
@@ -43,9 +43,10 @@ impl Procedure for AudioAzimuth {
         let result = match distance_mm {
             Some(distance_mm) if two => {
                 let limits = limits(settings, tones.high_hz, mono_width_mm.value, speed_mm_s)?;
-                let width_mm = stereo.map_or(0.0, |tracks| tracks.width_mm.value);
                 let tracks = Tracks { distance_mm, speed_mm_s };
-                by_phase(&tones, (&tracks, width_mm), &limits, subject.tape, settings, report)
+                let width_mm = stereo.map(|tracks| tracks.width_mm.value);
+                let head = Head::of(&tones, tracks, width_mm, &points, settings);
+                phase::by_phase(&head, &limits, subject.tape, settings, report)
             }
             _ => {
                 report.note("One channel: the angle itself is not told, only how far the level lies from its peak.");
@@ -69,112 +70,6 @@ fn limits(settings: &Settings, hz: f64, width_mm: f64, speed_mm_s: f64) -> Resul
             settings.source(p::LOSS_GOOD.name)
         ),
     })
-}
-
-/// Both tones, each asked for where it is not there.
-fn pairs(tones: &Tones, report: &mut Report) -> Result<(Pairs, Pairs)> {
-    tones.find(true, report)?;
-    let high = tones.pairs(true)?;
-    tones.find(false, report)?;
-    Ok((tones.pairs(false)?, high))
-}
-
-fn by_phase(
-    tones: &Tones,
-    (tracks, width_mm): (&Tracks, f64),
-    limits: &Limits,
-    tape: TapeKind,
-    settings: &Settings,
-    report: &mut Report,
-) -> Result<()> {
-    report.progress(0.2, "phase at both tones");
-    let (mut low, mut high) = pairs(tones, report).on("azimuth")?;
-    let mut azimuth = lean(&low, &high, tracks, width_mm).on("azimuth")?;
-    let rounds = if tape == TapeKind::Alignment { settings.count(&p::ROUNDS) } else { 0 };
-    let good = limits.good.at_most.unwrap_or(0.0);
-    if rounds > 0 {
-        report.measured(Measured::new("before.azimuth", Unit::ArcMinute, &against_tape(&azimuth)?));
-        tones.find(true, report)?;
-    }
-    let mut adjusted = false;
-    for round in 1..=rounds {
-        if azimuth.interval.low > -0.5 * good && azimuth.interval.high < 0.5 * good {
-            break;
-        }
-        report.progress(0.3 + 0.6 * f64::from(round) / f64::from(rounds), "adjusting");
-        let text = format!(
-            "The head leans by {:+.1} minutes of arc (right {}). Turn the azimuth screw {}, then answer `done`; `leave` ends the adjustment.",
-            azimuth.value,
-            if azimuth.value > 0.0 { "late" } else { "early" },
-            if azimuth.value.abs() > 2.0 * good { "by an eighth of a turn or less" } else { "by a hair" },
-        );
-        if !turned(&format!("azimuth-adjust-{round}"), SCREW, &text)? {
-            break;
-        }
-        adjusted = true;
-        let high = tones.pairs(true).on("azimuth")?;
-        // Small turns of the screw keep to the turn of the phase that the low tone told.
-        azimuth = follow(&azimuth, &high, tracks)?;
-    }
-    if adjusted {
-        (low, high) = pairs(tones, report).on("azimuth")?;
-        azimuth = lean(&low, &high, tracks, width_mm).on("azimuth")?;
-    }
-    report.progress(0.95, "judging");
-    let spread = right_over_left_db(&high);
-    if let Some(db) = spread {
-        report.note(&format!("Right stands {db:+.1} dB against left at the high tone."));
-    }
-    if tape == TapeKind::Alignment {
-        let azimuth = against_tape(&azimuth)?;
-        let outcome = report.measured(Measured::new("azimuth", Unit::ArcMinute, &azimuth).judged(limits.clone()));
-        if outcome == Some(Outcome::Fail) {
-            let side = if azimuth.value > 0.0 { "right is read late" } else { "right is read early" };
-            report.found(Finding::AzimuthOff, &format!("{:+.1} minutes of arc: {side}", azimuth.value));
-            report.advise("Set the audio head: height (`audio-head`), then azimuth, then the height again (parameter `rounds` guides the screw).");
-        }
-        return Ok(());
-    }
-    report.measured(Measured::new("azimuth", Unit::ArcMinute, &azimuth));
-    let why = "what is measured is the head against the head that recorded this tape: only an alignment tape tells which of them leans";
-    report.unable(Unable::new(UnableCode::WrongTape, why).on("audio head"));
-    report.advise("Let a scrap tape run, then put in an alignment tape with tones.");
-    Ok(())
-}
-
-/// The angle by both tones. A head off its height reads one of two tracks in part where the tone lies over the whole width: the
-/// middles of what both read lie nearer to each other then, and the angle is more than the phase says, as far as one channel is weaker.
-fn lean(low: &Pairs, high: &Pairs, tracks: &Tracks, width_mm: f64) -> Result<Estimate> {
-    let azimuth = azimuth_min(low, high, tracks)?;
-    let weaker = right_over_left_db(low).map_or(1.0, |db| 10_f64.powf(-db.abs() / 20.0));
-    let nearer_mm = 0.5 * width_mm * (1.0 - weaker);
-    let more = azimuth.value.abs() * nearer_mm / (tracks.distance_mm - nearer_mm).max(f64::MIN_POSITIVE);
-    let name = "height of the head, by the weaker channel";
-    Ok(if azimuth.value < 0.0 { azimuth.or_lower(name, more) } else { azimuth.or_higher(name, more) }?)
-}
-
-/// An angle that a test tape told, which leans a little itself.
-fn against_tape(azimuth: &Estimate) -> Result<Estimate> {
-    Ok(azimuth.clone().also(Contribution::rectangular("azimuth of the test tape itself", TEST_TAPE_MIN))?)
-}
-
-/// The angle after a small turn of the screw, from the high tone alone: the one nearest to the last. For guidance only.
-fn follow(last: &Estimate, high: &Pairs, tracks: &Tracks) -> Result<Estimate> {
-    let hz = high[0].left.hz;
-    let turn = azimuth_of(tracks, hz, core::f64::consts::TAU).to_degrees() * 60.0;
-    let lags: Vec<f64> = high.iter().map(|pair| azimuth_of(tracks, hz, pair.lag_rad()).to_degrees() * 60.0).collect();
-    let near: Vec<f64> = lags.iter().map(|min| min + turn * ((last.value - min) / turn).round()).collect();
-    let m = tapewright_sdk::measure::statistics::moments(&near)?;
-    let n = near.len() as f64;
-    let scatter = Contribution::type_a("captures", m.standard_deviation / n.sqrt(), (n - 1.0).max(1.0));
-    Ok(Estimate::combined(m.mean, vec![scatter])?)
-}
-
-/// Right over left at a tone, where both are there.
-fn right_over_left_db(pairs: &Pairs) -> Option<f64> {
-    let sum = |f: fn(&tapewright_sdk::measure::azimuth::Pair) -> f64| pairs.iter().map(f).sum::<f64>();
-    let (left, right) = (sum(|p| p.left.amplitude()), sum(|p| p.right.amplitude()));
-    (left > 0.0 && right > 0.0).then(|| 20.0 * (right / left).log10())
 }
 
 fn by_level(tones: &Tones, tape: TapeKind, settings: &Settings, report: &mut Report) -> Result<()> {

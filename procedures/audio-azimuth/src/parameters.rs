@@ -1,6 +1,7 @@
 //! What can be set, and what the procedure says of itself.
 
 use tapewright_sdk::prelude::*;
+use tapewright_sdk::probe::LEVEL_MOST;
 
 pub(crate) const LOW: Number = Number::practice(
     "low-tone-hz",
@@ -41,6 +42,18 @@ pub(crate) const DISTANCE: Number = Number::practice(
     Unit::Millimetre,
     [0.0, 0.0, 10.0],
 );
+pub(crate) const LEAN_MOST: Number = Number::practice(
+    "lean-most",
+    "farther than this no head leans: an angle beyond it that the phases fit as well is not looked at",
+    Unit::ArcMinute,
+    [180.0, 5.0, 600.0],
+);
+pub(crate) const LOUDER: Number = Number::practice(
+    "high-over-low-most",
+    "level of the high tone over the low one's that no upright head exceeds: an alignment tape has both about equal, and a gap and its distance from the tape take more of the high one",
+    Unit::Decibel,
+    [6.0, 0.0, 20.0],
+);
 pub(crate) const ROUNDS: Number = Number::practice(
     "rounds",
     "how often the operator is asked to turn the azimuth screw and the head is measured again, by two channels",
@@ -69,18 +82,26 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(LOSS_GOOD),
         Parameter::Number(LOSS_REJECT),
         Parameter::Number(DISTANCE),
+        Parameter::Number(LEAN_MOST),
+        Parameter::Number(LOUDER),
+        Parameter::Number(LEVEL_MOST),
         Parameter::Number(ROUNDS),
         Parameter::Number(PEAK_ROUNDS),
     ],
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::PreciousTape],
     cover_off: true,
     tells: "Probes: the two audio outputs, an alignment tape with tones of 1 kHz and 6 kHz. A head that leans reads one track \
-            late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. The \
+            late; the phase at 6 kHz gives the angle, and since a phase repeats each turn, that at 1 kHz says which turn. Its own turns \
+            no phase tells (in slow formats one is 40 to 60 minutes of arc), so every angle that fits is held against the levels: a \
+            lean takes more of the high tone than of the low one, and an angle is ruled out where an upright head would then give more \
+            of the high tone than of the low one by over 6 dB, or over three times the hookup's `expected-v`. Where several angles are \
+            left, none is stated: all of them beyond the limit are a fail, else it is not told. The \
             limits are those angles at which a single full-width track loses 0.5 dB and 2 dB at 6 kHz. A test tape itself is \
             true to one minute of arc, which is in the interval, and so is what a weaker channel hides where the head is off its height. With one channel the level at 6 kHz has its peak at the \
             right angle, and other, lower peaks beside it: the peak is first looked for at 1 kHz, where there is only one, and the level \
             there must still be at its best at the end; at both tones you are asked to turn the screw past the peak and back, since \
-            no level alone says how far it lies from its peak: without that nothing is told. Only an \
+            no level alone says how far it lies from its peak: without that nothing is told. Two outputs that differ by no angle at all \
+            show one track, and are taken for one channel. Only an \
             alignment tape judges: a tape of this machine leans as its head does.",
     when_it_fails: "Order of work on the audio head: height first, then azimuth, then the height again; tilt for a steady level; then its place \
                     along the tape (tracking). Turn the azimuth screw by small parts of a turn, with a tool that is not magnetic, \

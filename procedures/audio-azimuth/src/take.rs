@@ -18,8 +18,13 @@ pub(crate) struct Tones {
     captures: u32,
 }
 
-/// Captures of both channels: pairs of the tone.
-pub(crate) type Pairs = Vec<Pair>;
+/// Captures of both channels.
+pub(crate) struct Pairs {
+    /// One of each capture.
+    pub(crate) all: Vec<Pair>,
+    /// The other tone sounded in every one of them.
+    pub(crate) together: bool,
+}
 
 impl Tones {
     pub(crate) fn of(settings: &Settings) -> Result<Self> {
@@ -48,10 +53,17 @@ impl Tones {
     /// Pairs of one tone from captures of both channels. What else sounds with it is fitted too.
     pub(crate) fn pairs(&self, high: bool) -> Result<Pairs> {
         let taken = records(&[Signal::AudioLeft, Signal::AudioRight], self.high_hz, self.captures)?;
-        taken.iter().map(|capture| self.pair(capture, high)).collect()
+        let mut pairs = Pairs { all: Vec::with_capacity(taken.len()), together: true };
+        for capture in &taken {
+            let (pair, together) = self.pair(capture, high)?;
+            pairs.all.push(pair);
+            pairs.together &= together;
+        }
+        Ok(pairs)
     }
 
-    fn pair(&self, capture: &Capture, high: bool) -> Result<Pair> {
+    /// A capture's pair, and whether the other tone sounds in it too.
+    fn pair(&self, capture: &Capture, high: bool) -> Result<(Pair, bool)> {
         let (left, right) = (trace_of(capture, Signal::AudioLeft)?, trace_of(capture, Signal::AudioRight)?);
         let all = self.sounding(&left, high)?;
         let hz = all[0];
@@ -74,7 +86,7 @@ impl Tones {
             );
             return Err(Unable::new(UnableCode::InNoise, why).on("audio-right"));
         }
-        Ok(pair)
+        Ok((pair, all.len() > 1))
     }
 
     /// Frequencies of one tone, and after it of the other where that sounds too.

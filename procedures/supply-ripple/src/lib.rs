@@ -1,7 +1,9 @@
 //! The procedure supply-ripple: mean, ripple and its frequency on a low-voltage rail.
 
 mod parameters;
+mod rail;
 mod slow;
+mod wander;
 
 use parameters as p;
 use slow::{Slow, record, records};
@@ -56,13 +58,13 @@ impl Procedure for SupplyRipple {
             }
         };
         go(mode)?;
-        let result = measure(by_ac, settings, report);
+        let result = measure(&point, by_ac, settings, report);
         let stopped = if now() == Mode::Stop { Ok(0.0) } else { go(Mode::Stop) };
         result.and(stopped.map(|_| ()))
     }
 }
 
-fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> {
+fn measure(point: &Point, by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.2, "slow records: mains");
     let ([first, second], u) = records(SLOW).on("ripple")?;
     let step_v = first.conversion().step_v;
@@ -74,7 +76,7 @@ fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> 
         );
         return Err(Unable::new(UnableCode::NotPossible, why).on("supply"));
     }
-    report.progress(0.6, "fast records: switching");
+    report.progress(0.5, "fast records: switching");
     let fast = match records(FAST).and_then(|([first, second], u)| Ok(ripple(&first, &second, FAST_HZ, u)?)) {
         Ok(fast) => Some(fast),
         Err(unable) if matches!(unable.code, UnableCode::NotPossible | UnableCode::TooShort) => {
@@ -83,14 +85,36 @@ fn measure(by_ac: bool, settings: &Settings, report: &mut Report) -> Result<()> 
         }
         Err(unable) => return Err(unable.on("ripple")),
     };
-    report.progress(0.8, "slow records: aliases");
-    let slow = Slow::of(slow, fast.as_ref()).or_clearer(vec![first, second], u, fast.as_ref(), record).on("ripple")?;
+    report.progress(0.7, "slow records: aliases");
+    let records = vec![first, second];
+    let mut slow = Slow::of(slow, fast.as_ref()).or_clearer(records.clone(), u, fast.as_ref(), record).on("ripple")?;
+    report.progress(0.8, "a long record: what wanders");
+    let wander_v = wander::look(&records, fast.as_ref()).on("ripple")?;
+    if let Some(wander_v) = wander_v.filter(|wander_v| *wander_v > 0.0) {
+        report.note(&format!(
+            "The rail wanders by up to {:.1} mV peak to peak, within the records or from one to the next, more slowly than {:.0} Hz: this raises the upper end of the interval.",
+            1e3 * wander_v,
+            SLOW_HZ.0
+        ));
+        let share = Contribution::rectangular("wander of the rail", 0.5 * wander_v);
+        slow.ripple.mean_v = slow.ripple.mean_v.also(share).on("mean")?;
+    } else if wander_v.is_none() {
+        report.note("The scope takes no record of some seconds: what wanders more slowly than 5 Hz is not looked at.");
+    }
     report.progress(0.9, "judging");
-    let rail_v = rail(by_ac, &slow.ripple, settings, report)?;
-    let beside_v = beside(&slow, fast.as_ref());
+    let rail_v = rail::rail(point, by_ac, &slow.ripple.mean_v, settings, report)?;
+    let beside = Beside { lines_v: beside(&slow, fast.as_ref()), wander_v: wander_v.unwrap_or(0.0) };
     let seen = [Some(&slow.ripple), fast.as_ref()];
     let all: Vec<&Ripple> = seen.into_iter().flatten().collect();
-    tell(&all, beside_v, step_v, &rail_v, settings, report)
+    tell(&all, &beside, step_v, &rail_v, settings, report)
+}
+
+/// Peak to peak of what is there beside the parts.
+struct Beside {
+    /// Lines that were not fitted.
+    lines_v: f64,
+    /// What wanders more slowly.
+    wander_v: f64,
 }
 
 /// Peak to peak of what stands in the records and was not fitted. The slow ones show all of it, if only as aliases; the fast
@@ -100,54 +124,6 @@ fn beside(slow: &Slow, fast: Option<&Ripple>) -> f64 {
     slow.in_aliases_v + slow.beside_v.max(in_fast_v)
 }
 
-/// The mean, judged where it is known what it should be: the voltage that ripple is held against.
-fn rail(by_ac: bool, slow: &Ripple, settings: &Settings, report: &mut Report) -> Result<Estimate> {
-    let should_v = settings.number(&p::RAIL);
-    if by_ac {
-        if should_v == 0.0 {
-            let why = "with the channel coupled by AC the rail's voltage must be told: set `rail-v`";
-            return Err(Unable::new(UnableCode::NotPossible, why).on("ripple"));
-        }
-        report.note("Coupled by AC: the mean is not measured; ripple below some tens of hertz reads low.");
-        return Ok(Estimate::combined(should_v.abs(), Vec::new())?);
-    }
-    let mean = Measured::new("mean", Unit::Volt, &slow.mean_v);
-    if should_v == 0.0 {
-        report.measured(mean);
-    } else {
-        let band = |parameter| {
-            let half = should_v.abs() * settings.number(parameter) / 100.0;
-            Limit { at_least: Some(should_v - half), at_most: Some(should_v + half) }
-        };
-        let limits = Limits {
-            good: band(&p::RAIL_GOOD),
-            reject: band(&p::RAIL_REJECT),
-            source: settings.source("rail-good").to_owned(),
-        };
-        if report.measured(mean.judged(limits)) == Some(Outcome::Fail) {
-            report.found(Finding::SupplyWrong, &format!("{:.2} V where {should_v} V should be", slow.mean_v.value));
-        }
-    }
-    let least_v = 3.0 * slow.mean_v.standard_uncertainty;
-    if slow.mean_v.value.abs() <= least_v.max(0.05) {
-        let why = format!(
-            "the rail stands at {:.3} V: there is nothing that ripple could be held against; look at the probe and the supply",
-            slow.mean_v.value
-        );
-        return Err(Unable::new(UnableCode::SignalAbsent, why).on("ripple"));
-    }
-    let mut rail_v = slow.mean_v.clone();
-    (rail_v.value, rail_v.interval) = (
-        rail_v.value.abs(),
-        if rail_v.value < 0.0 {
-            Interval { low: -rail_v.interval.high, high: -rail_v.interval.low, ..rail_v.interval }
-        } else {
-            rail_v.interval
-        },
-    );
-    Ok(rail_v)
-}
-
 /// Without what the gain adds: it is the same for rail and ripple, and cancels in their ratio.
 fn without_gain(estimate: &Estimate) -> Vec<Contribution> {
     estimate.contributions.iter().filter(|c| c.name != "gain of the scope").cloned().collect()
@@ -155,13 +131,14 @@ fn without_gain(estimate: &Estimate) -> Vec<Contribution> {
 
 fn tell(
     all: &[&Ripple],
-    beside_v: f64,
+    beside: &Beside,
     step_v: f64,
     rail_v: &Estimate,
     settings: &Settings,
     report: &mut Report,
 ) -> Result<()> {
     let parts: Vec<&Part> = all.iter().flat_map(|ripple| &ripple.parts).collect();
+    let beside_v = beside.lines_v + beside.wander_v;
     // What did not stand clear may still be there, up to twice the amplitude that would have; and what stands clear unfitted is.
     let unclear = all.iter().filter(|ripple| ripple.parts.is_empty()).map(|ripple| 2.0 * ripple.least_v);
     let hidden_v = unclear.fold(beside_v, |sum, v| sum + v);
@@ -237,12 +214,19 @@ fn tell(
             &widened(rms, 0.5 * unlike_v, most_v)?.scaled(1e3),
         ));
     }
-    if beside_v > 0.0 {
+    if beside.lines_v > 0.0 {
         report.note(&format!(
             "Beside what was fitted the records show lines of up to {:.1} mV peak to peak in all, which may be aliases of anything up to the channel's bandwidth: they raise the upper end of the interval.",
-            1e3 * beside_v
+            1e3 * beside.lines_v
         ));
     }
+    let good = settings.number(&p::RIPPLE_GOOD);
+    name_it(&parts, beside_v, outcome, share.value > good, report);
+    Ok(())
+}
+
+/// The frequency of the larger part, and where that comes from. A ripple that is `good` has no cause to look for.
+fn name_it(parts: &[&Part], beside_v: f64, outcome: Option<Outcome>, beyond: bool, report: &mut Report) {
     let larger = parts.iter().max_by(|a, b| a.peak_to_peak_v.value.total_cmp(&b.peak_to_peak_v.value));
     match larger {
         // The greatest ripple may be another: its frequency is not known.
@@ -253,31 +237,54 @@ fn tell(
         }
         Some(part) => {
             report.measured(Measured::new("ripple.frequency", Unit::Hertz, &part.hz));
-            let (finding, text) = origin(part.hz.value);
-            report.note(&format!("The larger part has {:.1} Hz: {text}.", part.hz.value));
+            let Origin { finding, what, cause } = origin(part.hz.value);
+            let hz = part.hz.value;
+            if !beyond {
+                report.note(&format!("The larger part has {hz:.1} Hz, {what}."));
+                return;
+            }
+            report.note(&format!("The larger part has {hz:.1} Hz, {what}: {cause}."));
             if matches!(outcome, Some(Outcome::Fail | Outcome::Marginal)) {
-                report.found(finding, &format!("{:.1} mV at {:.1} Hz", 1e3 * part.peak_to_peak_v.value, part.hz.value));
-                report.advise(text);
+                report.found(finding, &format!("{:.1} mV at {hz:.1} Hz", 1e3 * part.peak_to_peak_v.value));
+                report.advise(&format!("The ripple's frequency is {what}: {cause}."));
             }
         }
         None => report.note(&format!("Nothing that repeats stands clear of the noise, from {:.0} Hz to {:.0} Hz and from {:.0} kHz to {:.0} kHz.", SLOW_HZ.0, SLOW_HZ.1, FAST_HZ.0 * 1e-3, FAST_HZ.1 * 1e-3)),
     }
-    Ok(())
+}
+
+/// Where a ripple comes from.
+struct Origin {
+    finding: Finding,
+    /// What its frequency is.
+    what: &'static str,
+    /// What is wrong where there is too much of it.
+    cause: &'static str,
 }
 
 /// Where a ripple comes from by its frequency.
-const fn origin(hz: f64) -> (Finding, &'static str) {
+const fn origin(hz: f64) -> Origin {
     match hz {
-        48.5..=51.5 | 58.5..=61.5 => (
-            Finding::RippleMains,
-            "the mains frequency itself: half of the rectifier does not conduct, or the probe's earth lead picks up a loop",
-        ),
-        97.0..=103.0 | 117.0..=123.0 => (
-            Finding::RippleTwiceMains,
-            "twice the mains frequency: the reservoir capacitor behind the rectifier is tired, or the rail is loaded too much",
-        ),
-        5000.0.. => (Finding::RippleSwitching, "a switching converter: look at its output capacitors"),
-        _ => (Finding::RippleOther, "neither mains nor a converter: a motor or a head drum that loads a weak rail"),
+        48.5..=51.5 | 58.5..=61.5 => Origin {
+            finding: Finding::RippleMains,
+            what: "the mains frequency itself",
+            cause: "half of the rectifier does not conduct, or the probe's earth lead picks up a loop",
+        },
+        97.0..=103.0 | 117.0..=123.0 => Origin {
+            finding: Finding::RippleTwiceMains,
+            what: "twice the mains frequency",
+            cause: "the reservoir capacitor behind the rectifier is tired, or the rail is loaded too much",
+        },
+        5000.0.. => Origin {
+            finding: Finding::RippleSwitching,
+            what: "that of a switching converter",
+            cause: "look at its output capacitors",
+        },
+        _ => Origin {
+            finding: Finding::RippleOther,
+            what: "neither the mains' nor a converter's",
+            cause: "a motor or a head drum that loads a weak rail",
+        },
     }
 }
 
@@ -345,7 +352,7 @@ mod tests {
             (29.97, Finding::RippleOther),
             (300.0, Finding::RippleOther),
         ] {
-            assert_eq!(origin(hz).0, want, "{hz}");
+            assert_eq!(origin(hz).finding, want, "{hz}");
         }
     }
 }

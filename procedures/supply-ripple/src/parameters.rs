@@ -4,7 +4,7 @@ use tapewright_sdk::prelude::*;
 
 pub(crate) const RAIL: Number = Number::practice(
     "rail-v",
-    "what the rail should have; 0: not known, then its mean is not judged",
+    "what the rail should have; 0: what the hookup's `expected-v` says; where that says nothing either, the mean is not judged",
     Unit::Volt,
     [0.0, -60.0, 60.0],
 );
@@ -66,12 +66,14 @@ pub(crate) const DESCRIPTION: Description = Description {
     tells: "Probe: a low-voltage rail behind the supply, with a short earth lead; never a point on the mains side: a rail above 60 V is refused. \
             Only what repeats counts as ripple, noise does not. Slow records show mains and its double, fast ones what a \
             switching converter leaves; each is taken twice at unlike rates, so that an alias is not taken for a line; where one may lie upon a line, slow ones are taken at up to two more rates. Unrelated ripples are added up; lines that are not fitted (1.5 to 5 kHz, above 500 kHz) raise the upper \
-            end of the interval. A linear rail has 10 mV or \
-            less, a switching one 50 mV, or 1 % of the rail; beyond 3 % pictures and sound suffer.",
+            end of the interval, and so does what wanders more slowly than 24 Hz, which a record of 2.5 s shows: below half a hertz only in part. A linear rail has 10 mV or \
+            less, a switching one 50 mV, or 1 % of the rail; beyond 3 % pictures and sound suffer. The mean is held against `rail-v`, \
+            else against the hookup's `expected-v`, and is not judged where neither is said; ripple is a share of the mean as it is. A \
+            tenth of what should be there, or ten times that, is refused: look at the probe's factor first.",
     when_it_fails: "Ripple at twice the mains frequency: the reservoir capacitor has dried out, or the load is too great. At the mains frequency itself: \
                     half of the rectifier is open, or an earth loop: lift no earth, look at the probe's lead first. At a switching \
                     frequency: the converter's output capacitors (their series resistance). At the drum's rate: the motor's \
                     current on a weak rail. Capacitors keep their charge: discharge them, and measure, before touching. Work on the mains \
                     side belongs to people licensed for it.",
-    duration_s: 10.0,
+    duration_s: 15.0,
 };

@@ -1,6 +1,7 @@
 //! The supply rail.
 
-use crate::support::{check, holds, measured, play, stage, unable};
+use crate::support::{check, holds, measured, only, play, stage, unable};
+use sim_instrument::scenario::Scenario;
 use tapewright_formats::{Finding, Outcome, UnableCode};
 
 const SUPPLY: &str = include_str!("../../../sim-instrument/scenarios/supply.toml");
@@ -43,6 +44,83 @@ fn ripple_outside_the_bands_does_not_pass() {
         let ripple = measured(&report, "ripple");
         assert_ne!(ripple.outcome, Some(Outcome::Pass), "{hz}: {ripple:?}");
         assert!(ripple.high > 8.0, "{hz}: {ripple:?}");
+    }
+}
+
+/// The rail with a new capacitor and ripple of so many volts and hertz.
+fn rippled(volts: f64, hz: f64) -> Scenario {
+    let mut scenario = stage(SUPPLY, 1);
+    (scenario.machine.supply.ripple_v, scenario.machine.supply.ripple_hz) = (volts, hz);
+    scenario
+}
+
+/// In a record of a fifth of a second a ripple of one hertz is a drift, and each record has a mean of its own.
+#[test]
+fn what_is_slower_than_the_records_does_not_pass() {
+    for (volts, hz) in [(0.6, 1.0), (0.6, 2.3), (0.6, 4.0), (0.6, 7.7), (0.4, 1.0)] {
+        let report = play(&rippled(volts, hz), "supply-ripple", &[("rail-v", 12.0)]).report;
+        let text = tapewright::report::text::run(&report);
+        // About 0.94 of it from peak to peak.
+        let percent = 0.94 * volts / 0.12;
+        let ripple = measured(&report, "ripple");
+        assert!(ripple.high > 0.95 * percent && ripple.outcome != Some(Outcome::Pass), "{hz} Hz\n{text}");
+        assert!(measured(&report, "mean").low < 12.0 && measured(&report, "mean").high > 12.0, "{hz} Hz\n{text}");
+        assert!(!text.contains("capacitor"), "{hz} Hz\n{text}");
+    }
+    // An ordinary rail wanders by nothing.
+    let report = play(&stage(SUPPLY, 1), "supply-ripple", &[("rail-v", 12.0)]).report;
+    assert!(only(&report).notes.iter().all(|note| !note.contains("wanders")), "{:?}", only(&report).notes);
+}
+
+/// What the hookup expects; what is set; what the rail has; how its mean is judged.
+#[test]
+fn a_mean_far_from_what_is_expected_is_no_pass() {
+    for (expected_v, set_v, real_v, want) in [
+        (Some(12.0), 0.0, 12.1, Some(Outcome::Pass)),
+        (Some(12.0), 0.0, 9.0, Some(Outcome::Fail)),
+        (Some(12.0), 0.0, -9.0, Some(Outcome::Fail)),
+        (Some(12.0), 0.0, 16.0, Some(Outcome::Fail)),
+        // The setting comes first.
+        (Some(12.0), 9.0, 9.3, Some(Outcome::Pass)),
+        (None, 0.0, 9.0, None),
+    ] {
+        let mut scenario = stage(SUPPLY, 1);
+        scenario.machine.supply.rail_v = real_v;
+        scenario.scope.probes[0].expected_v = expected_v;
+        let report = play(&scenario, "supply-ripple", &[("rail-v", set_v)]).report;
+        let text = tapewright::report::text::run(&report);
+        assert_eq!(measured(&report, "mean").outcome, want, "{expected_v:?} {set_v} {real_v}\n{text}");
+        let found = report.findings.contains(&Finding::SupplyWrong);
+        assert_eq!(found, want == Some(Outcome::Fail), "{expected_v:?} {set_v} {real_v}\n{text}");
+        assert_eq!(text.contains("The mean is not judged"), want.is_none(), "{text}");
+    }
+}
+
+/// A tenth of what should be there, or less than any rail has: the probe's factor comes first, and nothing passes.
+#[test]
+fn a_wrong_probe_factor_does_not_pass() {
+    for (expected_v, set_v, real_v) in
+        [(Some(12.0), 0.0, 1.2), (None, 12.0, 1.2), (None, -12.0, -1.2), (None, 0.0, 1.2)]
+    {
+        let mut scenario = stage(SUPPLY, 1);
+        scenario.machine.supply.rail_v = real_v;
+        scenario.scope.probes[0].expected_v = expected_v;
+        let report = play(&scenario, "supply-ripple", &[("rail-v", set_v)]).report;
+        unable(&report, UnableCode::BadData);
+        assert!(only(&report).unable.iter().any(|u| u.why.contains("probe's factor")), "{:?}", only(&report).unable);
+    }
+}
+
+/// A cause is named where there is too much of a ripple, and only there.
+#[test]
+fn a_good_ripple_blames_nothing() {
+    for (volts, blamed) in [(0.005, false), (0.05, false), (0.25, true), (0.8, true)] {
+        let mut scenario = rippled(volts, 120.0);
+        scenario.machine.supply.switching_v = 0.0;
+        let report = play(&scenario, "supply-ripple", &[("rail-v", 12.0)]).report;
+        let text = tapewright::report::text::run(&report);
+        assert!(text.contains("Hz, twice the mains frequency"), "{volts}\n{text}");
+        assert_eq!(text.contains("capacitor"), blamed, "{volts}\n{text}");
     }
 }
 

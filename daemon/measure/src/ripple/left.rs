@@ -2,7 +2,7 @@
 //! the band looked at, lines that are aliases, lines beyond the parts and harmonics that are fitted.
 
 use super::find::{self, STAYS, TAKEN_OFF, level, single, standing, with};
-use super::{CLEAR_OF_IMAGE, Part, Ripple};
+use super::{CLEAR_OF_IMAGE, MOVES, Part, Ripple};
 use crate::demodulate::alias_of;
 use crate::error::MeasureError;
 use crate::spectrum::Peak;
@@ -10,9 +10,6 @@ use crate::trace::Trace;
 
 /// The transform's places and its parabola show a line lower by less than this share.
 const SCALLOP: f64 = 0.02;
-
-/// How much a converter's frequency moves from record to record, as a share: it runs free.
-const MOVES: f64 = 1e-3;
 
 /// An alias of less than this share of a part's fundamental leaves the part what it is.
 const LITTLE: f64 = 0.1;
