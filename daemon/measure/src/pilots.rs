@@ -1,8 +1,12 @@
 //! The four pilot tones of 8 mm in the RF of one head: its own, and what its neighbours add.
 //!
 //! The FM carrier lies far above and is filtered off before the tones are fitted. The strongest pilot is the track's own
-//! and says whose turn it is: head A wrote the first and third. Where two are nearly as strong, the heads were being
-//! switched over, and the capture says nothing.
+//! and says which head wrote it: head A wrote the first and third. Where two are nearly as strong, the heads were being
+//! switched over, and the capture says nothing. That the head that reads it is the one that wrote it, the pilots do not say:
+//! `own_tracks`.
+
+mod own_tracks;
+pub use own_tracks::{CarrierMoments, Carriers, carrier_moments, carriers, own_share};
 
 use crate::demodulate::low_pass;
 use crate::error::{MeasureError, at_least, positive};
@@ -22,7 +26,7 @@ const CLEAR: f64 = 8.0;
 /// What one capture shows.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seen {
-    /// Whose track.
+    /// The head whose track it is.
     pub head: Head,
     /// Number of the own pilot, 0 to 3.
     pub own: usize,
@@ -166,6 +170,13 @@ mod tests {
     use super::*;
     use tapewright_formats::LineStandard;
     use tapewright_formats::pilots::pilots_hz;
+
+    /// A look at a track of `head`, its neighbours with noise.
+    pub(super) fn seen(head: Head, next: f64, before: f64, error: f64, noise: &mut crate::extremes::Noise) -> Seen {
+        let own = if head == Head::A { 0 } else { 1 };
+        let mut noisy = |level: f64| (level + error * noise.normal()).hypot(error * noise.normal());
+        Seen { head, own, own_v: 0.01, next: noisy(next), before: noisy(before), error }
+    }
 
     fn rf(own: usize, next: f64, before: f64, seed: u32) -> Trace {
         let pilots = pilots_hz(LineStandard::L525);
