@@ -31,7 +31,8 @@ impl Procedure for CapstanLock {
             report.progress(0.1 + 0.85 * share, "watches the control pulses against the head switch");
         })?;
         if let Some((signal, rate)) = taker.other_rate()? {
-            return Ok(another_speed(signal, &rate, lines.frame_rate_hz(), settings, report));
+            another_speed(signal, &rate, lines.frame_rate_hz(), settings, report);
+            return Ok(());
         }
         let met = taker.met();
         if let Some(remark) = met.remark() {
