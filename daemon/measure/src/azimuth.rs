@@ -6,7 +6,7 @@
 
 mod levels;
 
-pub use levels::Levels;
+pub use levels::{Levels, Taken};
 
 use crate::error::{MeasureError, positive};
 use crate::estimate::{Contribution, Estimate};

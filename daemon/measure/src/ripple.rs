@@ -3,7 +3,7 @@
 //! A periodic part is a fundamental with its harmonics, fitted by least squares: any number of cycles will do, a drift is
 //! fitted with it, and noise does not widen what it says. A line that is an alias moves when the sample rate does; so two
 //! records at unlike rates say which lines are real. What stands in a record and is no part that was found is not lost: [`Left`], and
-//! what goes on more slowly than either record is in [`wander`].
+//! what goes on more slowly than either record is in `ripple/wander.rs`.
 
 mod find;
 mod left;

@@ -4,7 +4,7 @@ use crate::parameters as p;
 use crate::take::{Pairs, Tones};
 use crate::{SCREW, by_level};
 use tapewright_sdk::climb::turned;
-use tapewright_sdk::measure::azimuth::{Levels, Pair, Tracks, angles_min, azimuth_of, one_track};
+use tapewright_sdk::measure::azimuth::{Levels, Tracks, angles_min, azimuth_of, one_track};
 use tapewright_sdk::prelude::*;
 use tapewright_sdk::probe::LEVEL_MOST;
 
@@ -62,9 +62,9 @@ impl<'a> Head<'a> {
             let why = format!(
                 "at no angle do the levels fit: at {:.0} Hz audio-left gives {:.1} mV, at {:.0} Hz {:.1} mV; the tape's tones are not about equally loud (`high-over-low-most`)",
                 self.tones.low_hz,
-                1e3 * mean_v(low, |pair| pair.left.amplitude()),
+                1e3 * low.mean_v(0),
                 self.tones.high_hz,
-                1e3 * mean_v(high, |pair| pair.left.amplitude())
+                1e3 * high.mean_v(0)
             );
             return Err(Unable::new(UnableCode::BadData, why));
         }
@@ -75,9 +75,10 @@ impl<'a> Head<'a> {
     fn allowed(&self, fit: &[Estimate], low: &Pairs, high: &Pairs, most_v: [Option<f64>; 2]) -> Result<Vec<Estimate>> {
         let Some(width_mm) = self.width_mm else { return Ok(fit.to_vec()) };
         let levels = Levels { width_mm, louder_db: self.louder_db, most_v, together: low.together && high.together };
+        let (low, high) = (low.taken(), high.taken());
         let mut left = Vec::with_capacity(fit.len());
         for angle in fit {
-            if levels.allow(&low.all, &high.all, &self.tracks, angle)? {
+            if levels.allow(&low, &high, &self.tracks, angle)? {
                 left.push(angle.clone());
             }
         }
@@ -183,7 +184,7 @@ fn how_to_turn(leans: &[Estimate], good: f64, tones: &Tones, high: &Pairs) -> St
             "The head leans by {} minutes of arc: which of them, phase and levels do not tell. Turn the azimuth screw by an eighth of a turn or less, the way in which {:.0} Hz gets louder (now {:.1} mV on audio-left), then answer `done`; `leave` ends the adjustment.",
             listed(several),
             tones.high_hz,
-            1e3 * core::f64::consts::FRAC_1_SQRT_2 * mean_v(high, |pair| pair.left.amplitude())
+            1e3 * core::f64::consts::FRAC_1_SQRT_2 * high.mean_v(0)
         ),
     }
 }
@@ -276,13 +277,9 @@ fn against_tape(azimuth: &Estimate) -> Result<Estimate> {
     Ok(azimuth.clone().also(Contribution::rectangular("azimuth of the test tape itself", TEST_TAPE_MIN))?)
 }
 
-fn mean_v(pairs: &Pairs, of: fn(&Pair) -> f64) -> f64 {
-    pairs.all.iter().map(of).sum::<f64>() / pairs.all.len().max(1) as f64
-}
-
 /// Right over left at a tone, where both are there.
 fn right_over_left_db(pairs: &Pairs) -> Option<f64> {
-    let (left, right) = (mean_v(pairs, |p| p.left.amplitude()), mean_v(pairs, |p| p.right.amplitude()));
+    let (left, right) = (pairs.mean_v(0), pairs.mean_v(1));
     (left > 0.0 && right > 0.0).then(|| 20.0 * (right / left).log10())
 }
 

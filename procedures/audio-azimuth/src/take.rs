@@ -1,7 +1,7 @@
 //! Captures of the two tones, together or one after the other.
 
 use crate::parameters as p;
-use tapewright_sdk::measure::azimuth::Pair;
+use tapewright_sdk::measure::azimuth::{Pair, Taken};
 use tapewright_sdk::measure::sine::{fit_tones, strongest_tone};
 use tapewright_sdk::measure::statistics::moments;
 use tapewright_sdk::prelude::*;
@@ -22,8 +22,22 @@ pub(crate) struct Tones {
 pub(crate) struct Pairs {
     /// One of each capture.
     pub(crate) all: Vec<Pair>,
+    /// Amplitudes of left and right in each capture, as the tone wavers.
+    pub(crate) amplitudes_v: Vec<[f64; 2]>,
     /// The other tone sounded in every one of them.
     pub(crate) together: bool,
+}
+
+impl Pairs {
+    pub(crate) fn taken(&self) -> Taken<'_> {
+        Taken { pairs: &self.all, amplitudes_v: &self.amplitudes_v }
+    }
+
+    /// Mean amplitude on the left channel (0) or the right one (1).
+    pub(crate) fn mean_v(&self, channel: usize) -> f64 {
+        let all = self.amplitudes_v.iter().filter_map(|both| both.get(channel));
+        all.sum::<f64>() / self.amplitudes_v.len().max(1) as f64
+    }
 }
 
 impl Tones {
@@ -53,10 +67,15 @@ impl Tones {
     /// Pairs of one tone from captures of both channels. What else sounds with it is fitted too.
     pub(crate) fn pairs(&self, high: bool) -> Result<Pairs> {
         let taken = records(&[Signal::AudioLeft, Signal::AudioRight], self.high_hz, self.captures)?;
-        let mut pairs = Pairs { all: Vec::with_capacity(taken.len()), together: true };
+        let mut pairs = Pairs { all: Vec::new(), amplitudes_v: Vec::new(), together: true };
         for capture in &taken {
             let (pair, together) = self.pair(capture, high)?;
+            let hz = pair.left.hz;
             pairs.all.push(pair);
+            pairs.amplitudes_v.push([
+                self.amplitude(&trace_of(capture, Signal::AudioLeft)?, hz)?,
+                self.amplitude(&trace_of(capture, Signal::AudioRight)?, hz)?,
+            ]);
             pairs.together &= together;
         }
         Ok(pairs)
@@ -110,6 +129,11 @@ impl Tones {
         Ok(fit.tones[0].hz)
     }
 
+    /// Mean amplitude of a tone over a record.
+    fn amplitude(&self, trace: &Trace, hz: f64) -> Result<f64> {
+        Ok(moments(&amplitudes(trace, hz, self.high_hz - self.low_hz)?.amplitude_v)?.mean)
+    }
+
     /// Level of one tone on the left channel, RMS volts, captures as type A.
     pub(crate) fn level(&self, high: bool) -> Result<Estimate> {
         let wanted = if high { self.high_hz } else { self.low_hz };
@@ -119,8 +143,7 @@ impl Tones {
             let trace = trace_of(capture, Signal::AudioLeft)?;
             // Near a null of the azimuth loss the tone is nearly gone: what is there is its level.
             let hz = self.heard(&trace, wanted).unwrap_or(wanted);
-            let amplitude = moments(&amplitudes(&trace, hz, self.high_hz - self.low_hz)?.amplitude_v)?.mean;
-            levels.push(amplitude * core::f64::consts::FRAC_1_SQRT_2);
+            levels.push(self.amplitude(&trace, hz)? * core::f64::consts::FRAC_1_SQRT_2);
         }
         let m = moments(&levels)?;
         let n = levels.len() as f64;
