@@ -165,6 +165,43 @@ fn heights_hold_for_heads_half_as_wide_again_as_their_tracks() {
     }
 }
 
+/// A head beside its track, or on the next one of its azimuth, told a height of its own, or dirt.
+#[test]
+fn a_guide_so_far_off_that_its_end_has_left_the_track_has_no_height_and_no_contact() {
+    let sp = [("fault entrance-guide 0", "fault exit-guide 120")];
+    let ep = [("fault entrance-guide 0", "fault entrance-guide -25"), ("\"vhs-525-sp\"", "\"vhs-525-ep\"")];
+    let (exit, entrance) = (["exit-guide", "entrance-guide"], ["entrance-guide", "exit-guide"]);
+    for (changed, [off, right], is, is_not) in [
+        (&sp[..], exit, Finding::ExitGuideLow, Finding::ExitGuideHigh),
+        (&ep[..], entrance, Finding::EntranceGuideHigh, Finding::EntranceGuideLow),
+    ] {
+        let (report, truth) = play_it(turned(0.0, [0.4, -0.4], changed));
+        check(&report, Outcome::Fail, &[is], &[is_not, Finding::ContactDip]);
+        let right_um = if right == "exit-guide" { truth.exit_um } else { truth.entrance_um };
+        check_holds(&report, &format!("{right}.height-error"), right_um);
+        let (procedure, all) = (&report.procedures[0], text::run(&report));
+        let stated = procedure.measurements.iter().map(|m| m.name.as_str());
+        let untrue = stated.filter(|name| name.contains("contact") || name.contains(&format!("{off}.height")));
+        assert_eq!(untrue.collect::<Vec<_>>(), Vec::<&str>::new(), "{all}");
+        let unable: Vec<_> = procedure.unable.iter().map(|u| (u.what.as_str(), u.code)).collect();
+        assert_eq!(unable, [(off, UnableCode::NotPossible)], "{all}");
+        assert!(procedure.advice.iter().any(|advice| advice.contains("back roughly first")), "{all}");
+    }
+}
+
+#[test]
+fn a_guide_far_off_is_brought_back_and_measured() {
+    let changed = [
+        ("fault entrance-guide 0", "fault exit-guide -90"),
+        ("adjust-guides = []", "adjust-guides = [\"fault exit-guide 4\"]"),
+    ];
+    let (report, truth) = play_it(turned(0.0, [0.4, -0.4], &changed));
+    check(&report, Outcome::Pass, &[], &[]);
+    check_holds(&report, "exit-guide.height-error", truth.exit_um);
+    let all = text::run(&report);
+    assert!(all.contains("The exit guide: off its track before, "), "{all}");
+}
+
 #[test]
 fn dirt_is_not_taken_for_the_exit_guide() {
     let (report, truth) = play("guide-dirt");
@@ -287,6 +324,39 @@ fn live_it_shows_which_guide_and_whether_it_gets_better() {
         }
         assert_eq!(shared.transport.now(), Mode::Play, "the machine is left as it is");
         assert_eq!(rig.data.index().runs(&tapewright::records::RunFilter::default()).await.expect("runs").len(), 0);
+        rig.bench.close().await;
+    });
+}
+
+/// Takes centre, then moves the tracking to both sides.
+async fn take_places(rig: &Rig, at: &mut u64) {
+    rig.bench.live().say("centre").expect("it is a choice");
+    for (next, tracking) in [("one side", "0.4"), ("the other", "-0.4")] {
+        until(rig, at, 5.0, |frame| frame.reading.as_ref().is_some_and(|r| r.says.contains(next))).await;
+        rig.tell(&format!("fault tracking {tracking}"));
+    }
+}
+
+#[test]
+fn live_an_end_that_has_left_its_track_has_no_height_until_it_is_back() {
+    block_on(async {
+        let rig = Rig::new(scenario("guide-entrance-low")).await;
+        rig.tell("tape council-1991");
+        rig.tell("fault exit-guide 90");
+        rig.bench.start_live(live_spec(&rig)).await.expect("it begins");
+        rig.bench.live_key(Mode::Play).expect("a key");
+        let mut at = 0;
+        until(&rig, &mut at, 20.0, |frame| headline(frame) == "EXIT SAGS").await;
+        take_places(&rig, &mut at).await;
+        let frame = until(&rig, &mut at, 8.0, |frame| headline(frame) == "EXIT LOST").await;
+        let reading = frame.reading.expect("a reading");
+        assert!(reading.says.contains("upwards") && reading.says.contains("say `centre` anew"), "{reading:?}");
+        assert!(reading.gauges.iter().all(|gauge| !gauge.name.contains("height")), "{reading:?}");
+        rig.tell("fault tracking 0");
+        rig.tell("fault exit-guide 30");
+        rig.clock.sleep(Duration::from_secs(3)).await;
+        take_places(&rig, &mut at).await;
+        until(&rig, &mut at, 8.0, |frame| headline(frame) == "EXIT LOW").await;
         rig.bench.close().await;
     });
 }

@@ -12,12 +12,17 @@
 //! How wide the head is follows from how far apart both sides lie, where the control pulses tell that; a segment that
 //! may lie beyond `|x| = 1` widens the interval by as much.
 
-use crate::beside::WIDER;
+mod off_track;
+mod overlap;
+
+use self::off_track::{AtCentre, off_track};
+pub use self::off_track::{End, OffTrack};
+use self::overlap::{Levels, NEIGHBOURS, Same};
 use crate::curve::{HeadCurve, Segments, mean};
 use crate::error::{MeasureError, volts};
 use crate::estimate::{Contribution, Estimate};
 use crate::special::normal_quantile;
-use tapewright_formats::definitions::{ENTRANCE, EXIT, MIDDLE, SEGMENTS};
+use tapewright_formats::definitions::{MIDDLE, SEGMENTS};
 
 /// Level at a side over that at centre between which the sides tell. Below, noise and neighbouring tracks
 /// count; above, a head that is a little wider than its track hides the place. Common practice, no source.
@@ -26,32 +31,11 @@ pub const SIDE_LEVEL: (f64, f64) = (0.35, 0.85);
 /// How far the level at centre may lie from the greatest that tracking can reach (relative, a guess, no source).
 const CENTRE_MISSED: f64 = 0.05;
 
-/// What neighbouring tracks add to a level at a side, by their azimuth, over the level at centre (computed for
-/// the crossed azimuth of the formats of the table at 0.4 of overlap: at most this). Their power counts, so that a lower level
-/// gains more, in inverse proportion.
-const NEIGHBOURS: f64 = 0.005;
 /// Half of head and track together, in pitches: from the first on a head tells heights too small, from the second on by up to
 /// the share of [`OVERLAP`], most where neighbours' lines do not lie side by side (by trial on simulated machines of 1.2 to 1.6
 /// tracks: 8 to 10 %).
 const WIDE: (f64, f64) = (1.05, 1.1);
 const OVERLAP: f64 = 0.12;
-
-/// Level at the side where they add as much.
-const NEIGHBOURS_AT: f64 = 0.6;
-
-/// How far a reach that the sides' distance tells may be wrong, in pitches: tracking that settles, pulses that jitter, and a
-/// centre that was missed (a guess, no source).
-const TOLD: f64 = 0.05;
-
-/// Within this much of the place where a wide head reads both tracks of its azimuth alike, a segment may lie beyond it, in
-/// pitches: a guide beyond its limit bends its end by that much from segment to segment (computed).
-const NEAR_FOLD: f64 = 0.18;
-
-/// Greatest reach that is looked for: a head of two tracks.
-const MOST_REACH: f64 = 1.5;
-
-/// Steps of a bisection: below the rounding of what is measured.
-const HALVINGS: usize = 48;
 
 /// Curves of one head at three tracking positions, in one set-up.
 #[derive(Debug, Clone, Copy)]
@@ -66,156 +50,35 @@ pub struct Places<'a> {
     pub apart: Option<f64>,
 }
 
-/// What three tracking positions tell of one head's path.
+/// What three tracking positions tell of one head's path, each end by itself.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GuideEnds {
+    /// Height error of the entrance, in micrometres; positive: low.
+    pub entrance: Result<Estimate, OffTrack>,
+    /// Height error of the exit, in micrometres; positive: low.
+    pub exit: Result<Estimate, OffTrack>,
+    /// Least contact along the scan; none where an end has left its track, since nothing tells contact there.
+    pub contact: Option<LeastContact>,
+    /// Half of head and track together, in pitches, as far as the sides' distance tells: 1 for a head as wide as its track.
+    pub reach: f64,
+}
+
+/// The least contact along a scan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeastContact {
+    /// How much it is (unit 1).
+    pub kept: Estimate,
+    /// Its segment.
+    pub at: usize,
+}
+
+/// What both sides tell of one head's path as long as both its ends lie on their track.
 #[derive(Debug, Clone, PartialEq)]
 pub struct GuideErrors {
     /// Height error of the entrance, in micrometres; positive: low.
     pub entrance: Estimate,
     /// Height error of the exit, in micrometres; positive: low.
     pub exit: Estimate,
-    /// Least contact along the scan (unit 1).
-    pub contact: Estimate,
-    /// Segment of the least contact.
-    pub contact_at: usize,
-    /// Place of the head along the scan, in micrometres.
-    pub place_um: Segments,
-    /// Contact along the scan (unit 1).
-    pub contact_along: Segments,
-    /// Half of head and track together, in pitches, as far as the sides' distance tells: 1 for a head as wide as its track.
-    pub reach: f64,
-}
-
-/// What the next track of a head's own azimuth adds to the level.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Same {
-    /// Nothing: the head does not reach it.
-    Nothing,
-    /// Its power.
-    Power,
-    /// Its amplitude: the crest of the beat, which is what a reading by peaks may show.
-    Crest,
-}
-
-/// Everything that the arithmetic stands on, so that it can be moved by each uncertainty.
-#[derive(Clone, Copy)]
-struct Levels {
-    plus: Segments,
-    minus: Segments,
-    centre: f64,
-    reach: f64,
-    /// How the next track of the head's own azimuth counts.
-    same: Same,
-    /// Segments that may lie beyond the fold lie there.
-    beyond: bool,
-}
-
-struct Solved {
-    place: Segments,
-    contact: Segments,
-}
-
-impl Levels {
-    /// Level of a head so far aside, over that at centre.
-    fn overlap(&self, x: f64) -> f64 {
-        let of = |x: f64| (self.reach - x.abs()).clamp(0.0, 1.0);
-        let (own, next) = (of(x), of(2.0 - x.abs()));
-        match self.same {
-            Same::Nothing => own,
-            Same::Power => own.hypot(next),
-            Same::Crest => own + next,
-        }
-    }
-
-    /// How far aside the middle lies where it keeps this level.
-    fn aside(&self, level: f64) -> f64 {
-        if self.same == Same::Nothing {
-            return self.reach - level;
-        }
-        bisect(0.0, 1.0, |x| self.overlap(x) < level)
-    }
-
-    fn shares(&self) -> (f64, f64) {
-        (mean(&self.plus[MIDDLE]) / self.centre, mean(&self.minus[MIDDLE]) / self.centre)
-    }
-
-    /// With the reach that makes the sides so far apart. A head narrower than its track counts as wide as it.
-    fn apart_by(&self, apart: f64) -> Self {
-        let (r_plus, r_minus) = self.shares();
-        let of = |reach: f64| Self { reach, ..*self };
-        let reach = bisect(1.0, MOST_REACH, |reach| of(reach).aside(r_plus) + of(reach).aside(r_minus) > apart);
-        of(reach)
-    }
-
-    fn solve(&self) -> Solved {
-        let (r_plus, r_minus) = self.shares();
-        let (d_plus, d_minus) = (self.aside(r_plus), self.aside(r_minus));
-        // Beyond these places the level of one side rises again.
-        let (low, high) = if self.same == Same::Nothing { (-r_minus, r_plus) } else { (d_minus - 1.0, 1.0 - d_plus) };
-        let of = |k: usize| (self.plus[k].max(0.0) / self.centre, self.minus[k].max(0.0) / self.centre);
-        let over = |k: usize, e: f64| {
-            let (a, b) = of(k);
-            a * self.overlap(e - d_minus) - b * self.overlap(e + d_plus) > 0.0
-        };
-        let mut place: Segments = core::array::from_fn(|k| bisect(low, high, |e| over(k, e)));
-        if self.beyond {
-            let near = (2.0 * (self.reach - 1.0)).clamp(0.0, NEAR_FOLD);
-            let mut put = |outward: &mut dyn Iterator<Item = usize>| {
-                let may = |place: &Segments, k: usize| place[k] - low < near || high - place[k] < near;
-                // A path bends evenly: once it may be beyond, all further out may be.
-                for k in outward.skip_while(|k| near <= 0.0 || !may(&place, *k)).collect::<Vec<_>>() {
-                    place[k] = if place[k] < 0.0 {
-                        bisect(-1.0, low, |e| !over(k, e))
-                    } else {
-                        bisect(high, 1.0, |e| !over(k, e))
-                    };
-                }
-            };
-            put(&mut (0..MIDDLE.start).rev());
-            put(&mut (MIDDLE.end..SEGMENTS));
-        }
-        let contact = core::array::from_fn(|k| {
-            let (a, b) = of(k);
-            let both = self.overlap(place[k] + d_plus) + self.overlap(place[k] - d_minus);
-            if both > 0.0 { (a + b) / both } else { 0.0 }
-        });
-        Solved { place, contact }
-    }
-
-    /// What a head of another width would have shown: wider by what none can be seen to be, as wide as the sides' distance
-    /// tells within its error, and with the ends beyond the fold.
-    fn of_other_widths(&self) -> [(&'static str, Self); 5] {
-        [
-            ("head wider than its track", Self { reach: self.reach + WIDER, same: Same::Nothing, ..*self }),
-            ("width told too great", Self { reach: (self.reach - TOLD).max(1.0), ..*self }),
-            ("width told too small", Self { reach: if self.reach > 1.0 { self.reach + TOLD } else { 1.0 }, ..*self }),
-            ("beat with the next track of the same azimuth", Self { same: Same::Crest, ..*self }),
-            ("next track of the same azimuth", Self { beyond: true, ..*self }),
-        ]
-    }
-
-    /// Without what neighbouring tracks add at the most.
-    fn without_neighbours(&self) -> Self {
-        let less = |level: f64| {
-            let share = (level / self.centre).max(0.1);
-            level - self.centre * NEIGHBOURS * NEIGHBOURS_AT / share
-        };
-        Self { plus: self.plus.map(less), minus: self.minus.map(less), ..*self }
-    }
-
-    fn ends(&self) -> (f64, f64) {
-        let place = self.solve().place;
-        let middle = mean(&place[MIDDLE]);
-        (mean(&place[ENTRANCE]) - middle, mean(&place[EXIT]) - middle)
-    }
-}
-
-/// Where a condition that holds from some place on begins to hold.
-fn bisect(mut low: f64, mut high: f64, holds: impl Fn(f64) -> bool) -> f64 {
-    for _ in 0..HALVINGS {
-        let middle = 0.5 * (low + high);
-        if holds(middle) { high = middle } else { low = middle }
-    }
-    0.5 * (low + high)
 }
 
 fn smoothed(values: &Segments) -> Segments {
@@ -226,12 +89,38 @@ fn moved(values: &Segments, by: &Segments) -> Segments {
     core::array::from_fn(|k| values[k] + by[k])
 }
 
-/// Guide errors of one head. `pitch_um` is the recording's.
+/// Guide errors of one head, where the level along the scan at centre is not asked: while a guide is turned at a side, that of before
+/// says nothing of now. Nothing tells then whether an end has left its track. `pitch_um` is the recording's.
+///
+/// # Errors
+/// As [`guide_ends`].
+pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, MeasureError> {
+    let levels = levels(places, pitch_um)?;
+    let height = |of: End| end(&levels, places, of, 0.0, pitch_um);
+    Ok(GuideErrors { entrance: height(End::Entrance)?, exit: height(End::Exit)? })
+}
+
+/// Guide errors of one head, and its least contact, where the level at centre says the same as both sides. `pitch_um` is the
+/// recording's.
 ///
 /// # Errors
 /// [`MeasureError::InNoise`] without level at centre; [`MeasureError::BadParameter`] where a side's level is not
 /// within [`SIDE_LEVEL`] of that at centre, or the pitch is none.
-pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, MeasureError> {
+pub fn guide_ends(places: &Places<'_>, pitch_um: f64) -> Result<GuideEnds, MeasureError> {
+    let levels = levels(places, pitch_um)?;
+    let at_centre = AtCentre::of(&levels, &levels.solve(), places);
+    let levels = Levels { lacking: at_centre.lacking(), ..levels };
+    let height = |of: End| match off_track(&levels, places, of) {
+        Some(off) => Ok(Err(off)),
+        None => end(&levels, places, of, at_centre.narrower(of, levels.reach), pitch_um).map(Ok),
+    };
+    let (entrance, exit) = (height(End::Entrance)?, height(End::Exit)?);
+    let on_track = entrance.is_ok() && exit.is_ok();
+    let contact = on_track.then(|| least_contact(places, &levels)).transpose()?;
+    Ok(GuideEnds { entrance, exit, contact, reach: levels.reach })
+}
+
+fn levels(places: &Places<'_>, pitch_um: f64) -> Result<Levels, MeasureError> {
     crate::error::positive("track pitch", pitch_um)?;
     let centre = mean(&places.centre.median_v[MIDDLE]);
     if centre <= 0.0 {
@@ -248,35 +137,16 @@ pub fn guide_errors(places: &Places<'_>, pitch_um: f64) -> Result<GuideErrors, M
         }
     }
     let (plus, minus) = (places.plus.median_v, places.minus.median_v);
-    let levels = Levels { plus, minus, centre, reach: 1.0, same: Same::Power, beyond: false };
-    let levels = places.apart.map_or(levels, |apart| levels.apart_by(apart));
-    let solved = levels.solve();
-    let (entrance, exit) = levels.ends();
-    let place_um = solved.place.map(|e| e * pitch_um);
-    let smooth = smoothed(&solved.contact);
-    let contact_at = (0..SEGMENTS).fold(0, |least, k| if smooth[k] < smooth[least] { k } else { least });
-    let contact = contact(places, &levels, smooth[contact_at], contact_at)?;
-    Ok(GuideErrors {
-        entrance: end(&levels, places, entrance, |(entrance, _)| entrance, pitch_um)?,
-        exit: end(&levels, places, exit, |(_, exit)| exit, pitch_um)?,
-        contact,
-        contact_at,
-        place_um,
-        contact_along: solved.contact,
-        reach: levels.reach,
-    })
+    let (same, beyond, lacking) = (Same::Power, false, [false; SEGMENTS]);
+    let levels = Levels { plus, minus, centre, reach: 1.0, same, beyond, lacking };
+    Ok(places.apart.map_or(levels, |apart| levels.apart_by(apart)))
 }
 
 /// One end's height error with what makes up its uncertainty: each input is moved by its own, and the
 /// answer's move is the contribution.
-fn end(
-    levels: &Levels,
-    places: &Places<'_>,
-    value: f64,
-    pick: impl Fn((f64, f64)) -> f64,
-    pitch_um: f64,
-) -> Result<Estimate, MeasureError> {
-    let moves = |changed: Levels| (pick(changed.ends()) - value).abs() * pitch_um;
+fn end(levels: &Levels, places: &Places<'_>, of: End, narrower: f64, pitch_um: f64) -> Result<Estimate, MeasureError> {
+    let value = levels.height(of);
+    let moves = |changed: Levels| (changed.height(of) - value).abs() * pitch_um;
     let scatter = |of: &HeadCurve, put: &dyn Fn(Segments) -> Levels| {
         let mut square = 0.0;
         for k in 0..SEGMENTS {
@@ -303,6 +173,7 @@ fn end(
     ];
     let wide = ((levels.reach - WIDE.0) / (WIDE.1 - WIDE.0)).clamp(0.0, 1.0);
     contributions.push(Contribution::rectangular("overlap of a wide head", OVERLAP * wide * (value * pitch_um).abs()));
+    contributions.push(Contribution::rectangular("head narrower than its track", narrower * (value * pitch_um).abs()));
     let widths = levels.of_other_widths().into_iter();
     contributions.extend(widths.map(|(name, other)| Contribution::rectangular(name, moves(other))));
     contributions.extend(by_cause(levels, places, moves));
@@ -322,7 +193,10 @@ fn by_cause(levels: &Levels, places: &Places<'_>, moves: impl Fn(Levels) -> f64)
 }
 
 /// The least contact.
-fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Result<Estimate, MeasureError> {
+fn least_contact(places: &Places<'_>, levels: &Levels) -> Result<LeastContact, MeasureError> {
+    let smooth = smoothed(&levels.solve().contact);
+    let at = (0..SEGMENTS).fold(0, |least, k| if smooth[k] < smooth[least] { k } else { least });
+    let value = smooth[at];
     let near = at.saturating_sub(1)..(at + 2).min(SEGMENTS);
     let relative = |of: &HeadCurve| {
         let n = near.len() as f64;
@@ -339,7 +213,6 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
     // Where nothing dips, the least of so many noisy values lies below what they all scatter about, by this many deviations of
     // one (G. Blom, 1958, from memory); neighbours share two of their three segments. What the corrections leave differs from segment
     // to segment as well.
-    let smooth = smoothed(&levels.solve().contact);
     let spread = scatter.hypot(shared);
     let rivals = smooth.iter().filter(|other| **other - value < 2.0 * spread).count() as f64;
     let rivals = (rivals / 2.0).max(1.0);
@@ -360,7 +233,8 @@ fn contact(places: &Places<'_>, levels: &Levels, value: f64, at: usize) -> Resul
         contributions.push(Contribution::type_b("picture content", value * shape_u));
     }
     let hides = places.centre.colour.hides(value);
-    Ok(Estimate::combined(value, contributions)?.or_lower("colour-under signal in a dip", hides)?.within(0.0, f64::MAX))
+    let kept = Estimate::combined(value, contributions)?.or_lower("colour-under signal in a dip", hides)?;
+    Ok(LeastContact { kept: kept.within(0.0, f64::MAX), at })
 }
 
 #[cfg(test)]

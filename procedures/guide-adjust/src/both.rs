@@ -1,6 +1,22 @@
 //! Both heads' answers about one guide as one: a guide acts on both.
 
+use tapewright_sdk::measure::guides::OffTrack;
 use tapewright_sdk::prelude::*;
+
+/// A guide's height error over the heads, or that its end has left its track.
+pub(crate) type Height = core::result::Result<Estimate, OffTrack>;
+
+/// One guide's height by all heads: told where each of them tells it. It is off to a side where each of them says so.
+pub(crate) fn height_of(heads: &[&Height]) -> Result<Height> {
+    let low = |height: &Height| height.as_ref().map_or_else(|off| off.low, |error| Some(error.value > 0.0));
+    match heads.iter().find_map(|height| height.as_ref().err()) {
+        Some(off) => {
+            let all_say = heads.iter().all(|height| low(height) == off.low);
+            Ok(Err(OffTrack { low: off.low.filter(|_| all_say), ..*off }))
+        }
+        None => Ok(Ok(mean_of(&heads.iter().filter_map(|height| height.as_ref().ok()).collect::<Vec<_>>())?)),
+    }
+}
 
 /// The mean of two heads' estimates of one quantity. What each head's frames scatter averages out; what comes
 /// from the method has one sign for both and does not. Heads that differ widen it.
@@ -28,6 +44,24 @@ pub(crate) fn mean_of(heads: &[&Estimate]) -> Result<Estimate> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_guide_is_off_where_one_head_says_so_and_off_to_a_side_where_both_do() {
+        use tapewright_sdk::measure::guides::End;
+        let at = |value: f64| Ok(Estimate::combined(value, vec![Contribution::type_b("method", 1.0)]).unwrap());
+        let off = |low| Err(OffTrack { end: End::Exit, low });
+        for (heads, want) in [
+            ([off(Some(true)), off(Some(true))], off(Some(true))),
+            ([off(Some(true)), off(Some(false))], off(None)),
+            ([off(Some(true)), off(None)], off(None)),
+            ([at(20.0), off(Some(true))], off(Some(true))),
+            ([at(20.0), off(Some(false))], off(None)),
+            ([at(20.0), off(None)], off(None)),
+        ] {
+            assert_eq!(height_of(&[&heads[0], &heads[1]]).unwrap(), want);
+        }
+        assert_eq!(height_of(&[&at(2.0), &at(4.0)]).unwrap().unwrap().value, 3.0);
+    }
 
     #[test]
     fn scatter_averages_out_and_the_method_does_not() {

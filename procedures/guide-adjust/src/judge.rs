@@ -1,13 +1,13 @@
 //! What three places tell, judged: height of each guide, contact, flatness at centre; before against after.
 
 use crate::bench::Eye;
-use crate::both::mean_of;
+use crate::both::{Height, height_of};
 use crate::parameters::{CONTACT_GOOD, CONTACT_REJECT, FLATNESS_GOOD, FLATNESS_REJECT, HEIGHT_GOOD, HEIGHT_REJECT};
 use crate::places::Sight;
 use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY, figure, name};
 use tapewright_sdk::measure::HeadCurve;
 use tapewright_sdk::measure::curve::flatness;
-use tapewright_sdk::measure::guides::{GuideErrors, Places, guide_errors};
+use tapewright_sdk::measure::guides::{GuideEnds, OffTrack, Places, guide_ends};
 use tapewright_sdk::measure::preconditions::demand_clear_of_noise;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::steadiness::demand_steady;
@@ -26,15 +26,15 @@ pub(crate) enum Which {
 struct HeadRound {
     head: ScanHead,
     flatness: Estimate,
-    errors: GuideErrors,
+    ends: GuideEnds,
     curves: [HeadCurve; 3],
 }
 
 /// What one round of three places tells.
 pub(crate) struct Round {
     heads: Vec<HeadRound>,
-    entrance: Estimate,
-    exit: Estimate,
+    entrance: Height,
+    exit: Height,
     /// What is said of each head that does not stand clear of the noise.
     silent: Vec<Unable>,
     /// Why the sides are not told; none: they are.
@@ -69,21 +69,21 @@ impl Round {
             }
             let curves = [curve, HeadCurve::over_frames(&plus)?, HeadCurve::over_frames(&minus)?];
             let places = Places { centre: &curves[0], plus: &curves[1], minus: &curves[2], apart };
-            let errors = guide_errors(&places, eye.pitch_um).on(what)?;
-            if errors.reach > MOST_REACH {
+            let ends = guide_ends(&places, eye.pitch_um).on(what)?;
+            if ends.reach > MOST_REACH {
                 let why = format!(
                     "the level fell so late that the head is about {:.1} tracks wide: too wide to tell its place by the level; take an alignment tape of the fastest speed",
-                    2.0 * errors.reach - 1.0
+                    2.0 * ends.reach - 1.0
                 );
                 return Err(Unable::new(UnableCode::NotPossible, why).on(what));
             }
-            heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, errors, curves });
+            heads.push(HeadRound { head, flatness: flatness(&curves[0]).on(what)?, ends, curves });
         }
         if let Some(why) = silent.first().filter(|_| heads.is_empty()) {
             return Err(why.clone());
         }
-        let entrance = mean_of(&heads.iter().map(|h| &h.errors.entrance).collect::<Vec<_>>())?;
-        let exit = mean_of(&heads.iter().map(|h| &h.errors.exit).collect::<Vec<_>>())?;
+        let entrance = height_of(&heads.iter().map(|h| &h.ends.entrance).collect::<Vec<_>>())?;
+        let exit = height_of(&heads.iter().map(|h| &h.ends.exit).collect::<Vec<_>>())?;
         Ok(Self { heads, entrance, exit, silent, untold: apart.is_none().then(|| eye.why_untold()) })
     }
 
@@ -100,14 +100,18 @@ impl Round {
     /// Whether nothing is to be adjusted: both guides good for sure.
     pub(crate) fn is_good(&self, settings: &Settings, pitch_um: f64) -> bool {
         let good = settings.number(&HEIGHT_GOOD) * pitch_um;
-        [&self.entrance, &self.exit].iter().all(|e| e.interval.low >= -good && e.interval.high <= good)
+        let is_good = |e: &Estimate| e.interval.low >= -good && e.interval.high <= good;
+        [&self.entrance, &self.exit].iter().all(|height| height.as_ref().is_ok_and(is_good))
     }
 
     /// What to turn, in words.
     pub(crate) fn in_words(&self) -> String {
         [("entrance", &self.entrance), ("exit", &self.exit)]
             .iter()
-            .map(|(which, e)| format!("The {which} guide {}.", stands(e, self.is_told())))
+            .map(|(which, height)| match height {
+                Ok(error) => format!("The {which} guide {}.", stands(error, self.is_told())),
+                Err(off) => format!("{}: {}.", begun(&left_its_track(off)), bring_it_back(off, self.is_told())),
+            })
             .collect::<Vec<_>>()
             .join(" ")
     }
@@ -129,14 +133,15 @@ impl Round {
         };
         let pitches = in_micrometres(&settings.within(0.0, &HEIGHT_GOOD, &HEIGHT_REJECT), eye.pitch_um);
         // One side seen twice looks like guides that are right, and hides a dip: without both sides neither is stated.
-        if self.is_told() {
-            put("entrance-guide.height-error".into(), Unit::Micrometre, &self.entrance, pitches.clone());
-            put("exit-guide.height-error".into(), Unit::Micrometre, &self.exit, pitches.clone());
+        for (guide, height) in [("entrance-guide", &self.entrance), ("exit-guide", &self.exit)] {
+            if let Some(error) = height.as_ref().ok().filter(|_| self.is_told()) {
+                put(format!("{guide}.height-error"), Unit::Micrometre, error, pitches.clone());
+            }
         }
         for h in &self.heads {
             let (head, contact) = (name(h.head), settings.at_least(&CONTACT_GOOD, &CONTACT_REJECT));
-            if self.is_told() {
-                put(format!("{head}.contact"), Unit::One, &h.errors.contact, contact);
+            if let Some(least) = h.ends.contact.as_ref().filter(|_| self.is_told()) {
+                put(format!("{head}.contact"), Unit::One, &least.kept, contact);
             }
             put(
                 format!("{head}.flatness"),
@@ -180,36 +185,38 @@ impl Round {
             return;
         }
         let guides = [
-            (&self.entrance, Finding::EntranceGuideLow, Finding::EntranceGuideHigh),
-            (&self.exit, Finding::ExitGuideLow, Finding::ExitGuideHigh),
+            ("entrance-guide", &self.entrance, Finding::EntranceGuideLow, Finding::EntranceGuideHigh),
+            ("exit-guide", &self.exit, Finding::ExitGuideLow, Finding::ExitGuideHigh),
         ];
-        for (error, low, high) in guides {
-            let wrong =
-                if error.interval.low > good { Some(low) } else { (error.interval.high < -good).then_some(high) };
-            if let Some(finding) = wrong {
-                report.found(finding, &words);
-                if self.is_heard() {
-                    report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
-                }
+        for (guide, height, low, high) in guides {
+            let is_low = match height {
+                Ok(error) if error.interval.low > good => Some(true),
+                Ok(error) => (error.interval.high < -good).then_some(false),
+                Err(off) => off.low,
+            };
+            if let Some(is_low) = is_low {
+                report.found(if is_low { low } else { high }, &words);
+            }
+            if let Err(off) = height {
+                let why = format!("{off}, so that neither the guide's height nor the contact is told");
+                report.unable(Unable::new(off.code(), why).on(guide));
+            }
+            // Nobody turns a screw before both heads play.
+            if !self.is_heard() {
+                continue;
+            }
+            if let Err(off) = height {
+                let left = begun(&left_its_track(off));
+                report.advise(&format!("{left}: {}, then run again.", bring_it_back(off, true)));
+            } else if is_low.is_some() {
+                report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
             }
         }
-        let least = settings.number(&CONTACT_GOOD);
-        let dips: Vec<&HeadRound> = self.heads.iter().filter(|h| h.errors.contact.interval.high < least).collect();
-        if !dips.is_empty() {
-            let seen = dips.iter().map(|h| {
-                let (kept, at) = (100.0 * h.errors.contact.value, 5 * h.errors.contact_at + 2);
-                format!("{} keeps {kept:.0} % at {at} % of the scan", name(h.head))
-            });
-            let seen = seen.collect::<Vec<_>>().join(", ");
-            report.found(Finding::ContactDip, &format!("the same dip on both tracking sides: {seen}"));
-            report.advise(
-                "No guide's height makes that dip: clean drum, heads and guides, then measure the back tension.",
-            );
-        }
+        self.conclude_contact(settings, report);
         if let [a, b] = self.heads.as_slice() {
-            for (which, x, y) in
-                [("entrance", &a.errors.entrance, &b.errors.entrance), ("exit", &a.errors.exit, &b.errors.exit)]
-            {
+            let ends = [("entrance", &a.ends.entrance, &b.ends.entrance), ("exit", &a.ends.exit, &b.ends.exit)];
+            for (which, x, y) in ends {
+                let (Ok(x), Ok(y)) = (x, y) else { continue };
                 if x.interval.low > y.interval.high || y.interval.low > x.interval.high {
                     report.note(&format!(
                         "At the {which} the heads differ ({:.1} um, {:.1} um): a guide acts on both, so part of it is a head's own.",
@@ -220,24 +227,53 @@ impl Round {
         }
     }
 
+    fn conclude_contact(&self, settings: &Settings, report: &mut Report) {
+        let least = settings.number(&CONTACT_GOOD);
+        let contacts = self.heads.iter().filter_map(|h| Some((h.head, h.ends.contact.as_ref()?)));
+        let dips = contacts.filter(|(_, contact)| contact.kept.interval.high < least);
+        let seen = dips.map(|(head, contact)| {
+            let (kept, at) = (100.0 * contact.kept.value, 5 * contact.at + 2);
+            format!("{} keeps {kept:.0} % at {at} % of the scan", name(head))
+        });
+        let seen = seen.collect::<Vec<_>>();
+        if !seen.is_empty() {
+            report.found(Finding::ContactDip, &format!("the same dip on both tracking sides: {}", seen.join(", ")));
+            report.advise(
+                "No guide's height makes that dip: clean drum, heads and guides, then measure the back tension.",
+            );
+        }
+    }
+
     /// What came of the adjustment, where both rounds tell.
     pub(crate) fn compare(&self, before: &Self, report: &mut Report) {
         if !(self.is_told() && before.is_told()) {
             return;
         }
         for (which, then, now) in [("entrance", &before.entrance, &self.entrance), ("exit", &before.exit, &self.exit)] {
-            let gained = then.value.abs() - now.value.abs();
-            let sure = 2.0 * then.standard_uncertainty.hypot(now.standard_uncertainty);
-            let word = if gained > sure {
-                "better"
-            } else if gained < -sure {
-                "worse"
-            } else {
-                "as before"
+            let text = |height: &Height| match height {
+                Ok(error) => format!("{:+.1} um", error.value),
+                Err(_) => "off its track".to_owned(),
+            };
+            let word = match (then, now) {
+                (Ok(then), Ok(now)) => {
+                    let gained = then.value.abs() - now.value.abs();
+                    let sure = 2.0 * then.standard_uncertainty.hypot(now.standard_uncertainty);
+                    if gained > sure {
+                        "better"
+                    } else if gained < -sure {
+                        "worse"
+                    } else {
+                        "as before"
+                    }
+                }
+                (Err(_), Ok(_)) => "better",
+                (Ok(_), Err(_)) => "worse",
+                (Err(_), Err(_)) => "nothing tells whether better",
             };
             report.note(&format!(
-                "The {which} guide: {:+.1} um before, {:+.1} um after the adjustment: {word}.",
-                then.value, now.value
+                "The {which} guide: {} before, {} after the adjustment: {word}.",
+                text(then),
+                text(now)
             ));
         }
     }
@@ -264,6 +300,30 @@ pub(crate) fn stands(error: &Estimate, sign: bool) -> String {
         _ if sign => format!("is not surely off ({:+.1} um)", error.value),
         _ => format!("is not surely off ({away:.1} um)"),
     }
+}
+
+/// That an end has left its track, in words.
+pub(crate) fn left_its_track(off: &OffTrack) -> String {
+    format!("the {} end of the scan has left its track", off.end)
+}
+
+/// What to do about it; which way only where the sides are told.
+pub(crate) fn bring_it_back(off: &OffTrack, sign: bool) -> String {
+    let by = match off.low.filter(|_| sign) {
+        Some(true) => ", upwards, since it stands low",
+        Some(false) => ", downwards, since it stands high",
+        None => "",
+    };
+    format!(
+        "bring the {} guide back roughly first{by}, by eye on the level at that end with tracking at centre",
+        off.end
+    )
+}
+
+/// A sentence begins with a capital.
+fn begun(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn in_micrometres(of: &Limits, pitch_um: f64) -> Limits {

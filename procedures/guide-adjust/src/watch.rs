@@ -6,11 +6,13 @@
 mod show;
 
 use crate::bench::Eye;
+use crate::both::{Height, height_of};
 use crate::swing::reversals;
 use show::State;
 use std::collections::VecDeque;
 use tapewright_sdk::live::{Live, Reading, Trend};
-use tapewright_sdk::measure::guides::{GuideErrors, Places, SIDE_LEVEL, guide_errors};
+use tapewright_sdk::measure::curve::{entrance, exit};
+use tapewright_sdk::measure::guides::{OffTrack, Places, SIDE_LEVEL, guide_ends, guide_errors};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::{HeadCurve, ScanLevels};
 use tapewright_sdk::prelude::*;
@@ -27,6 +29,9 @@ const AT_SIDE: f64 = 0.15;
 
 /// A tracking that moves by less than this over the frames shown stands, in pitches.
 const STANDS: f64 = 0.04;
+
+/// An end that changes by more of the middle's level at one tracking position was turned (common practice, no source).
+const TURNED: f64 = 0.05;
 
 /// How long a course is remembered, for hunting, in seconds.
 const REMEMBERED_S: f64 = 15.0;
@@ -59,6 +64,12 @@ pub(crate) struct Watch {
     rings: [VecDeque<ScanLevels>; 2],
     pub(crate) centre: Option<Taken>,
     pub(crate) sides: [Option<Taken>; 2],
+    /// The sides as they were first seen where they are, after centre was taken.
+    first: [Option<Taken>; 2],
+    /// A guide was turned since then: the level at centre is of before.
+    turned: bool,
+    /// An end that had left its track, until centre is taken once more.
+    pub(crate) off_track: Option<OffTrack>,
     /// Delay from control pulse to head switch, now and at centre, in seconds.
     delay_s: Option<f64>,
     centre_delay_s: Option<f64>,
@@ -78,6 +89,15 @@ pub(crate) struct Taken {
 }
 
 impl Taken {
+    /// Whether an end is another one than it was.
+    fn is_turned_from(&self, before: &Self) -> bool {
+        let ends = |of: &HeadCurve| [entrance(of), exit(of)].map(|end| end.map_or(0.0, |end| end.value));
+        let pairs = self.curves.iter().flatten().zip(before.curves.iter().flatten());
+        pairs
+            .map(|(now, then)| (ends(now), ends(then)))
+            .any(|(now, then)| (now[0] - then[0]).abs() > TURNED || (now[1] - then[1]).abs() > TURNED)
+    }
+
     /// Level at the middle of the scan, in volts, over the heads that there are.
     pub(crate) fn middle_v(&self) -> f64 {
         use tapewright_sdk::formats::definitions::MIDDLE;
@@ -115,6 +135,9 @@ impl Live for Watch {
             rings: [VecDeque::new(), VecDeque::new()],
             centre: None,
             sides: [None, None],
+            first: [None, None],
+            turned: false,
+            off_track: None,
             delay_s: None,
             centre_delay_s: None,
             course: VecDeque::new(),
@@ -153,8 +176,8 @@ impl Live for Watch {
         self.remember(at_s, seen.middle_v());
         let standing = self.standing();
         self.store(standing, &seen);
-        let errors = self.errors();
-        let state = State { seen, standing, errors, hunts: self.hunts() };
+        let heights = self.heights();
+        let state = State { seen, standing, heights, off_track: self.off_track, hunts: self.hunts() };
         let (merit, by_height) = state.merit(self.eye.pitch_um);
         let trend = self.trend(at_s, merit, by_height);
         state.reading(self, trend)
@@ -195,25 +218,42 @@ impl Watch {
             Some("centre") => {
                 self.centre = Some(seen.clone());
                 self.centre_delay_s = self.delay_s;
-                self.sides = [None, None];
-                self.merits.clear();
+                self.forget_sides();
                 self.course.clear();
             }
-            Some("one-side") => self.sides[PLUS] = Some(seen.clone()),
-            Some("other-side") => self.sides[MINUS] = Some(seen.clone()),
+            Some("one-side") => self.keep(PLUS, seen.clone()),
+            Some("other-side") => self.keep(MINUS, seen.clone()),
             Some("forget") => {
                 self.centre = None;
                 self.centre_delay_s = None;
-                self.sides = [None, None];
-                self.merits.clear();
+                self.forget_sides();
             }
             _ => {}
         }
     }
 
+    fn forget_sides(&mut self) {
+        (self.sides, self.first) = ([None, None], [None, None]);
+        (self.turned, self.off_track) = (false, None);
+        self.merits.clear();
+    }
+
+    fn keep(&mut self, side: usize, taken: Taken) {
+        // A bent end changes with the tracking too.
+        let moved = |then: &mut Taken| then.by.zip(taken.by).is_some_and(|(then, now)| (now - then).abs() > STANDS);
+        self.first[side].take_if(moved);
+        let first = self.first[side].get_or_insert_with(|| taken.clone());
+        self.turned |= taken.is_turned_from(first);
+        self.sides[side] = Some(taken);
+    }
+
+    /// How far the tracking stands from where centre was taken, in pitches.
+    fn by(&self) -> Option<f64> {
+        Some(self.eye.pitches(self.delay_s?, self.centre_delay_s?))
+    }
+
     fn standing(&self) -> Standing {
-        let (Some(now), Some(centre)) = (self.delay_s, self.centre_delay_s) else { return Standing::Unknown };
-        let by = self.eye.pitches(now, centre);
+        let Some(by) = self.by() else { return Standing::Unknown };
         if by.abs() <= AT_CENTRE {
             Standing::Centre
         } else if by.abs() < AT_SIDE {
@@ -231,30 +271,47 @@ impl Watch {
 
     /// A side that is recognised is kept as it is now.
     fn store(&mut self, standing: Standing, seen: &Taken) {
-        let Standing::Side(by) = standing else { return };
         let whole = self.rings.iter().all(|ring| ring.len() == SHOWN || ring.is_empty());
         let last = self.course.iter().rev().take(SHOWN).map(|(_, at)| *at);
         let (low, high) = last.fold((f64::MAX, f64::MIN), |(l, h), at| (l.min(at), h.max(at)));
         let stands = self.course.len() >= SHOWN && high - low < STANDS;
-        if whole && stands && self.share(seen).is_some_and(|share| (SIDE_LEVEL.0..=SIDE_LEVEL.1).contains(&share)) {
-            self.sides[if by > 0.0 { PLUS } else { MINUS }] = Some(Taken { by: Some(by), ..seen.clone() });
+        if !(whole && stands) {
+            return;
+        }
+        match standing {
+            Standing::Centre if self.by().is_some_and(|by| by.abs() < STANDS) => {
+                self.turned |= self.centre.as_ref().is_some_and(|then| seen.is_turned_from(then))
+            }
+            Standing::Side(by)
+                if self.share(seen).is_some_and(|share| (SIDE_LEVEL.0..=SIDE_LEVEL.1).contains(&share)) =>
+            {
+                self.keep(if by > 0.0 { PLUS } else { MINUS }, Taken { by: Some(by), ..seen.clone() });
+            }
+            _ => {}
         }
     }
 
-    /// What three places tell of each head, once there are three.
-    fn errors(&self) -> Vec<GuideErrors> {
-        let (Some(centre), [Some(plus), Some(minus)]) = (&self.centre, &self.sides) else { return Vec::new() };
-        (0..2)
-            .filter_map(|head| {
-                let places = Places {
-                    centre: centre.curves[head].as_ref()?,
-                    plus: plus.curves[head].as_ref()?,
-                    minus: minus.curves[head].as_ref()?,
-                    apart: plus.by.zip(minus.by).map(|(plus, minus)| plus - minus),
-                };
-                guide_errors(&places, self.eye.pitch_um).ok()
-            })
-            .collect()
+    /// Both guides' height errors over the heads, once there are three places, and as long as no end has left its track: that
+    /// shows before a guide is turned only.
+    fn heights(&mut self) -> Option<(Estimate, Estimate)> {
+        let (Some(centre), [Some(plus), Some(minus)]) = (&self.centre, &self.sides) else { return None };
+        let apart = plus.by.zip(minus.by).map(|(plus, minus)| plus - minus);
+        let of_head = |head: usize| -> Option<[Height; 2]> {
+            let (centre, plus, minus) =
+                (centre.curves[head].as_ref()?, plus.curves[head].as_ref()?, minus.curves[head].as_ref()?);
+            let places = Places { centre, plus, minus, apart };
+            if self.turned {
+                let errors = guide_errors(&places, self.eye.pitch_um).ok()?;
+                return Some([Ok(errors.entrance), Ok(errors.exit)]);
+            }
+            let ends = guide_ends(&places, self.eye.pitch_um).ok()?;
+            Some([ends.entrance, ends.exit])
+        };
+        let heads: Vec<[Height; 2]> = (0..2).filter_map(of_head).collect();
+        let over = |end: usize| height_of(&heads.iter().map(|head| &head[end]).collect::<Vec<_>>()).ok();
+        let (entrance, exit) = (over(0)?, over(1)?);
+        self.off_track = self.off_track.or(entrance.as_ref().err().or(exit.as_ref().err()).copied());
+        entrance.ok().zip(exit.ok()).filter(|_| self.off_track.is_none())
     }
 
     fn remember(&mut self, at_s: f64, level_v: f64) {

@@ -1,8 +1,12 @@
 //! Heights and contact of made curves, whose truth is known.
 
+use super::overlap::Same;
 use super::*;
 use crate::colour::ColourPart;
 use crate::curve::flatness;
+use tapewright_formats::definitions::{ENTRANCE, EXIT};
+
+mod far;
 
 /// A head as wide as its track, on a bent path, with a contact of its own: straight from the overlap.
 fn curve(offset: f64, bend: impl Fn(f64) -> f64, contact: impl Fn(f64) -> f64) -> HeadCurve {
@@ -30,6 +34,30 @@ fn curve(offset: f64, bend: impl Fn(f64) -> f64, contact: impl Fn(f64) -> f64) -
     }
 }
 
+/// What a head as wide as its pitch keeps beside its track, in decibels: `20 log10(1 - d/P)`, the first-order overlap model
+/// (computed).
+#[test]
+fn mistracking_costs_what_the_overlap_says() {
+    let none = [0.0; SEGMENTS];
+    let levels = Levels {
+        plus: none,
+        minus: none,
+        centre: 1.0,
+        reach: 1.0,
+        same: Same::Nothing,
+        beyond: false,
+        lacking: [false; SEGMENTS],
+    };
+    for (pitches, db) in [(0.0, 0.0), (0.10, -0.92), (0.25, -2.50), (0.30, -3.10), (0.50, -6.02)] {
+        for side in [pitches, -pitches] {
+            let got = 20.0 * levels.overlap(side).log10();
+            assert!((got - db).abs() <= 0.005, "{side} pitches: {got} dB, expected {db}");
+        }
+        let aside = levels.aside(10_f64.powf(db / 20.0));
+        assert!((aside - pitches).abs() <= 6e-4, "{db} dB: {aside} pitches, expected {pitches}");
+    }
+}
+
 fn bent(entrance: f64, exit: f64) -> impl Fn(f64) -> f64 + Copy {
     move |x: f64| {
         let fade = |share: f64| (1.0 - share / 0.4).max(0.0).powi(2);
@@ -43,19 +71,21 @@ fn check(entrance: f64, exit: f64, dip: f64, sides: (f64, f64)) {
     let bend = bent(entrance, exit);
     let contact = move |x: f64| 1.0 - dip * (-((x - 0.85) / 0.07).powi(2) / 2.0).exp();
     let [centre, plus, minus] = [0.0, sides.0, -sides.1].map(|offset| curve(offset, bend, contact));
-    let errors = guide_errors(&Places { centre: &centre, plus: &plus, minus: &minus, apart: None }, PITCH_UM).unwrap();
+    let errors = guide_ends(&Places { centre: &centre, plus: &plus, minus: &minus, apart: None }, PITCH_UM).unwrap();
     let truth = |range: core::ops::Range<usize>| {
         let n = range.len() as f64;
         range.map(|k| bend((k as f64 + 0.5) / SEGMENTS as f64)).sum::<f64>() / n * PITCH_UM
     };
-    for (name, estimate, range) in [("entrance", &errors.entrance, ENTRANCE), ("exit", &errors.exit, EXIT)] {
+    for (name, estimate, range) in [("entrance", errors.entrance, ENTRANCE), ("exit", errors.exit, EXIT)] {
+        let estimate = estimate.unwrap();
         let want = truth(range) - truth(MIDDLE);
         let inside = estimate.interval.low <= want && want <= estimate.interval.high;
         assert!(inside && (estimate.value - want).abs() < 0.6, "{name}: {want} um, {estimate:?}");
     }
     let smooth = smoothed(&core::array::from_fn(|k| contact((k as f64 + 0.5) / SEGMENTS as f64)));
     let least = smooth.iter().fold(f64::MAX, |l, v| l.min(*v));
-    assert!((errors.contact.value - least).abs() < 0.02, "{least}, {:?}", errors.contact);
+    let kept = errors.contact.unwrap().kept;
+    assert!((kept.value - least).abs() < 0.02, "{least}, {kept:?}");
 }
 
 #[test]
@@ -79,8 +109,8 @@ fn a_dip_may_be_deeper_than_colour_shows() {
     let shown = (0.64 + 0.316 * 0.64_f64.powf(0.11)) / 1.316;
     let contact = |x: f64| if (0.7..0.9).contains(&x) { shown } else { 1.0 };
     let [centre, plus, minus] = [0.0, 0.4, -0.4].map(|offset| curve(offset, |_| 0.0, contact));
-    let errors = guide_errors(&Places { centre: &centre, plus: &plus, minus: &minus, apart: None }, 58.0).unwrap();
-    let got = &errors.contact;
+    let errors = guide_ends(&Places { centre: &centre, plus: &plus, minus: &minus, apart: None }, 58.0).unwrap();
+    let got = errors.contact.unwrap().kept;
     assert!(got.interval.low < 0.64 && got.interval.high < shown + 0.02, "{got:?}");
     let flat = flatness(&centre).unwrap();
     assert!(flat.interval.low < 0.64 && flat.interval.high < shown + 0.02, "{flat:?}");
@@ -113,9 +143,9 @@ fn heights_hold_for_wide_heads() {
             let side = 0.5 * (1.0 + width) - 0.6;
             let [centre, plus, minus] = [0.0, side, -side].map(|offset| of_width((width, crest), offset, bend));
             let places = Places { centre: &centre, plus: &plus, minus: &minus, apart: Some(2.0 * side) };
-            let errors = guide_errors(&places, 58.0).unwrap();
+            let errors = guide_ends(&places, 58.0).unwrap();
             let want = 58.0 * ENTRANCE.map(|k| bend((k as f64 + 0.5) / SEGMENTS as f64)).sum::<f64>() / 3.0;
-            let got = &errors.entrance;
+            let got = errors.entrance.unwrap();
             let inside = got.interval.low <= want && want <= got.interval.high;
             assert!(inside, "{width} tracks, {setting}: {want} um, {got:?}");
             assert!((errors.reach - 0.5 * (1.0 + width)).abs() < 0.03, "{width}: {}", errors.reach);
@@ -127,6 +157,17 @@ fn heights_hold_for_wide_heads() {
     }
 }
 
+/// The screw was turned since the level at centre was taken.
+#[test]
+fn while_a_guide_is_turned_the_sides_alone_tell_its_height() {
+    let before = curve(0.0, bent(0.0, -0.6), |_| 1.0);
+    let [plus, minus] = [0.4, -0.4].map(|offset| curve(offset, bent(0.0, 0.1), |_| 1.0));
+    let places = Places { centre: &before, plus: &plus, minus: &minus, apart: Some(0.8) };
+    let exit = guide_errors(&places, 58.0).unwrap().exit;
+    assert!((exit.value - 58.0 * 0.0675).abs() < 0.3, "{exit:?}");
+    assert!(guide_ends(&places, 58.0).unwrap().exit.is_err());
+}
+
 #[test]
 fn a_side_that_is_none_is_refused() {
     let flat = curve(0.0, |_| 0.0, |_| 1.0);
@@ -134,6 +175,6 @@ fn a_side_that_is_none_is_refused() {
     let near = curve(0.4, |_| 0.0, |_| 1.0);
     for (plus, minus) in [(&flat, &near), (&near, &far)] {
         let places = Places { centre: &flat, plus, minus, apart: None };
-        assert!(matches!(guide_errors(&places, 58.0), Err(MeasureError::BadParameter { .. })));
+        assert!(matches!(guide_ends(&places, 58.0), Err(MeasureError::BadParameter { .. })));
     }
 }

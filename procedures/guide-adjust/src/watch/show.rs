@@ -1,12 +1,12 @@
 //! What a look shows: gauges, the headline, and what to do next.
 
 use super::{MINUS, PLUS, Standing, Taken, Watch};
-use crate::both::mean_of;
+use crate::judge::{bring_it_back, left_its_track};
 use crate::swing::SET_TO_MANUAL;
 use tapewright_sdk::heads::name;
 use tapewright_sdk::live::{Choice, Gauge, Reading, Trend};
 use tapewright_sdk::measure::curve::{entrance, exit, flatness, middle_level};
-use tapewright_sdk::measure::guides::GuideErrors;
+use tapewright_sdk::measure::guides::OffTrack;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 
@@ -28,7 +28,9 @@ const FORGET: Choice = Choice { word: "forget", text: "begin anew" };
 pub(super) struct State {
     pub(super) seen: Taken,
     pub(super) standing: Standing,
-    pub(super) errors: Vec<GuideErrors>,
+    /// Both guides' height errors over the heads.
+    pub(super) heights: Option<(Estimate, Estimate)>,
+    pub(super) off_track: Option<OffTrack>,
     pub(super) hunts: bool,
 }
 
@@ -50,21 +52,11 @@ impl State {
     /// How far from right it is (less is better), and whether that is the worse guide's height in micrometres;
     /// else the greatest difference of an end from the middle.
     pub(super) fn merit(&self, pitch_um: f64) -> (f64, bool) {
-        if let Some((entrance, exit)) = self.heights() {
+        if let Some((entrance, exit)) = &self.heights {
             return (entrance.value.abs().max(exit.value.abs()).min(pitch_um), true);
         }
         let ends = self.seen.curves.iter().flatten().flat_map(|curve| [entrance(curve), exit(curve)]);
         (ends.flatten().map(|end| (end.value - 1.0).abs()).fold(0.0, f64::max), false)
-    }
-
-    /// Both guides' height errors over the heads.
-    fn heights(&self) -> Option<(Estimate, Estimate)> {
-        if self.errors.is_empty() {
-            return None;
-        }
-        let entrance = mean_of(&self.errors.iter().map(|e| &e.entrance).collect::<Vec<_>>()).ok()?;
-        let exit = mean_of(&self.errors.iter().map(|e| &e.exit).collect::<Vec<_>>()).ok()?;
-        Some((entrance, exit))
     }
 
     pub(super) fn reading(self, watch: &Watch, trend: Trend) -> Result<Reading> {
@@ -80,9 +72,9 @@ impl State {
             gauges.push(gauge(format!("{head}.flatness"), &flatness(curve)?));
         }
         let pitch_um = watch.eye.pitch_um;
-        let heights = self.heights();
+        let heights = self.heights.as_ref();
         let mut large = worst_end(&gauges);
-        if let Some((entrance, exit)) = &heights {
+        if let Some((entrance, exit)) = heights {
             let bar = (-0.5 * pitch_um, 0.5 * pitch_um);
             let worse = usize::from(exit.value.abs() > entrance.value.abs());
             large = Some(gauges.len() + worse);
@@ -94,12 +86,12 @@ impl State {
             gauges[place].trend = trend;
         }
         let sign = watch.with_control;
-        let headline = self.headline(heights.as_ref(), &gauges, sign, pitch_um);
+        let headline = self.headline(heights, &gauges, sign, pitch_um);
         Ok(Reading {
             headline,
             trend,
             large,
-            says: self.says(watch, heights.as_ref(), sign),
+            says: self.says(watch, heights, sign),
             warnings: self.warnings(watch),
             choices: choices(watch),
             gauges,
@@ -122,6 +114,9 @@ impl State {
                 (true, false) => format!("{which} HIGH"),
                 (false, _) => format!("{which} OFF"),
             };
+        }
+        if let Some(off) = self.off_track {
+            return format!("{} LOST", off.end).to_uppercase();
         }
         let Some(place) = worst_end(gauges) else { return "NO LEVEL".into() };
         let end = if gauges[place].name.ends_with("exit") { "EXIT" } else { "ENTRANCE" };
@@ -147,6 +142,10 @@ impl State {
                 _ => "After each turn say both sides again.",
             };
             return format!("{}. {at}", words.join("; "));
+        }
+        if let Some(off) = self.off_track {
+            let (left, back) = (left_its_track(&off), bring_it_back(&off, sign));
+            return format!("{left}: {back}. Then say `centre` anew, and look at both sides.");
         }
         let have = usize::from(watch.sides[PLUS].is_some()) + usize::from(watch.sides[MINUS].is_some());
         if have == 0 {
