@@ -48,6 +48,8 @@ pub struct Play {
     pub run: String,
     /// Settings of the procedure, by name.
     pub settings: Vec<(&'static str, f64)>,
+    /// Settings that are texts.
+    pub texts: Vec<(&'static str, &'static str)>,
     /// The tape may be recorded on.
     pub scratch: bool,
     /// It is held against the run before.
@@ -60,18 +62,20 @@ impl Play {
     /// As it is shipped.
     #[must_use]
     pub fn of(run: impl Into<String>) -> Self {
-        Self { run: run.into(), settings: Vec::new(), scratch: false, against: false, even_picture: false }
+        let (settings, texts) = (Vec::new(), Vec::new());
+        Self { run: run.into(), settings, texts, scratch: false, against: false, even_picture: false }
     }
 
     /// What a run is started with: settings need a sequence of their own, a file in the folder.
     fn sequence(&self, folder: &Path) -> Result<String, Failed> {
-        if self.settings.is_empty() {
+        if self.settings.is_empty() && self.texts.is_empty() {
             return Ok(self.run.clone());
         }
         let path = folder.join("one.toml");
         let mut text = format!("name = {0:?}\npurpose = \"one step\"\n[[step]]\nprocedure = {0:?}\n", self.run);
         text.push_str("[step.settings]\n");
         text.extend(self.settings.iter().map(|(name, value)| format!("{name} = {value:?}\n")));
+        text.extend(self.texts.iter().map(|(name, value)| format!("{name} = {value:?}\n")));
         std::fs::write(&path, text)?;
         Ok(path.display().to_string())
     }

@@ -21,6 +21,7 @@ fn noise_v(lines: &Lines) -> f64 {
 /// Levels: whether all that was judged passed.
 pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings, report: &mut Report) -> Result<bool> {
     let timing = standard.video();
+    let colour = in_colour(settings)?;
     let right_sync = -timing.sync_tip_mv.value;
     let sync = millivolts(&lines.levels.iter().map(|l| l.sync_v).collect::<Vec<_>>(), lines).on("video.sync")?;
     let limits = settings.within(right_sync, &p::SYNC_GOOD, &p::SYNC_REJECT);
@@ -28,7 +29,7 @@ pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings,
 
     let bursts: Vec<f64> = lines.levels.iter().filter_map(|l| l.burst_v).collect();
     let right_burst = timing.burst_pp_mv.value;
-    let mut burst = None;
+    let (mut burst, mut none_is_right) = (None, false);
     if bursts.len() < 3 {
         report.unable(
             Unable::new(
@@ -41,9 +42,15 @@ pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings,
         let level = millivolts(&bursts, lines).on("video.burst")?.within(0.0, f64::MAX);
         let measured = Measured::new("video.burst", Unit::Millivolt, &level);
         // A picture without colour has no burst at all, and is no fault.
-        if level.interval.high < 0.1 * right_burst {
+        if level.interval.high < 0.1 * right_burst && colour != Some(true) {
             report.measured(measured);
-            report.note("There is no burst: the recording is without colour, or the colour killer is at work.");
+            none_is_right = colour == Some(false);
+            if none_is_right {
+                report.note("There is no burst, as the recording is without colour.");
+            } else {
+                let why = "there is no burst: the recording is without colour, or the machine gives none. Say which in `colour` (`yes`, `no`), or play a tape that is known to be in colour";
+                report.unable(Unable::new(UnableCode::NotPossible, why).on("video.burst"));
+            }
         } else {
             let limits = settings.within(right_burst, &p::BURST_GOOD, &p::BURST_REJECT);
             burst = Some((report.measured(measured.judged(limits)), level));
@@ -53,7 +60,21 @@ pub(crate) fn levels(lines: &Lines, standard: LineStandard, settings: &Settings,
     pattern(&sync, of_sync, right_sync, burst.as_ref(), right_burst, black_off, report);
     let passes = |outcome: Option<Outcome>| outcome == Some(Outcome::Pass);
     // A burst that cannot be told is not right either.
-    Ok(passes(of_sync) && bursts.len() >= 3 && burst.is_none_or(|(outcome, _)| passes(outcome)) && of_picture)
+    let of_burst = burst.map_or(none_is_right, |(outcome, _)| passes(outcome));
+    Ok(passes(of_sync) && of_burst && of_picture)
+}
+
+/// Whether the recording is in colour, as far as that is said.
+fn in_colour(settings: &Settings) -> Result<Option<bool>> {
+    match settings.text(&p::COLOUR) {
+        "yes" => Ok(Some(true)),
+        "no" => Ok(Some(false)),
+        "unknown" => Ok(None),
+        other => {
+            let why = format!("`colour` is `{other}`: say `yes`, `no` or `unknown`");
+            Err(Unable::new(UnableCode::NotPossible, why))
+        }
+    }
 }
 
 /// White and black, judged only where the picture is known: whether all that was judged passed, and how black failed.

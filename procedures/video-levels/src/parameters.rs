@@ -32,6 +32,12 @@ pub(crate) const BURST_REJECT: Number = Number::practice(
     Unit::Millivolt,
     [100.0, 1.0, 300.0],
 );
+pub(crate) const COLOUR: Text = Text {
+    name: "colour",
+    meaning: "whether the recording is in colour: `yes`, `no` or `unknown`; with `unknown` no burst is neither right nor wrong",
+    default: "unknown",
+    source: PRACTICE,
+};
 pub(crate) const WHITE: Number = Number::practice(
     "white-in-picture",
     "brightest patch of the test picture, over white; 0: the picture is not known, and white and black are for information",
@@ -118,6 +124,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(SYNC_REJECT),
         Parameter::Number(BURST_GOOD),
         Parameter::Number(BURST_REJECT),
+        Parameter::Text(COLOUR),
         Parameter::Number(WHITE),
         Parameter::Number(WHITE_GOOD),
         Parameter::Number(WHITE_REJECT),
@@ -133,7 +140,8 @@ pub(crate) const DESCRIPTION: Description = Description {
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: false,
     tells: "Whether the video output has its levels and keeps its time. The output must be terminated with 75 ohms, or all levels read \
-            double. Sync and burst have levels of their own in any picture; white and black need a test picture that holds \
+            double. Sync and burst have levels of their own in any picture in colour; no burst at all is right only where `colour` says \
+            that the recording has none; white and black need a test picture that holds \
             them, named by `white-in-picture` and `black-in-picture`, else they are for information. With 525 lines black lies at the \
             `set-up` of 7.5 per cent, in the Japanese variant at none. Single lines are captured at a rate that resolves the subcarrier; \
             the field sync in captures of its own; the time-base error over as many lines as the scope's points allow, \
@@ -143,7 +151,7 @@ pub(crate) const DESCRIPTION: Description = Description {
             goes is not measured.",
     when_it_fails: "All levels wrong by one factor: the termination first, then the output stage's gain. Sync too small, picture right: \
                     a clipping stage or a failing clamp, often a dried-out capacitor. Burst wrong alone: the colour \
-                    channel's gain or its automatic level. Black wrong: was the tape recorded with the set-up that was said? Then \
+                    channel's gain or its automatic level; no burst where the recording is in colour: the colour killer, or the channel is dead. Black wrong: was the tape recorded with the set-up that was said? Then \
                     the clamp. Line jitter and time-base error: the drum (`drum-lock`), tape tension, \
                     a worn drum bearing, dirt on the tape's edge guides. Wrong field structure: is it the machine's own mute picture? \
                     A wrong line period with everything else right is the drum's rate.",

@@ -28,11 +28,16 @@ fn run(text: &str, stage: usize, more: &[&str], procedure: &str) -> Run {
 
 /// The same with settings.
 fn run_set(text: &str, stage: usize, more: &[&str], procedure: &str, settings: &[(&'static str, f64)]) -> Run {
+    run_as(text, stage, more, Play { settings: settings.to_vec(), ..Play::of(procedure) })
+}
+
+/// The same with all that can be said with it.
+fn run_as(text: &str, stage: usize, more: &[&str], play: Play) -> Run {
     let mut scenario = Scenario::parse(text).unwrap_or_else(|faults| panic!("{faults}\n{text}"));
     let mut chosen = scenario.stages.swap_remove(stage);
     chosen.run.extend(more.iter().map(|&command| command.to_owned()));
     scenario.stages = vec![chosen];
-    let play = Play { settings: settings.to_vec(), ..Play::of(procedure) };
+    let procedure = play.run.clone();
     bench::play(&scenario, &[play], library(), Bounds::default()).unwrap_or_else(|error| panic!("{procedure}: {error}"))
 }
 

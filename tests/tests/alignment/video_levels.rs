@@ -1,7 +1,8 @@
 //! Video levels: sync clipped, all levels off, burst alone, lines that do not keep their time.
 
-use super::{Want, check, holds, run, run_set};
+use super::{Want, check, holds, run, run_as, run_set};
 use tapewright_formats::{Finding, Outcome, UnableCode};
+use tapewright_tests::bench::Play;
 
 const SCENARIO: &str = include_str!("../../../sim-instrument/scenarios/video-sync-low.toml");
 const PROCEDURE: &str = "video-levels";
@@ -82,6 +83,27 @@ fn each_fault_has_its_own_finding() {
     ] {
         let said = run(SCENARIO, stage, commands, PROCEDURE);
         check(&said, &Want { verdict: Outcome::Fail, there: &[finding], not_there: &but(finding), unable: &[] });
+    }
+}
+
+/// No burst is right only of a recording that is said to be without colour, and wrong only of one that is said to have it.
+#[test]
+fn no_burst_is_right_where_somebody_said_so() {
+    let grey = with_rf(SCENARIO).replace("picture = \"bars\"", "picture = \"bars\"\ncolour = false");
+    let dead = &["fault video-burst 0"][..];
+    let (right, wrong) = (&[Finding::VideoRight][..], &[Finding::VideoBurstWrong][..]);
+    let not_said = &[UnableCode::NotPossible][..];
+    for (text, commands, colour, verdict, there, unable) in [
+        (&with_rf(SCENARIO), dead, "unknown", Outcome::Unable, &[][..], not_said),
+        (&with_rf(SCENARIO), dead, "yes", Outcome::Fail, wrong, &[]),
+        (&with_rf(SCENARIO), &[][..], "yes", Outcome::Pass, right, &[]),
+        (&grey, &[], "unknown", Outcome::Unable, &[], not_said),
+        (&grey, &[], "no", Outcome::Pass, right, &[]),
+    ] {
+        let play = Play { texts: vec![("colour", colour)], ..Play::of(PROCEDURE) };
+        let said = run_as(text, 1, commands, play);
+        let not_there: Vec<Finding> = nothing_stated().into_iter().filter(|f| !there.contains(f)).collect();
+        check(&said, &Want { verdict, there, not_there: &not_there, unable });
     }
 }
 
