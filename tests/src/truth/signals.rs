@@ -30,8 +30,11 @@ pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Stri
     let azimuth = of("audio-azimuth", Mode::Play).map(|w| machine.sound_truth(w.from_s, w.to_s).azimuth_min);
     let azimuth: Vec<f64> = azimuth.collect();
     if let [first, .., last] = azimuth.as_slice() {
-        all.insert("audio-azimuth/azimuth".to_owned(), *last);
-        all.insert("audio-azimuth/before.azimuth".to_owned(), *first);
+        for (name, angle_min) in [("azimuth", *last), ("before.azimuth", *first)] {
+            all.insert(format!("audio-azimuth/{name}"), angle_min);
+            // What is told where the lean has no sign.
+            all.insert(format!("audio-azimuth/{name}.size"), angle_min.abs());
+        }
     }
     audio_head(machine, &of("audio-head", Mode::Play).collect::<Vec<_>>(), all);
     if let Some(w) = windows.iter().rfind(|w| w.procedure == "supply-ripple") {
