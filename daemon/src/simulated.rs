@@ -13,7 +13,7 @@ use tapewright_clock::{Clock, Instant};
 use tapewright_formats::{Mode, Signal, SignalForm, format_named};
 use tapewright_instrument::dialect::DialectError;
 use tapewright_instrument::link::{InProcess, Peer};
-use tapewright_instrument::transport::{Key, TransportTable};
+use tapewright_instrument::transport::{Key, TrackingKeys, TransportTable};
 use tapewright_instrument::{Dialect, Hookup, Link, Point};
 
 /// The simulator's port as the other end of an in-process link.
@@ -133,7 +133,8 @@ pub fn keys(scenario: &Scenario) -> TransportTable {
         (Mode::Rewind, key(8, 2.0)),
         (Mode::Record, key(9, threading + to_speed)),
     ]);
-    TransportTable { pulse_s: 0.1, verify: true, keys }
+    let tracking = TrackingKeys { up: vec![10], down: vec![11], centre: None, settle_s: 0.1 };
+    TransportTable { pulse_s: 0.1, verify: true, keys, tracking: machine.tracking.keys.then_some(tracking) }
 }
 
 /// A bench whose links are in this process.

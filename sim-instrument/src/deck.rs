@@ -3,10 +3,24 @@
 use crate::source::Source;
 use tapewright_formats::{Mode, TapeKind};
 
+/// Which of the two keys of digital tracking.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TrackingKey {
+    /// A step up.
+    Up,
+    /// A step down.
+    Down,
+    /// Both at once: to its own centre.
+    Both,
+}
+
 /// A machine on the bench. Times are seconds on the bench's timeline and never go back.
 pub trait Deck: Source + Send {
     /// A key is pressed.
     fn key(&mut self, mode: Mode, at_s: f64);
+
+    /// A tracking key is pressed; nothing happens on a machine that has none.
+    fn tracking(&mut self, _key: TrackingKey, _at_s: f64) {}
 
     /// Puts a tape in, by its name in the scenario; `None` takes it out.
     ///

@@ -37,13 +37,13 @@ mod world;
 
 pub use bench::{BenchSetup, SimBench};
 pub use beside::Beside;
-pub use deck::Deck;
+pub use deck::{Deck, TrackingKey};
 pub use front::{FrontEnd, Scaling};
 pub use line::{Counters, LinkFaults, PortSettings};
 pub use operator::{Action, Obeyed};
 pub use port::{SimPort, Which};
 pub use quirks::{Quirk, Quirks};
-pub use relay::{KEYS, OPENS_AFTER_S};
+pub use relay::{KEYS, Key, OPENS_AFTER_S};
 pub use scope::{Acquisition, ChannelErrors, Errors, Specs, TriggeredBy};
 pub use scope::{ChannelSetup, Coupling, Setup, Taken, TriggerFrom, TriggerOn};
 pub use world::{Probe, Probes};

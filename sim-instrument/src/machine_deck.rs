@@ -1,12 +1,16 @@
 //! The simulated tape machine on the bench.
 
-use crate::deck::Deck;
+use crate::deck::{Deck, TrackingKey};
 use crate::machine::Machine;
 use tapewright_formats::{Mode, TapeKind};
 
 impl Deck for Machine {
     fn key(&mut self, mode: Mode, at_s: f64) {
         Self::key(self, mode, at_s);
+    }
+
+    fn tracking(&mut self, key: TrackingKey, at_s: f64) {
+        Self::tracking(self, key, at_s);
     }
 
     fn insert(&mut self, tape: Option<&str>, at_s: f64) -> Result<(), String> {

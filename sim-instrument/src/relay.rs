@@ -1,22 +1,36 @@
 //! The relay box: SCPI ROUTe words that press the machine's keys (SCPI-99 volume 2, ROUTe).
 
+use crate::deck::TrackingKey;
 use crate::ieee488::parse::{Node, Param};
 use crate::ieee488::{Call, Code, Device, Fault, Reply, Table};
 use crate::world::World;
 use std::sync::LazyLock;
 use tapewright_formats::Mode;
 
+/// What a relay lies across.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Key {
+    /// A key of the transport.
+    To(Mode),
+    /// Tracking up.
+    TrackingUp,
+    /// Tracking down.
+    TrackingDown,
+}
+
 /// Keys by relay number, from 1 on.
-pub const KEYS: [Mode; 9] = [
-    Mode::Stop,
-    Mode::Play,
-    Mode::Still,
-    Mode::Advance,
-    Mode::Cue,
-    Mode::Review,
-    Mode::FastForward,
-    Mode::Rewind,
-    Mode::Record,
+pub const KEYS: [Key; 11] = [
+    Key::To(Mode::Stop),
+    Key::To(Mode::Play),
+    Key::To(Mode::Still),
+    Key::To(Mode::Advance),
+    Key::To(Mode::Cue),
+    Key::To(Mode::Review),
+    Key::To(Mode::FastForward),
+    Key::To(Mode::Rewind),
+    Key::To(Mode::Record),
+    Key::TrackingUp,
+    Key::TrackingDown,
 ];
 
 /// The box's own time-out: a relay left closed opens by itself after this long.
@@ -65,6 +79,17 @@ impl RelayBox {
         self.closed.fill(None);
     }
 
+    /// What the tracking keys that are down mean together.
+    fn tracking(&self) -> Option<TrackingKey> {
+        let down = |key: Key| KEYS.iter().zip(&self.closed).any(|(of, state)| *of == key && state.is_some());
+        match (down(Key::TrackingUp), down(Key::TrackingDown)) {
+            (true, true) => Some(TrackingKey::Both),
+            (true, false) => Some(TrackingKey::Up),
+            (false, true) => Some(TrackingKey::Down),
+            (false, false) => None,
+        }
+    }
+
     pub(crate) fn presses(&self) -> Vec<u64> {
         self.presses.clone()
     }
@@ -104,20 +129,27 @@ impl Device for RelayBox {
             };
             return Ok(Reply::Text(relays.iter().map(state).collect::<Vec<_>>().join(",")));
         }
+        let mut tracking = false;
         for relay in relays {
             let Some(state) = self.closed.get_mut(relay) else { continue };
             if matches!(command, Command::Close) {
                 // A key is pressed by closing; one that is held stays as it is.
                 if state.is_none()
-                    && let (Some(mode), Some(presses)) = (KEYS.get(relay), self.presses.get_mut(relay))
+                    && let (Some(key), Some(presses)) = (KEYS.get(relay), self.presses.get_mut(relay))
                 {
                     *presses += 1;
-                    world.deck.key(*mode, world.now_s);
+                    match key {
+                        Key::To(mode) => world.deck.key(*mode, world.now_s),
+                        Key::TrackingUp | Key::TrackingDown => tracking = true,
+                    }
                 }
                 *state = Some(world.now_s);
             } else {
                 *state = None;
             }
+        }
+        if tracking && let Some(key) = self.tracking() {
+            world.deck.tracking(key, world.now_s);
         }
         Ok(Reply::None)
     }

@@ -93,7 +93,8 @@
 //! level, as the fit `L(d) = T - s max(0, |d - c| - a)` gives it. *Offset* is the centre less
 //! the delay at the control's own centre, in milliseconds, in pitches (times the field rate), and by R13 in
 //! millimetres of the audio and control head's place (times the tape speed). *Evenness* is the slope of the
-//! side of longer delays over that of the other, 1 where it falls evenly. *Offset share* is the offset over the range from the
+//! side of longer delays over that of the other, 1 where it falls evenly. *Heads apart* is the centre of head A's own level
+//! less that of head B's, in pitches: by so much head B stands nearer to the track recorded next than head A. *Offset share* is the offset over the range from the
 //! shortest delay to the longest that the control gave, in per cent.
 //!
 //! # Video
@@ -103,13 +104,22 @@
 //! *Time-base error*: standard deviation of leading edges about evenly spaced ones, over the lines of one record.
 //!
 //! # Search
-//! At `n` times play speed a head crosses `n - 1` pitches a scan and finds its own azimuth every second one: `|n - 1| / 2`
-//! *bars a scan*. They are counted as cycles of the level over the time of a nominal field, by the best fitting cosine: with
-//! the drum at `r` times its nominal rate that is `|n - r| / 2`. *Speed* is `n = r + 2 bars` in cue, `r - 2 bars` in review,
-//! where a machine that corrects its line rate has `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
-//! *Balance* is `20 log10` of head B's mean level over head A's, over all scans of the mode. The level of a scan is here the
-//! root of the mean square of the level against position over whole bars up to the second guard, as many as fit between
-//! field blanking and there, so that it matters nothing where the bars lie ([`whole_bars`]).
+//! At `n` times play speed a head crosses `n - 1` pitches a scan and finds its own azimuth every [`pitches_a_bar`], `m`:
+//! every second one, or without azimuth every one. That makes `|n - 1| / m` *bars a scan*. They are counted as cycles of the
+//! level over the time of a nominal field, by the best fitting cosine: with the drum at `r` times its nominal rate that is
+//! `|n - r| / m`. *Speed* is `n = r + m bars` in cue, `r - m bars` in review, where a machine that corrects its line rate has
+//! `r = 1 / (1 - (n - 1) s)`, `s` the shift of R6 over the lines of a scan.
+//!
+//! *Places off*. At a switching the head's place jumps by one pitch, and the other head's own tracks lie one pitch from
+//! this one's: in time the bars go on over the switching without a step, wherever it lies. By how much of the distance between
+//! bars head B's come later than that, within half of it, is `(r - n) / |r - n| (h_B - h_A) / (m P)`: `h` the heights of the heads
+//! towards tracks recorded later, against those of the heads that recorded, `P` the pitch.
+//!
+//! *Balance* is `20 log10` of head B's mean level over head A's, over all scans of the mode that a capture begins with. The level of
+//! a scan is here the root of the mean square of the level against position over whole bars up to the second guard, as many as fit
+//! between field blanking and there, so that it matters nothing where the bars lie ([`whole_bars`]).
+
+use crate::format::Format;
 
 /// A switching this many lines after the start of vertical sync, or fewer, is late: it counts as negative.
 pub const LATE_LINES: f64 = 20.0;
@@ -138,6 +148,19 @@ pub const EXIT: core::ops::Range<usize> = 17..20;
 /// Lines after its switching by which the picture has begun: the switching lies up to eight lines before vertical sync
 /// ([`crate::video`]), and field blanking ends at most 22.5 lines after the start of it.
 pub const PICTURE_LINES: f64 = 31.0;
+
+/// Pitches from bar to bar in search: from a head's own track to its next.
+///
+/// ```
+/// use tapewright_formats::{definitions::pitches_a_bar, format_named};
+/// assert_eq!(format_named("vhs-625-sp").map(pitches_a_bar), Some(2.0));
+/// // Without azimuth a head reads every track.
+/// assert_eq!(format_named("u-625").map(pitches_a_bar), Some(1.0));
+/// ```
+#[must_use]
+pub fn pitches_a_bar(format: &Format) -> f64 {
+    if format.azimuth_deg.value > 0.0 { 2.0 } else { 1.0 }
+}
 
 /// Positions between which the level of a scan of so many lines that holds so many bars is taken: whole bars up to an end, which is
 /// the second guard where all of the scan is to be had. In field blanking there is neither colour nor brightness, and one bar

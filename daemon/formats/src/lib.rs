@@ -15,12 +15,14 @@ pub mod losses;
 pub mod pilots;
 pub mod relations;
 pub mod sound;
+mod tracking;
 pub mod video;
 mod words;
 
 pub use decision::{Decision, Interval, Limit, Limits, decide};
 pub use expectation::{Expectation, expected_in};
 pub use format::{Format, LineStandard, Sourced, Surety, TapeSpeed, format_named, formats};
+pub use tracking::TrackingPress;
 pub use words::{
     Caution, Dimension, Finding, Mode, Outcome, ProbePlace, Signal, SignalForm, TapeKind, UnableCode, Unit, UnknownWord,
 };

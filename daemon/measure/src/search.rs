@@ -1,13 +1,16 @@
 //! Search: noise bars of a scan, counted as cycles of its level.
 //!
 //! At `n` times play speed a head crosses `n - 1` pitches a scan, and its own azimuth comes every second one: the level
-//! rises and falls `|n - 1| / 2` times a scan, as a triangle with a floor. A cosine with its second harmonic is fitted by
-//! least squares at every frequency of a grid, to all scans of one head at once, each with its own phase; the frequency
-//! that explains most is the count of bars.
+//! rises and falls `|n - 1| / 2` times a scan (without azimuth `|n - 1|` times), as a triangle with a floor. A cosine with
+//! its second harmonic is fitted by least squares at every frequency of a grid, to all scans of one head at once, each with
+//! its own phase; the frequency that explains most is the count of bars.
 
 use crate::error::{MeasureError, at_least, finite};
 use crate::estimate::{Contribution, Estimate};
 use crate::turning::Turning;
+
+mod places;
+pub use places::{FirstBar, LEAST_BARS, Places, ScanPair, places_off};
 
 /// Level against position in one scan, at even steps from entrance to exit.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,6 +21,24 @@ pub struct ScanCourse {
     pub from: f64,
     /// Position of the last.
     pub to: f64,
+}
+
+impl ScanCourse {
+    /// Without the levels that reach before a position: there the other head may still be on.
+    #[must_use]
+    pub fn after(mut self, start: f64) -> Self {
+        let step = (self.to - self.from) / (self.level_v.len() as f64 - 1.0).max(1.0);
+        let left_out = ((start - (self.from - 0.5 * step)) / step - 1e-9).ceil().max(0.0) as usize;
+        self.level_v.drain(..left_out.min(self.level_v.len()));
+        self.from += left_out as f64 * step;
+        self
+    }
+}
+
+/// The greatest count that so many levels a scan resolve: four levels a bar.
+#[must_use]
+pub fn most_bars(levels: usize) -> f64 {
+    (levels.saturating_sub(COLUMNS) / 4) as f64
 }
 
 /// The bars of one head.

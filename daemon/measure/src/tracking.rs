@@ -160,6 +160,19 @@ pub fn tracking_centre(steps: &[Step]) -> Result<Tracking, MeasureError> {
     })
 }
 
+/// How far head B's track lies beside it more than head A's, as a delay: the centre of head A's level less that of head B's. Both
+/// were taken at the same delays, whose own errors cancel.
+///
+/// # Errors
+/// [`MeasureError::NotFinite`].
+pub fn centres_apart(a: &Tracking, b: &Tracking) -> Result<Estimate, MeasureError> {
+    let share = |name: &'static str, of: &Tracking| {
+        Contribution::type_a(name, of.centre.standard_uncertainty, (of.steps as f64 - 4.0).max(1.0))
+    };
+    let shares = vec![share("centre of head A's level", a), share("centre of head B's level", b)];
+    Estimate::combined(a.centre.value - b.centre.value, shares)
+}
+
 /// Slopes of both sides apart; none where a side has fewer than two steps.
 fn evenness(steps: &[Step], c: f64, flat: f64, level_u: f64) -> Result<Option<Estimate>, MeasureError> {
     // A straight line through each side's steps: slope and its uncertainty.

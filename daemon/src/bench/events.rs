@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tapewright_clock::{Clock, Instant};
-use tapewright_formats::{Mode, Outcome};
+use tapewright_formats::{Mode, Outcome, TrackingPress};
 use tokio::sync::Notify;
 
 /// Events kept for clients that come back. The oldest go first; a client that asks for one that is
@@ -66,6 +66,11 @@ pub enum BenchEvent {
     ModeReached {
         /// The mode.
         mode: Mode,
+    },
+    /// Tracking keys are pressed. The tape goes on as it did.
+    TrackingAsked {
+        /// What is pressed.
+        press: TrackingPress,
     },
     /// A still picture is about to be ended by the bench: the loading arms will move.
     DwellEnding {

@@ -8,7 +8,7 @@ use super::prompts::{Action, PromptDesk, Question};
 use core::time::Duration;
 use std::sync::{Arc, Mutex, PoisonError};
 use tapewright_clock::{Clock, Instant};
-use tapewright_formats::{Mode, UnableCode};
+use tapewright_formats::{Mode, TrackingPress, UnableCode};
 use tapewright_instrument::transport::RecordGrant;
 use tapewright_instrument::{StopHandle, TransportControl, TransportError};
 use tokio::sync::{mpsc, oneshot};
@@ -39,6 +39,21 @@ pub enum KeysError {
         /// Why.
         #[source]
         source: Box<TransportError>,
+    },
+    /// The relays on the tracking keys or their link failed.
+    #[error("pressing {press} by relay failed")]
+    Tracking {
+        /// What was pressed.
+        press: TrackingPress,
+        /// Why.
+        #[source]
+        source: Box<TransportError>,
+    },
+    /// Stop came while tracking keys were pressed.
+    #[error("pressing {press} was given up: stop came first")]
+    TrackingStopCame {
+        /// What was pressed.
+        press: TrackingPress,
     },
     /// Stop came first.
     #[error("going to {mode} was given up: stop came first")]
@@ -72,10 +87,11 @@ pub enum KeysError {
 impl KeysError {
     /// The code of unable that says the same.
     #[must_use]
-    pub const fn code(&self) -> UnableCode {
+    pub fn code(&self) -> UnableCode {
         match self {
             Self::Relays { .. } => UnableCode::ModeNotReached,
-            Self::StopCame { .. } | Self::Gone => UnableCode::Cancelled,
+            Self::Tracking { source, .. } => source.unable_code(),
+            Self::StopCame { .. } | Self::TrackingStopCame { .. } | Self::Gone => UnableCode::Cancelled,
             Self::Unattended { .. } | Self::TooManyPrompts { .. } => UnableCode::Unattended,
             Self::Declined { .. } => UnableCode::Declined,
         }
@@ -95,6 +111,7 @@ pub enum Keys {
 
 enum Command {
     Go { to: Mode, reply: oneshot::Sender<Result<f64, KeysError>> },
+    Track { press: TrackingPress, reply: oneshot::Sender<Result<bool, KeysError>> },
     Record { grant: RecordGrant, lasting: Duration, reply: oneshot::Sender<Result<(), KeysError>> },
 }
 
@@ -144,6 +161,16 @@ impl TransportHandle {
     pub async fn go(&self, to: Mode) -> Result<f64, KeysError> {
         let (reply, answer) = oneshot::channel();
         self.commands.send(Command::Go { to, reply }).await.map_err(|_| KeysError::Gone)?;
+        answer.await.map_err(|_| KeysError::Gone)?
+    }
+
+    /// Presses tracking keys: false where no relay can, and nothing was pressed.
+    ///
+    /// # Errors
+    /// [`KeysError`].
+    pub async fn track(&self, press: TrackingPress) -> Result<bool, KeysError> {
+        let (reply, answer) = oneshot::channel();
+        self.commands.send(Command::Track { press, reply }).await.map_err(|_| KeysError::Gone)?;
         answer.await.map_err(|_| KeysError::Gone)?
     }
 
@@ -240,6 +267,10 @@ impl Task {
                         let result = self.go_unless_stopped(to).await;
                         let _ = reply.send(result);
                     }
+                    Some(Command::Track { press, reply }) => {
+                        let result = self.track_unless_stopped(press).await;
+                        let _ = reply.send(result);
+                    }
                     Some(Command::Record { grant, lasting, reply }) => {
                         let result = self.record(&grant, lasting).await;
                         let _ = reply.send(result);
@@ -274,6 +305,29 @@ impl Task {
             None => {
                 let _ = self.go(Mode::Stop).await;
                 Err(KeysError::StopCame { mode: to })
+            }
+        }
+    }
+
+    /// Nothing of the loading mechanism moves: hands need not be clear.
+    async fn track_unless_stopped(&mut self, press: TrackingPress) -> Result<bool, KeysError> {
+        let Keys::Relays(control) = &mut self.keys else { return Ok(false) };
+        if !control.has_tracking() {
+            return Ok(false);
+        }
+        self.asking.events.push(BenchEvent::TrackingAsked { press });
+        let stop = Arc::clone(&self.stop);
+        let outcome = tokio::select! {
+            biased;
+            () = stop.asked.notified() => None,
+            done = control.track(press) => Some(done),
+        };
+        match outcome {
+            Some(Ok(())) => Ok(true),
+            Some(Err(source)) => Err(KeysError::Tracking { press, source: Box::new(source) }),
+            None => {
+                let _ = self.go(Mode::Stop).await;
+                Err(KeysError::TrackingStopCame { press })
             }
         }
     }

@@ -104,6 +104,7 @@ pub(crate) fn line_of(event: &BenchEvent) -> Option<String> {
         BenchEvent::StepSkipped { procedure, because, .. } => format!("        {procedure} left out: {because}"),
         BenchEvent::Progress { share, doing, .. } => format!("        {:>3.0} %  {doing}", share * 100.0),
         BenchEvent::ModeAsked { mode } => format!("        hands clear: going to {mode}"),
+        BenchEvent::TrackingAsked { press } => format!("        presses {press}"),
         BenchEvent::DwellEnding { left_s } => {
             format!("        HANDS CLEAR: the still picture is ended in {left_s} s")
         }

@@ -6,7 +6,7 @@ use core::time::Duration;
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 use tapewright_clock::Instant;
-use tapewright_formats::{Mode, UnableCode};
+use tapewright_formats::{Mode, TrackingPress, UnableCode};
 use tapewright_host::{Abilities, Answer, Capture, Failure, Point, Prompt, Refusal, Request, Services, Subject};
 
 /// Over how long captures a second are counted.
@@ -83,6 +83,10 @@ impl Services for LiveServices {
 
     fn now(&mut self) -> Answer<'_, Mode> {
         Box::pin(std::future::ready(Ok(self.bench.transport.now())))
+    }
+
+    fn track(&mut self, press: TrackingPress) -> Answer<'_, bool> {
+        still(&format!("pressing {press}"))
     }
 
     fn record_for(&mut self, _seconds: f64) -> Answer<'_, ()> {

@@ -7,7 +7,7 @@ use crate::bench::shared::Shared;
 use crate::records::{self, Journal, RunEvent};
 use core::time::Duration;
 use std::sync::Arc;
-use tapewright_formats::{Mode, TapeKind, UnableCode};
+use tapewright_formats::{Mode, TapeKind, TrackingPress, UnableCode};
 use tapewright_host::{
     Abilities, Answer, Capture, Earlier, Failure, Point, Prompt, Refusal, Request, Services, Subject,
 };
@@ -72,6 +72,13 @@ impl Services for BenchServices {
 
     fn now(&mut self) -> Answer<'_, Mode> {
         Box::pin(async move { Ok(self.bench.transport.now()) })
+    }
+
+    fn track(&mut self, press: TrackingPress) -> Answer<'_, bool> {
+        Box::pin(async move {
+            let done = self.bench.transport.track(press).await;
+            done.map_err(|error| Self::told(error.code(), crate::report::chain(&error)))
+        })
     }
 
     fn record_for(&mut self, seconds: f64) -> Answer<'_, ()> {

@@ -88,6 +88,8 @@ pub enum Permission {
     Captures,
     /// To work the machine's keys, recording excepted.
     Transport,
+    /// To press the machine's tracking keys.
+    Tracking,
     /// To record, on a tape declared scratch.
     Recording,
     /// To ask the operator.
@@ -100,10 +102,18 @@ pub enum Permission {
 
 impl Permission {
     /// Every permission.
-    pub const ALL: &'static [Self] =
-        &[Self::Captures, Self::Transport, Self::Recording, Self::Operator, Self::Earlier, Self::Report];
+    pub const ALL: &'static [Self] = &[
+        Self::Captures,
+        Self::Transport,
+        Self::Tracking,
+        Self::Recording,
+        Self::Operator,
+        Self::Earlier,
+        Self::Report,
+    ];
     /// Every spelling, in the same order.
-    pub const WORDS: &'static [&'static str] = &["captures", "transport", "recording", "operator", "earlier", "report"];
+    pub const WORDS: &'static [&'static str] =
+        &["captures", "transport", "tracking", "recording", "operator", "earlier", "report"];
 
     /// The spelling: the interface's name in the contract.
     #[must_use]
@@ -111,6 +121,7 @@ impl Permission {
         match self {
             Self::Captures => "captures",
             Self::Transport => "transport",
+            Self::Tracking => "tracking",
             Self::Recording => "recording",
             Self::Operator => "operator",
             Self::Earlier => "earlier",
@@ -124,6 +135,7 @@ impl Permission {
         match self {
             Self::Captures => "look at the signals that are hooked up",
             Self::Transport => "work the machine's keys, recording excepted",
+            Self::Tracking => "press the machine's tracking keys, where relays can",
             Self::Recording => "record, on a tape declared scratch",
             Self::Operator => "ask the operator",
             Self::Earlier => "see what the earlier run measured that this one is held against",

@@ -1,13 +1,15 @@
 //! The contract's interfaces, each function through [`State::via`] or [`State::local`].
 
-use crate::bindings::tapewright::procedure::{captures, earlier, operator, recording, report, transport, types};
+use crate::bindings::tapewright::procedure::{
+    captures, earlier, operator, recording, report, tracking, transport, types,
+};
 use crate::convert::{self, abilities_out, failure_out, info_out, mode, mode_out, point_out, subject_out};
 use crate::services::{CaptureStore, Refusal};
 use crate::state::{Held, State, Stop, nonsense, written};
 use crate::types::{Abilities, Capture, Detection, Earlier, Failure, Point, Request, Subject};
 use serde_json::{Value, json};
 use std::sync::Arc;
-use tapewright_formats::UnableCode;
+use tapewright_formats::{TrackingPress, UnableCode};
 use wasmtime::component::Resource;
 
 fn keep<T: serde::Serialize>(answer: &T) -> Result<Value, Refusal> {
@@ -202,6 +204,30 @@ impl transport::Host for State {
         let told = self.via("transport.now", Value::Null, 0.0, |services| services.now(), known).await?;
         let mode = self.surely(told)?;
         mode_out(mode).ok_or_else(|| self.end(Stop::Fault(format!("`{mode}` is no mode of the contract"))))
+    }
+}
+
+/// Presses of one call, at most: beyond any control's range.
+const TRACKING_PRESSES: u32 = 200;
+
+/// How long one press may take: the longest pulse, and the longest time to settle that a table of keys may give.
+const TRACKING_PRESS_S: f64 = 62.0;
+
+impl tracking::Host for State {
+    async fn turn(&mut self, what: tracking::Press) -> wasmtime::Result<Result<bool, types::Failure>> {
+        let press = match what {
+            tracking::Press::Centre => TrackingPress::Centre,
+            tracking::Press::By(by) => TrackingPress::By(by),
+        };
+        if !(1..=TRACKING_PRESSES).contains(&press.presses()) {
+            let reason = format!("it asked for {} presses of a tracking key", press.presses());
+            return Err(self.end(Stop::Fault(reason)));
+        }
+        let allowed_s = TRACKING_PRESS_S * f64::from(press.presses());
+        let told = self
+            .via("tracking.turn", json!(press), allowed_s, |services| services.track(press), |done, _| keep(done))
+            .await?;
+        Ok(told.map_err(failure_out))
     }
 }
 

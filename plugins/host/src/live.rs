@@ -131,7 +131,7 @@ pub struct LiveRun {
     pub settings: Vec<Setting>,
     /// What one look may use.
     pub limits: Limits,
-    /// Who answers. `go`, `record_for` and `ask` shall refuse: nothing moves but by a person's key.
+    /// Who answers. `go`, `track`, `record_for` and `ask` shall refuse: nothing moves but by a person's key.
     pub services: Box<dyn Services>,
     /// Time, for the watchdog only.
     pub clock: Clock,

@@ -13,7 +13,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tapewright_clock::Clock;
-use tapewright_formats::Mode;
+use tapewright_formats::{Mode, TrackingPress};
 
 /// Where a run left its recorded way. `seq` is the number of the call.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -264,6 +264,10 @@ impl Services for Replay {
 
     fn now(&mut self) -> Answer<'_, Mode> {
         now(self.answer("transport.now", &Value::Null))
+    }
+
+    fn track(&mut self, press: TrackingPress) -> Answer<'_, bool> {
+        now(self.answer("tracking.turn", &json!(press)))
     }
 
     fn record_for(&mut self, seconds: f64) -> Answer<'_, ()> {

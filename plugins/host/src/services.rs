@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, PoisonError};
-use tapewright_formats::Mode;
+use tapewright_formats::{Mode, TrackingPress};
 
 /// Why a service gave no answer.
 #[derive(Debug, thiserror::Error)]
@@ -50,6 +50,8 @@ pub trait Services: Send {
     fn go(&mut self, to: Mode) -> Answer<'_, f64>;
     /// The mode that was last reached.
     fn now(&mut self) -> Answer<'_, Mode>;
+    /// Presses tracking keys; false: the bench has none, and nothing was pressed.
+    fn track(&mut self, press: TrackingPress) -> Answer<'_, bool>;
     /// Records for so many seconds, then stops. Only on a tape declared scratch: the service checks.
     fn record_for(&mut self, seconds: f64) -> Answer<'_, ()>;
     /// Asks the operator.

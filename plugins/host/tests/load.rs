@@ -30,7 +30,8 @@ fn a_procedure_is_taken_with_its_description_and_permissions() {
     assert_eq!(procedure.description.parameters[1].unit, Some(Unit::Volt));
     assert_eq!(procedure.sha256, guest("acts").sha256);
     assert_eq!(procedure.contract, CONTRACT);
-    let expected = [Permission::Captures, Permission::Transport, Permission::Operator, Permission::Report];
+    let expected =
+        [Permission::Captures, Permission::Transport, Permission::Tracking, Permission::Operator, Permission::Report];
     assert_eq!(procedure.permissions, expected, "it never records, so it does not import recording");
 }
 
@@ -43,6 +44,8 @@ fn every_shipped_procedure_is_taken_under_its_own_name() {
         assert_eq!(procedure.sha256, shipped.sha256);
         let records = procedure.permissions.contains(&Permission::Recording);
         assert_eq!(records, shipped.name == "record-playback", "{} and recording", shipped.name);
+        let tracks = procedure.permissions.contains(&Permission::Tracking);
+        assert_eq!(tracks, shipped.name == "tracking-centre", "{} and tracking keys", shipped.name);
     }
 }
 

@@ -44,6 +44,7 @@ fn the_same_evidence_gives_the_same_verdict_bit_for_bit() {
         ("good", Bench::default(), base()),
         ("good", Bench { level_v: 0.3, ..Bench::default() }, base()),
         ("good", Bench { spoil: |c| c.traces[0].info.dt_s = -1.0, ..Bench::default() }, base()),
+        ("track", Bench::default(), base()),
         ("wait", Bench { answer: Some(Err(silent)), ..Bench::default() }, base()),
         ("wait", Bench::default(), base()),
         ("lie", Bench::default(), base()),

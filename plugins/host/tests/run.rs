@@ -76,6 +76,8 @@ fn a_verdict_that_contradicts_itself_is_refused() {
         ("finding", "`machine.haunted` is not a finding"),
         ("code", "`no-wish` is not a code of unable"),
         ("contribution", "contribution `gain` is to measurement 7, of 0"),
+        ("press nothing", "it asked for 0 presses of a tracking key"),
+        ("press for ever", "it asked for 2147483648 presses of a tracking key"),
         ("request", "request: a span of NaN is not between 0 and"),
     ] {
         faulty(name, Limits::default(), reason);

@@ -3,10 +3,12 @@
 //! Each group of functions stands on one interface of the contract, which is one permission; a
 //! procedure's component imports only the interfaces whose functions it calls.
 
-use crate::bindings::tapewright::procedure::{captures, operator, recording, transport};
+use crate::bindings::tapewright::procedure::{captures, operator, recording, tracking, transport};
 use crate::convert::{mode, mode_back, tape, tape_back};
 use crate::unable::{Result, Unable};
-use tapewright_formats::{Format, Mode, ProbePlace, Signal, SignalForm, TapeKind, UnableCode, format_named};
+use tapewright_formats::{
+    Format, Mode, ProbePlace, Signal, SignalForm, TapeKind, TrackingPress, UnableCode, format_named,
+};
 
 pub use captures::{Abilities, Head};
 
@@ -143,6 +145,18 @@ pub fn go(to: Mode) -> Result<f64> {
 #[must_use]
 pub fn now() -> Mode {
     mode_back(transport::now())
+}
+
+/// Presses the machine's tracking keys, at least once: false where the bench has none, and the operator is to be asked.
+/// (Permission `tracking`.)
+///
+/// # Errors
+/// What the daemon says, e.g. `link-lost`.
+pub fn turn_tracking(press: TrackingPress) -> Result<bool> {
+    Ok(tracking::turn(match press {
+        TrackingPress::Centre => tracking::Press::Centre,
+        TrackingPress::By(by) => tracking::Press::By(by),
+    })?)
 }
 
 /// What a procedure came to, with the tape in stop: whatever happened, it does not go on running unwatched.

@@ -64,7 +64,7 @@ mod unable;
 
 pub use bench::{
     Abilities, Action, Head, Point, Prompt, Subject, abilities, go, hooked_up, hookup, now, record_for, stopped_after,
-    subject,
+    subject, turn_tracking,
 };
 pub use captures::{Acquire, Capture, Codes, DEADLINE_S, Slope, TraceInfo};
 pub use parameters::{Number, PRACTICE, Parameter, Settings, Text};
@@ -79,10 +79,10 @@ pub mod prelude {
     pub use crate::{
         Acquire, Action, Capture, Codes, Description, Figure, Head, Measured, Number, On, PRACTICE, Parameter, Point,
         Procedure, Prompt, Report, Result, Series, Settings, Slope, Subject, Text, Unable, abilities, go, hooked_up,
-        hookup, now, stopped_after, subject,
+        hookup, now, stopped_after, subject, turn_tracking,
     };
     pub use tapewright_formats::{
-        Caution, Finding, Interval, Limit, Limits, Mode, Outcome, Signal, TapeKind, UnableCode, Unit,
+        Caution, Finding, Interval, Limit, Limits, Mode, Outcome, Signal, TapeKind, TrackingPress, UnableCode, Unit,
     };
     pub use tapewright_measure::{Contribution, Estimate, Evaluation, MeasureError, PairTrace, Trace};
 }

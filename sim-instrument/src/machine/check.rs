@@ -43,6 +43,8 @@ pub(crate) fn numbers(config: &MachineConfig) -> Result<(), MachineError> {
         super::dropouts::check(&tape.dropouts)?;
     }
     number("offset_pitch", config.tracking.offset_pitch, -10.0, 10.0, finite)?;
+    number("step_pitch", config.tracking.step_pitch, -1.0, 1.0, "give -1 to 1 pitches")?;
+    number("range_pitch", config.tracking.range_pitch, 0.0, 2.0, "give 0 to 2 pitches")?;
     number("x_error_mm", config.tracking.x_error_mm, -10.0, 10.0, "give -10 to 10 mm")?;
     number("hunting_pitch", config.tracking.hunting_pitch, 0.0, 10.0, not_negative)?;
     number("hunting_period_s", config.tracking.hunting_period_s.unwrap_or(1.0), 0.5, 1e6, "give 0.5 s or more")?;

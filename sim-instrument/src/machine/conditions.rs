@@ -63,8 +63,7 @@ impl HeadState {
         format: &Format,
         level_v: f64,
         (colour_ratio, pilot_ratio): (f64, f64),
-        gain: f64,
-        more_dirt_um: f64,
+        (gain, more_dirt_um, height_um): (f64, f64, Option<f64>),
     ) -> Self {
         let speed = writing_speed_m_s(format);
         let (sync, white, under) = (format.fm_sync_hz.value, format.fm_white_hz.value, format.colour_under_hz.value);
@@ -79,7 +78,7 @@ impl HeadState {
         let curve = (end / whole - mid / half) / (whole - half);
         Self {
             width_um: config.width_um.unwrap_or_else(|| pitch_um(format)),
-            height_um: config.height_um,
+            height_um: height_um.unwrap_or(config.height_um),
             level_v: level_v * gain * at_sync / good(sync),
             colour_v: level_v * gain * colour_ratio * keeps(under) / good(under),
             // Its wavelength is so long that distance and gap take nothing worth counting.
@@ -217,16 +216,16 @@ impl Conditions {
         } else {
             (rf.level_v, faults.noise_v.unwrap_or(rf.noise_v))
         };
-        let head = |head: &HeadConfig, gain, dirt| {
-            HeadState::new(head, format, level, (rf.colour_under_ratio, rf.pilot_ratio), gain, dirt)
+        let head = |head: &HeadConfig, of_it| {
+            HeadState::new(head, format, level, (rf.colour_under_ratio, rf.pilot_ratio), of_it)
         };
         Self {
             config: Arc::clone(config),
             format,
             machine_pitch_um: pitch_um(format),
             heads: [
-                head(&config.head_a, gains[0], faults.head_a_dirt_um),
-                head(&config.head_b, gains[1], faults.head_b_dirt_um),
+                head(&config.head_a, (gains[0], faults.head_a_dirt_um, faults.head_a_height_um)),
+                head(&config.head_b, (gains[1], faults.head_b_dirt_um, faults.head_b_height_um)),
             ],
             guides: GuideCurve {
                 entrance_um: faults.entrance_um.unwrap_or(config.guides.entrance_um),

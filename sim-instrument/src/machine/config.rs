@@ -122,18 +122,40 @@ impl Default for HeadConfig {
 }
 
 /// Tracking: the place of the tape against the heads that the capstan servo holds.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct TrackingConfig {
     /// The tracking control, in track pitches.
     pub offset_pitch: f64,
-    /// Greatest excursion of a tracking servo that hunts, in track pitches; 0: it does not.
+    /// Whether it has two keys, for up and down, and both for its own centre; else it is a knob.
+    pub keys: bool,
+    /// By how much a press moves it, in track pitches; below zero: the other way.
+    pub step_pitch: f64,
+    /// How far from its own centre the keys move it, in track pitches.
+    pub range_pitch: f64,
+    /// Greatest excursion of a tracking servo that hunts, in track pitches; 0: it does not. A tracking key ends it: tracking
+    /// is then manual.
     pub hunting_pitch: f64,
     /// About the period of the hunting.
     pub hunting_period_s: Option<f64>,
     /// Displacement of the audio and control head along the tape from its right place: with the tracking
     /// control at its centre the heads are off their tracks by `x f_V / v` pitches (R13).
     pub x_error_mm: f64,
+}
+
+impl Default for TrackingConfig {
+    fn default() -> Self {
+        Self {
+            offset_pitch: 0.0,
+            keys: false,
+            // Common practice, no source.
+            step_pitch: 0.07,
+            range_pitch: 0.7,
+            hunting_pitch: 0.0,
+            hunting_period_s: None,
+            x_error_mm: 0.0,
+        }
+    }
 }
 
 /// The RF test point.

@@ -155,7 +155,8 @@ impl Timeline {
                     - config.drum.phase_s * field_hz;
                 let offset = target + 2.0 * ((tape_place - field_hz * t - target) / 2.0).round();
                 let away = tape_place - field_hz * t - offset;
-                let hunting = conditions.faults.hunting_pitch.unwrap_or(config.tracking.hunting_pitch);
+                let automatic = if conditions.faults.tracking_manual { 0.0 } else { config.tracking.hunting_pitch };
+                let hunting = conditions.faults.hunting_pitch.unwrap_or(automatic);
                 let to_and_fro = (hunting, config.tracking.hunting_period_s.unwrap_or(6.0), hash(self.seed, 31));
                 locked(t, field_hz, offset, away, config.capstan.lock_tau_s).that_hunts(t, to_and_fro)
             }

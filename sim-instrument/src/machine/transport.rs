@@ -5,6 +5,7 @@ use super::conditions::{Conditions, neighbour_shift};
 use super::config::DrumConfig;
 use super::random::mix;
 use super::timeline::{Drum, Plan, Tape};
+use crate::deck::TrackingKey;
 use std::sync::Arc;
 use tapewright_formats::{Format, Mode};
 
@@ -12,6 +13,24 @@ use tapewright_formats::{Format, Mode};
 const CHANGE_S: f64 = 0.3;
 
 impl Machine {
+    /// A tracking key is pressed: the control moves by a step, as far as it goes, or to its own centre, and stays where it
+    /// was put. A machine with a knob has no such keys.
+    pub fn tracking(&mut self, key: TrackingKey, at_s: f64) {
+        let control = &self.config.tracking;
+        if !control.keys || self.faults.tracking_keys_dead {
+            return;
+        }
+        let now_pitch = self.faults.tracking_pitch.unwrap_or(control.offset_pitch);
+        let moved_pitch = match key {
+            TrackingKey::Both => 0.0,
+            TrackingKey::Up => now_pitch + control.step_pitch,
+            TrackingKey::Down => now_pitch - control.step_pitch,
+        };
+        self.faults.tracking_pitch = Some(moved_pitch.clamp(-control.range_pitch, control.range_pitch));
+        self.faults.tracking_manual = true;
+        self.apply(at_s);
+    }
+
     /// A key is pressed. Returns when the mode is reached and every servo that can lock is locked.
     ///
     /// Without a tape, or with a stuck transport, nothing moves.

@@ -25,6 +25,13 @@ impl Machine {
         -conditions.tape.as_ref().map_or(0.0, |tape| tape.tracking_pitch) - conditions.x_pitch()
     }
 
+    /// Height of head B over that of head A at an instant, in track pitches, positive towards the track recorded next.
+    #[must_use]
+    pub fn heads_apart_pitch(&self, t_s: f64) -> f64 {
+        let conditions = &self.timeline.at(t_s).conditions;
+        (conditions.heads[1].height_um - conditions.heads[0].height_um) / conditions.machine_pitch_um
+    }
+
     /// Speed of the tape at an instant over that at which it was recorded; negative backwards.
     #[must_use]
     pub fn tape_speed_ratio(&self, t_s: f64) -> f64 {

@@ -1,7 +1,7 @@
 //! A machine with simple, exactly known signals, and a controller that steps the time by itself.
 
 use sim_instrument::source::{Point, Slope, Source};
-use sim_instrument::{BenchSetup, Deck, FrontEnd, PortSettings, Probe, SimBench, SimPort, Specs};
+use sim_instrument::{BenchSetup, Deck, FrontEnd, PortSettings, Probe, SimBench, SimPort, Specs, TrackingKey};
 use std::sync::{Arc, Mutex};
 use tapewright_clock::Instant;
 use tapewright_formats::{Mode, Signal, TapeKind};
@@ -141,6 +141,10 @@ impl Source for Plain {
 impl Deck for Plain {
     fn key(&mut self, mode: Mode, at_s: f64) {
         self.did(format!("{mode} at {at_s:.6}"));
+    }
+
+    fn tracking(&mut self, key: TrackingKey, at_s: f64) {
+        self.did(format!("tracking {key:?} at {at_s:.6}"));
     }
 
     fn insert(&mut self, tape: Option<&str>, _at_s: f64) -> Result<(), String> {

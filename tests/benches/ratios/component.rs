@@ -6,7 +6,7 @@ use std::fmt::Write;
 use std::future::ready;
 use std::sync::{Arc, Mutex};
 use tapewright_clock::Clock;
-use tapewright_formats::{Mode, ProbePlace, Signal, SignalForm, TapeKind, UnableCode, format_named};
+use tapewright_formats::{Mode, ProbePlace, Signal, SignalForm, TapeKind, TrackingPress, UnableCode, format_named};
 use tapewright_host::{
     Abilities, Answer, Call, Cancel, Capture, Engine, Failure, Head, Limits, Log, MemoryCaptures, Point, Procedure,
     Prompt, Refusal, Request, Run, Services, Setting, Subject, TraceData, TraceInfo, Value, Verdict,
@@ -93,6 +93,10 @@ impl Services for Replayed {
 
     fn now(&mut self) -> Answer<'_, Mode> {
         done(Ok(Mode::Play))
+    }
+
+    fn track(&mut self, _: TrackingPress) -> Answer<'_, bool> {
+        done(Ok(false))
     }
 
     fn record_for(&mut self, _: f64) -> Answer<'_, ()> {

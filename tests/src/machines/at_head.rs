@@ -9,7 +9,8 @@ use core::fmt::Write;
 const AT_HEAD: f64 = 0.25;
 
 /// The groups that are drawn so.
-const GROUPS: [&str; 5] = ["first-look", "capstan-lock", "guide-adjust", "search-modes", "tape-safe"];
+const GROUPS: [&str; 7] =
+    ["first-look", "capstan-lock", "tracking-centre", "guide-adjust", "search-modes", "audio-head", "tape-safe"];
 
 /// What a control head gives in play, in volts peak to peak (common practice, no source): from where a scope's least range shows
 /// twenty steps of it.

@@ -2,6 +2,7 @@
 
 use super::sheet::{Scopes, Sheet};
 use tapewright_formats::TapeKind;
+use tapewright_formats::relations::pitch_um;
 
 /// Places of the control, as the procedure asks for them unless set otherwise.
 const STEPS: u32 = 9;
@@ -30,4 +31,23 @@ pub(super) fn draw(sheet: &mut Sheet) {
     sheet.probe("CH1", "rf", 1.0, Some(expected_v));
     sheet.trains("CH2", "control-track");
     sheet.play_it(&[]);
+    // Half of the machines have keys, which relays press: then nobody is asked.
+    let keys = sheet.random.between(0.0, 1.0) < 0.5;
+    sheet.note("control", &if keys { "keys" } else { "knob" });
+    if keys {
+        sheet.set("machine.tracking.keys", true);
+        sheet.set("machine.tracking.range_pitch", END);
+        let step = sheet.random.between(0.05, 0.1);
+        let way: f64 = *sheet.random.one_of(&[-1.0, 1.0]);
+        sheet.set("machine.tracking.step_pitch", way * step);
+    }
+    // A third of them have a head at another height than the other.
+    if sheet.random.between(0.0, 1.0) < 0.33 {
+        let apart = sheet.near_or(&[-0.25, -0.1, 0.1, 0.25], 0.02, (-0.4, 0.4));
+        sheet.note("heads", &"apart");
+        let height_um = apart * pitch_um(format);
+        let of = *sheet.random.one_of(&[0.0, 0.5, 1.0]);
+        sheet.set("machine.head_a.height_um", -of * height_um);
+        sheet.set("machine.head_b.height_um", (1.0 - of) * height_um);
+    }
 }

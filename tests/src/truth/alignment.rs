@@ -4,8 +4,8 @@ use super::{Window, deviation, in_mode, mean, mean_slope_and_swing, span as cove
 use sim_instrument::machine::{Head, Machine, Picture};
 use std::collections::BTreeMap;
 use tapewright_formats::Mode;
-use tapewright_formats::definitions::{GUARD_LINES, whole_bars};
-use tapewright_formats::relations::degrees_a_line;
+use tapewright_formats::definitions::{GUARD_LINES, pitches_a_bar, whole_bars};
+use tapewright_formats::relations::{degrees_a_line, pitch_um};
 
 /// Adds what there is to say about these windows.
 pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
@@ -121,14 +121,20 @@ fn tracking_centre(machine: &Machine, windows: &[Window], all: &mut BTreeMap<Str
     let mut put = |name: &str, value: f64| {
         all.insert(format!("tracking-centre/tracking.{name}"), value);
     };
+    let apart = machine.heads_apart_pitch(to_s);
+    put("heads-apart", apart);
+    if let Some(own_s) = own_s {
+        put("delay", 1e3 * own_s);
+    }
+    if apart != 0.0 {
+        // Of two heads with levels of their own the mean has no exact centre.
+        return;
+    }
     put("offset", offset);
     put("offset-time", 1e3 * offset_s);
     put("x-error", -offset_s * machine.format().tape_speed_mm_s.value);
     put("offset-share", 100.0 * offset / range);
     put("evenness", 1.0);
-    if let Some(own_s) = own_s {
-        put("delay", 1e3 * own_s);
-    }
 }
 
 /// Levels by the output's settings; times by the leading edges of every line over the whole look.
@@ -197,26 +203,32 @@ fn about_even(leads: &[f64], line_s: f64) -> f64 {
     deviation(&numbers.iter().zip(leads).map(|(n, l)| l - ml - products / squares * (n - mn)).collect::<Vec<_>>())
 }
 
-/// Cycles over a nominal field's time, from the tape's and the drum's courses.
+/// Cycles over a nominal field's time, from the tape's and the drum's courses; places from the heads' heights.
 fn search_modes(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
     for mode in [Mode::Cue, Mode::Review] {
         let own = windows.iter().find(|w| w.procedure == "search-modes" && w.mode == mode);
         let Some(window) = own else { continue };
         let (_, slope, _) = mean_slope_and_swing(|t| machine.tape_course_pitch(t), (window.from_s, window.to_s));
-        let pitches = slope / machine.format().lines.field_rate_hz();
+        let (format, config) = (machine.format(), machine.config());
+        let bars_hz = slope / pitches_a_bar(format);
         for head in ["head-a", "head-b"] {
-            all.insert(format!("search-modes/{mode}.{head}.bars"), 0.5 * pitches.abs());
+            all.insert(format!("search-modes/{mode}.{head}.bars"), bars_hz.abs() / format.lines.field_rate_hz());
         }
+        // A head that stands further along the way across the tracks meets them sooner.
+        let apart_bars =
+            (config.head_b.height_um - config.head_a.height_um) / (pitches_a_bar(format) * pitch_um(format));
+        let off = -slope.signum() * apart_bars;
+        all.insert(format!("search-modes/{mode}.places-off"), off - off.round());
         let speed = machine.tape_speed_ratio(window.from_s);
         all.insert(format!("search-modes/{mode}.speed"), speed);
         all.insert(format!("search-modes/{mode}.speed-by-pulses"), speed);
         // Bars follow from the geometry, on every machine.
         all.insert(format!("search-modes/{mode}.bars-off"), 0.0);
         let Some((from_s, to_s)) = covered(in_mode(windows, "search-modes", mode)) else { continue };
-        let lines = machine.format().lines.lines_a_scan();
+        let lines = format.lines.lines_a_scan();
         let level_v = |head: Head| {
             let level_v = |(at_s, until_s): (f64, f64)| {
-                let span = whole_bars(0.5 * slope.abs() * (until_s - at_s), lines, 1.0 - GUARD_LINES / lines);
+                let span = whole_bars(bars_hz.abs() * (until_s - at_s), lines, 1.0 - GUARD_LINES / lines);
                 machine.level_over_v(head, at_s, span)
             };
             mean(&machine.scans(head, from_s, to_s).into_iter().filter_map(level_v).collect::<Vec<_>>())

@@ -120,6 +120,8 @@ closed_list! {
         TrackingCentred = "tracking.centred",
         /// Level is greatest away from the centre of the tracking control.
         TrackingOffCentre = "tracking.off-centre",
+        /// The two video heads have their tracking centre at different places.
+        TrackingHeadsApart = "tracking.heads-apart",
         /// Level falls unevenly on the two sides of the tracking centre.
         TrackingUneven = "tracking.uneven",
         /// Sync pulses smaller than they should be.
@@ -136,12 +138,14 @@ closed_list! {
         VideoFieldWrong = "video.field-structure",
         /// Levels and timing of the video as they should be.
         VideoRight = "video.right",
-        /// Noise bars in search are as many as the format's geometry says.
+        /// Noise bars in search are as many as the format's geometry says, and lie where it says.
         SearchAsPredicted = "search.as-predicted",
         /// Noise bars in search say another tape speed.
         SearchWrongSpeed = "search.wrong-speed",
         /// In search one head shows no tracks.
         SearchHeadMissing = "search.head-missing",
+        /// In search one head's bars do not go on where the other's end.
+        SearchPlacesOff = "search.places-off",
         /// The entrance guide holds the tape too high.
         EntranceGuideHigh = "entrance-guide.high",
         /// The entrance guide holds the tape too low.

@@ -10,11 +10,11 @@ use crate::link::BoxFuture;
 use crate::scpi::{BuildError, SessionError};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use tapewright_formats::{Mode, UnableCode};
+use tapewright_formats::{Mode, TrackingPress, UnableCode};
 use tokio::sync::Notify;
 
 pub use relay::RelayTransport;
-pub use table::{Key, TableFault, TransportTable};
+pub use table::{Key, TableFault, TrackingKeys, TransportTable};
 
 /// Why the machine did not go where it was sent.
 #[derive(Debug, thiserror::Error)]
@@ -28,6 +28,12 @@ pub enum TransportError {
         /// Where it was going.
         to: Mode,
     },
+    /// Stop was asked for while tracking keys were pressed.
+    #[error("stop was asked for while {press} was pressed; the stop key was pressed; run it again when it is safe to")]
+    TrackingStopped {
+        /// What was pressed.
+        press: TrackingPress,
+    },
     /// No key leads there.
     #[error("the key table has no way to `{to}`; it has {}: add its key to the table, or work it by hand", .known.join(", "))]
     NoKey {
@@ -35,6 +41,14 @@ pub enum TransportError {
         to: Mode,
         /// Where it can go.
         known: Vec<&'static str>,
+    },
+    /// No relay is on the tracking keys.
+    #[error(
+        "the key table has no `tracking`, so {press} was not pressed: add its relays to the table, or work it by hand"
+    )]
+    NoTracking {
+        /// What was to be pressed.
+        press: TrackingPress,
     },
     /// Recording without a grant.
     #[error(
@@ -80,8 +94,10 @@ impl TransportError {
     #[must_use]
     pub const fn unable_code(&self) -> UnableCode {
         match self {
-            Self::Stopped { .. } => UnableCode::Cancelled,
-            Self::NoKey { .. } | Self::NoGrant | Self::Build { .. } => UnableCode::NotPossible,
+            Self::Stopped { .. } | Self::TrackingStopped { .. } => UnableCode::Cancelled,
+            Self::NoKey { .. } | Self::NoTracking { .. } | Self::NoGrant | Self::Build { .. } => {
+                UnableCode::NotPossible
+            }
             Self::Relay { .. } => UnableCode::ModeNotReached,
             Self::Session { .. } => UnableCode::LinkLost,
         }
@@ -127,6 +143,15 @@ pub trait TransportControl: Send {
     /// # Errors
     /// [`TransportError`].
     fn record<'a>(&'a mut self, grant: &'a RecordGrant) -> BoxFuture<'a, Result<f64, TransportError>>;
+
+    /// Whether there are tracking keys.
+    fn has_tracking(&self) -> bool;
+
+    /// Presses tracking keys, and returns when they are let go. The tape goes on as it did.
+    ///
+    /// # Errors
+    /// [`TransportError`]; [`TransportError::NoTracking`] where there are none.
+    fn track(&mut self, press: TrackingPress) -> BoxFuture<'_, Result<(), TransportError>>;
 
     /// The mode last reached; none while it is not known.
     fn mode(&self) -> Option<Mode>;

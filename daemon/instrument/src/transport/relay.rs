@@ -9,7 +9,7 @@ use crate::link::{BoxFuture, Link};
 use crate::scpi::{BuildError, Message, Profile, Session, answer};
 use core::time::Duration;
 use tapewright_clock::Clock;
-use tapewright_formats::Mode;
+use tapewright_formats::{Mode, TrackingPress};
 
 /// A transport behind a relay box.
 pub struct RelayTransport {
@@ -133,10 +133,41 @@ impl RelayTransport {
     }
 
     async fn stopped(&mut self, to: Mode) -> Result<(), TransportError> {
+        self.stop_seen().await?;
+        Err(TransportError::Stopped { to })
+    }
+
+    async fn stop_seen(&mut self) -> Result<(), TransportError> {
         self.press_stop().await?;
         // The wish stays until whoever owns the transport has seen it.
         self.stop.request();
-        Err(TransportError::Stopped { to })
+        Ok(())
+    }
+
+    async fn press_tracking(&mut self, press: TrackingPress) -> Result<(), TransportError> {
+        let keys = self.table.tracking.clone().ok_or(TransportError::NoTracking { press })?;
+        let relays = match press {
+            TrackingPress::Centre => keys.centre(),
+            TrackingPress::By(by) if by < 0 => keys.down,
+            TrackingPress::By(_) => keys.up,
+        };
+        for _ in 0..press.presses() {
+            if self.stop.is_requested() {
+                self.stop_seen().await?;
+                return Err(TransportError::TrackingStopped { press });
+            }
+            // No tracking key moves the transport.
+            let mode = self.mode;
+            self.press(&relays).await?;
+            self.mode = mode;
+            let settled = self.clock.now() + Duration::from_secs_f64(keys.settle_s);
+            let stop = self.stop.clone();
+            if self.clock.deadline(settled, stop.requested()).await.is_some() {
+                self.stop_seen().await?;
+                return Err(TransportError::TrackingStopped { press });
+            }
+        }
+        Ok(())
     }
 
     async fn travel(&mut self, to: Mode) -> Result<f64, TransportError> {
@@ -197,6 +228,14 @@ impl TransportControl for RelayTransport {
             tracing::info!(tape = grant.tape(), "recording on a tape declared scratch");
             self.travel(Mode::Record).await
         })
+    }
+
+    fn has_tracking(&self) -> bool {
+        self.table.tracking.is_some()
+    }
+
+    fn track(&mut self, press: TrackingPress) -> BoxFuture<'_, Result<(), TransportError>> {
+        Box::pin(self.press_tracking(press))
     }
 
     fn mode(&self) -> Option<Mode> {

@@ -23,6 +23,57 @@ pub struct Key {
     pub lands_in: Option<Mode>,
 }
 
+/// The keys of digital tracking: two, which together set it to its own centre (common practice, no source).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TrackingKeys {
+    /// Relays that press tracking up together.
+    #[serde(default)]
+    pub up: Vec<u32>,
+    /// Relays that press tracking down together.
+    #[serde(default)]
+    pub down: Vec<u32>,
+    /// Relays that press the key of its own centre, where there is one; else up and down close at once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub centre: Option<Vec<u32>>,
+    /// How long the machine takes after a press before the next is one of its own.
+    pub settle_s: f64,
+}
+
+impl TrackingKeys {
+    /// Relays that set it to its own centre.
+    #[must_use]
+    pub fn centre(&self) -> Vec<u32> {
+        self.centre.clone().unwrap_or_else(|| self.up.iter().chain(&self.down).copied().collect())
+    }
+
+    fn faults(&self, keys: &BTreeMap<Mode, Key>) -> Vec<String> {
+        let mut faults = Vec::new();
+        let of = [("up", Some(&self.up)), ("down", Some(&self.down)), ("centre", self.centre.as_ref())];
+        let mut used: Vec<(String, u32)> =
+            keys.iter().flat_map(|(mode, key)| key.relays.iter().map(move |r| (format!("keys.{mode}"), *r))).collect();
+        for (word, relays) in of.into_iter().filter_map(|(word, relays)| Some((word, relays?))) {
+            if relays.is_empty() || relays.contains(&0) {
+                faults.push(format!(
+                    "`tracking.{word}` is {relays:?}: expected relay numbers from 1; give both `up` and `down`, or no `tracking`"
+                ));
+            }
+            for relay in relays {
+                if let Some((other, _)) = used.iter().find(|(_, of)| of == relay) {
+                    faults.push(format!(
+                        "relay {relay} is in `tracking.{word}` and in `{other}`: a tracking key needs relays of its own"
+                    ));
+                }
+                used.push((format!("tracking.{word}"), *relay));
+            }
+        }
+        if !(self.settle_s.is_finite() && (0.0..=60.0).contains(&self.settle_s)) {
+            faults.push(format!("`tracking.settle-s` is {}: expected 0 to 60", self.settle_s));
+        }
+        faults
+    }
+}
+
 /// The whole table, as its TOML file has it.
 ///
 /// ```
@@ -39,6 +90,10 @@ pub struct Key {
 ///     relays = [3]
 ///     via = "play"
 ///     settle-s = 2.0
+///     [tracking]
+///     up = [10]
+///     down = [11]
+///     settle-s = 0.3
 /// "#).unwrap();
 /// assert_eq!(table.keys.len(), 3);
 /// ```
@@ -52,6 +107,9 @@ pub struct TransportTable {
     pub verify: bool,
     /// Keys by the mode that they lead to.
     pub keys: BTreeMap<Mode, Key>,
+    /// The tracking keys, where relays press them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tracking: Option<TrackingKeys>,
 }
 
 const fn yes() -> bool {
@@ -136,6 +194,7 @@ impl TransportTable {
                 faults.push(format!("`keys.{mode}` and `keys.{other}` close the same relays"));
             }
         }
+        faults.extend(self.tracking.iter().flat_map(|tracking| tracking.faults(&self.keys)));
         faults
     }
 }

@@ -4,7 +4,7 @@ use crate::common::{Instrument, Knobs, Say, chain, run};
 use core::time::Duration;
 use std::sync::{Arc, Mutex};
 use tapewright_clock::{Clock, Instant};
-use tapewright_formats::{Mode, UnableCode};
+use tapewright_formats::{Mode, TrackingPress, UnableCode};
 use tapewright_instrument::transport::{RecordGrant, TransportTable};
 use tapewright_instrument::{RelayTransport, TransportControl, TransportError};
 
@@ -16,6 +16,10 @@ play = { relays = [2], settle-s = 8.0 }
 still = { relays = [3], via = "play", settle-s = 2.0 }
 advance = { relays = [4], via = "still", again = true, lands-in = "still", settle-s = 0.5 }
 record = { relays = [2, 9], settle-s = 8.0 }
+[tracking]
+up = [5]
+down = [6]
+settle-s = 0.5
 "#;
 
 /// What the box did: relay, whether it closed, when.
@@ -188,6 +192,46 @@ fn recording_needs_its_grant_and_bad_relays_are_named() {
 }
 
 #[test]
+fn tracking_keys_are_pressed_one_by_one_and_the_mode_stays() {
+    run(async |clock| {
+        let (mut transport, state, _) = start(&clock).await;
+        transport.go(Mode::Play).await.unwrap();
+        let before = state.lock().unwrap().presses().len();
+        for press in [TrackingPress::Centre, TrackingPress::By(2), TrackingPress::By(-1)] {
+            transport.track(press).await.unwrap();
+        }
+        assert_eq!(transport.mode(), Some(Mode::Play));
+        let state = state.lock().unwrap();
+        assert_eq!(state.presses()[before..], [vec![5, 6], vec![5], vec![5], vec![6]]);
+        assert_eq!(state.closed, [false; 10], "every key is let go");
+        let times: Vec<Instant> =
+            state.log.iter().filter(|(r, closed, _)| *closed && r == &[5]).map(|(.., at)| *at).collect();
+        assert!(
+            times[1].since(times[0]) >= Duration::from_millis(800),
+            "a press is let go and settles before the next"
+        );
+    });
+}
+
+#[test]
+fn stop_comes_before_the_next_tracking_press() {
+    run(async |clock| {
+        let (mut transport, state, _) = start(&clock).await;
+        transport.go(Mode::Play).await.unwrap();
+        let (handle, later) = (transport.stop_handle(), clock.clone());
+        tokio::spawn(async move {
+            later.sleep(Duration::from_secs(1)).await;
+            handle.request();
+        });
+        let error = transport.track(TrackingPress::By(9)).await.unwrap_err();
+        assert_eq!(error.unable_code(), UnableCode::Cancelled);
+        let presses = state.lock().unwrap().presses();
+        assert_eq!(presses[presses.len() - 3..], [vec![5], vec![5], vec![1]]);
+        assert!(matches!(transport.track(TrackingPress::Centre).await, Err(TransportError::TrackingStopped { .. })));
+    });
+}
+
+#[test]
 fn tables_are_checked() {
     let check = |from: &str, to: &str, expected: &str| {
         let error = TransportTable::parse(&TABLE.replacen(from, to, 1)).unwrap_err().to_string();
@@ -206,4 +250,14 @@ fn tables_are_checked() {
     check("via = \"play\"", "via = \"cue\"", "`keys.still.via` is `cue`: expected a mode with a key");
     check("via = \"play\"", "via = \"advance\"", "`keys.still.via` is `advance`");
     check("play = {", "dance = {", "dance");
+    check("down = [6]\n", "", "`tracking.down` is []: expected relay numbers from 1; give both `up` and `down`");
+    check("up = [5]\n", "", "`tracking.up` is []");
+    check("down = [6]", "down = [5]", "relay 5 is in `tracking.down` and in `tracking.up`");
+    check(
+        "up = [5]",
+        "up = [2]",
+        "relay 2 is in `tracking.up` and in `keys.play`: a tracking key needs relays of its own",
+    );
+    check("down = [6]", "down = [6]\ncentre = [0]", "`tracking.centre` is [0]");
+    check("settle-s = 0.5\n", "settle-s = -0.5\n", "`tracking.settle-s` is -0.5: expected 0 to 60");
 }

@@ -4,7 +4,7 @@
 use std::future::{pending, ready};
 use std::sync::{Arc, LazyLock, Mutex};
 use tapewright_clock::{Clock, WallTime};
-use tapewright_formats::{Mode, ProbePlace, Signal, SignalForm, TapeKind, UnableCode};
+use tapewright_formats::{Mode, ProbePlace, Signal, SignalForm, TapeKind, TrackingPress, UnableCode};
 use tapewright_host::{
     Abilities, Answer, Call, Cancel, Capture, CaptureStore, Engine, Failure, Head, Limits, Log, MemoryCaptures, Point,
     Procedure, Prompt, Refusal, Request, Run, RunError, Services, Setting, Subject, TraceData, TraceInfo, Value,
@@ -124,6 +124,10 @@ impl Services for Bench {
 
     fn now(&mut self) -> Answer<'_, Mode> {
         done(Ok(Mode::Play))
+    }
+
+    fn track(&mut self, press: TrackingPress) -> Answer<'_, bool> {
+        done(Ok(press == TrackingPress::Centre))
     }
 
     fn record_for(&mut self, _seconds: f64) -> Answer<'_, ()> {

@@ -2,6 +2,7 @@
 
 use super::super::{Head, MachineConfig};
 use super::{config, running};
+use crate::deck::TrackingKey;
 use tapewright_formats::{Mode, Signal, SignalForm};
 
 #[test]
@@ -51,6 +52,66 @@ fn without_control_pulses_the_tape_slips_at_the_capstans_error() {
     assert!(machine.really_present(Signal::ControlTrack, t + 24.0, t + 25.0));
     // What was before stays as it was.
     assert!((machine.slip_truth(t, t + 20.0).frequency_hz - slip.frequency_hz).abs() < 1e-12);
+}
+
+/// Where the tracking control is after some presses, told by where the tape is held; a machine made otherwise by `with`.
+fn pressed(with: fn(&mut MachineConfig), fault: Option<&str>, keys: &[(TrackingKey, usize)]) -> f64 {
+    let mut setup = config("ordinary");
+    setup.tracking.keys = true;
+    with(&mut setup);
+    let (mut machine, mut t) = running(setup, 3, Mode::Play);
+    let before = machine.tape_course_pitch(t);
+    if let Some(fault) = fault {
+        machine.fault(fault, "", t).unwrap();
+    }
+    for (key, times) in keys {
+        for _ in 0..*times {
+            machine.tracking(*key, t);
+            // Nothing jumps: the servo brings the tape there.
+            assert!((machine.tape_course_pitch(t + 1e-6) - machine.tape_course_pitch(t - 1e-6)).abs() < 1e-3);
+            t += 0.5;
+        }
+    }
+    machine.tape_course_pitch(t + 10.0) - before
+}
+
+#[test]
+fn tracking_keys_step_the_control_between_its_ends_and_both_take_it_to_its_centre() {
+    use TrackingKey::{Both, Down, Up};
+    let at =
+        |expected: f64, got: f64| assert!((got - expected).abs() < 2e-3, "{got} pitches, {expected} were expected");
+    let same = |_: &mut MachineConfig| {};
+    at(0.21, pressed(same, None, &[(Up, 3)]));
+    at(-0.14, pressed(same, None, &[(Up, 3), (Down, 5)]));
+    at(0.7, pressed(same, None, &[(Up, 12)]));
+    at(0.63, pressed(same, None, &[(Up, 12), (Down, 1)]));
+    at(-0.7, pressed(same, None, &[(Down, 14)]));
+    at(0.0, pressed(same, None, &[(Down, 4), (Both, 1)]));
+    at(-0.3, pressed(|setup| setup.tracking.offset_pitch = 0.3, None, &[(Both, 1)]));
+    at(0.1, pressed(|setup| setup.tracking.step_pitch = -0.05, None, &[(Down, 2)]));
+    at(0.0, pressed(same, Some("tracking-keys-dead"), &[(Up, 3)]));
+    at(0.0, pressed(|setup| setup.tracking.keys = false, None, &[(Up, 3)]));
+}
+
+#[test]
+fn a_tracking_key_ends_automatic_tracking_and_no_fault() {
+    let excursion = |fault: Option<&str>, press: bool| {
+        let mut setup = config("ordinary");
+        setup.tracking.keys = true;
+        setup.tracking.hunting_pitch = 0.5;
+        let (mut machine, t) = running(setup, 3, Mode::Play);
+        if let Some(fault) = fault {
+            machine.fault(fault, "0.5", t).unwrap();
+        }
+        if press {
+            machine.tracking(TrackingKey::Both, t);
+        }
+        let course: Vec<f64> = (0..400).map(|i| machine.tape_course_pitch(t + 5.0 + f64::from(i) * 0.1)).collect();
+        course.iter().copied().fold(f64::MIN, f64::max) - course.iter().copied().fold(f64::MAX, f64::min)
+    };
+    assert!(excursion(None, false) > 0.5);
+    assert!(excursion(None, true) < 1e-3);
+    assert!(excursion(Some("hunting"), true) > 0.5);
 }
 
 #[test]

@@ -319,4 +319,15 @@ pub(super) const FAULTS: &[Fault] = &[
         wrong: &["hifi-head-weak", "hifi-carrier-weak"],
         ..CARRIERS
     },
+    Fault {
+        name: "one video head out of height",
+        look_alike: "audio and control head out of place",
+        commands: &["fault head-b-height 24"],
+        recorded: "picture = \"grey\"",
+        operator: STEPS,
+        sequence: "tracking-centre",
+        right: &["video-heads-apart"],
+        wrong: &["x-position", "tracking-uneven"],
+        ..BASE
+    },
 ];

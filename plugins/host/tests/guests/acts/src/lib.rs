@@ -4,7 +4,7 @@ mod good;
 
 use tapewright_sdk::bindings::exports::tapewright::procedure::entry;
 use tapewright_sdk::bindings::tapewright::procedure::types::{Outcome, TapeKind};
-use tapewright_sdk::bindings::tapewright::procedure::{captures, operator, report};
+use tapewright_sdk::bindings::tapewright::procedure::{captures, operator, report, tracking};
 use tapewright_sdk::prelude::*;
 
 const ACT: Text = Text { name: "act", meaning: "What it does.", default: "good", source: "this test" };
@@ -82,6 +82,11 @@ fn look(span_s: f64, count: u32) -> Vec<captures::Capture> {
         deadline_s: 1.0,
     })
     .expect("the test's bench answers")
+}
+
+fn press(by: i32) -> Outcome {
+    report::note(&format!("{:?}", tracking::turn(tracking::Press::By(by))));
+    Outcome::Fail
 }
 
 #[expect(unconditional_recursion, reason = "that is its fault")]
@@ -183,6 +188,14 @@ fn misbehave(act: &str) -> Outcome {
             <tapewright_sdk::Exported<Acts> as entry::Guest>::describe();
             panic!("the tape is a ribbon");
         }
+        "track" => {
+            for press in [tracking::Press::Centre, tracking::Press::By(-3)] {
+                report::note(&format!("{:?}", tracking::turn(press)));
+            }
+            misbehave("fail honestly")
+        }
+        "press nothing" => press(0),
+        "press for ever" => press(i32::MIN),
         "wait" => {
             report::note("waiting");
             match operator::ask(&operator::Prompt {
