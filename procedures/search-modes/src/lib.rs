@@ -34,6 +34,12 @@ impl Procedure for SearchModes {
         // The noise is known once the tape stands: only then is a level one.
         let floor = front.floor_in_stop(scans_a_capture(&front))?;
         for take in &taken {
+            if control.is_some() && take.by_pulses.is_none() {
+                report.note(&format!(
+                    "{}: the control pulses tell no speed, since noise hides them or they come at odd places: the bars are not held against it; `control-track` looks closer",
+                    take.mode
+                ));
+            }
             let looks = looks(&front, subject.format, take, &floor)?;
             judge(take.mode, &subject, &looks, take.by_pulses.as_ref(), settings, report)?;
         }
