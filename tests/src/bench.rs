@@ -1,6 +1,7 @@
 //! Runs one scenario's first stage on a virtual clock, through bytes and components.
 
 use crate::truth::{Window, compared, truths, turned};
+use serde::{Deserialize, Serialize};
 use sim_instrument::SimBench;
 use sim_instrument::scenario::Scenario;
 use std::collections::BTreeMap;
@@ -20,7 +21,7 @@ use tapewright_clock::{Clock, WallTime};
 use tapewright_formats::{Mode, TapeKind};
 
 /// What came of it.
-#[derive(Debug)]
+#[derive(Debug, Serialize, Deserialize)]
 pub struct Outcome {
     /// The run as the daemon reports it.
     pub report: RunReport,

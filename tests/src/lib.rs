@@ -9,5 +9,6 @@ pub mod faults;
 pub mod machines;
 pub mod score;
 pub mod segments;
+pub mod sittings;
 pub mod storm;
 pub mod truth;

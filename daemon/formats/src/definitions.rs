@@ -72,7 +72,8 @@
 //! *Vertical sync starts* at the leading edge (middle between sync tip and blanking) of the first broad
 //! pulse. The *point* of a switching edge is the time from the edge's middle to the start of vertical sync
 //! that follows, in seconds; a switching at most [`LATE_LINES`] after a start counts from that start, as
-//! negative. In lines it is times the standard's line rate, in drum degrees that times
+//! negative, with the heads over the middle of their tracks: a head `p` pitches beside its track, towards the one recorded
+//! next, shows it `p` times R6 lines longer. In lines it is times the standard's line rate, in drum degrees that times
 //! `360 f_d / f_H` (R14). For each head (the one that the edge selects) it is the mean over edges;
 //! *difference* is B less A, so that a positive one says that the switching to B lies earlier;
 //! *jitter* is the standard deviation of one head's edges.

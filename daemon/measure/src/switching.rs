@@ -14,6 +14,11 @@ pub fn point_of_edge(starts: &[FieldSync], late_s: f64) -> Option<(f64, f64)> {
     after.or(before).map(|start| (start.at_s, start.at_u_s))
 }
 
+const OF_TRACKING: &str = "tracking within what is taken for its centre";
+const OF_TIME_BASE: &str = "time base";
+/// What moves the points of both heads alike.
+const COMMON: [&str; 2] = [OF_TRACKING, OF_TIME_BASE];
+
 /// Mean and scatter of one head's switching point, in seconds.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SwitchPoint {
@@ -27,7 +32,8 @@ pub struct SwitchPoint {
 
 /// From the points of single edges. `lead_u_s`: standard uncertainty of one from noise and sampling of the vertical sync's edge;
 /// `trigger_half_s`: half width within which the trigger lies on the record's time axis; both may repeat from edge to
-/// edge, so they are not averaged. `timebase_u`: relative standard uncertainty of the time base.
+/// edge, so they are not averaged. `beside_half_s`: half width of what tracking off its centre moves both heads' points by.
+/// `timebase_u`: relative standard uncertainty of the time base.
 ///
 /// # Errors
 /// [`MeasureError::TooShort`] below three edges, [`MeasureError::NotFinite`].
@@ -35,6 +41,7 @@ pub fn switch_point(
     points_s: &[f64],
     lead_u_s: f64,
     trigger_half_s: f64,
+    beside_half_s: f64,
     timebase_u: f64,
 ) -> Result<SwitchPoint, MeasureError> {
     at_least("switching edges with a vertical sync", points_s.len(), 3)?;
@@ -50,7 +57,8 @@ pub fn switch_point(
             Contribution::type_a("scatter over edges", m.standard_deviation / n.sqrt(), dof),
             Contribution::type_b("edge of vertical sync: noise and sampling", lead_u_s),
             trigger,
-            Contribution::type_b("time base", (m.mean * timebase_u).abs()),
+            Contribution::rectangular(OF_TRACKING, beside_half_s),
+            Contribution::type_b(OF_TIME_BASE, (m.mean * timebase_u).abs()),
         ],
     )?;
     // Sampling may add scatter, or, where edge and samples keep step, hide some of it.
@@ -71,15 +79,15 @@ pub fn switch_point(
     Ok(SwitchPoint { mean, jitter, edges: points_s.len() })
 }
 
-/// Point of head B less that of head A, in seconds. What repeats in both (place of the trigger, time base) is counted
-/// once for each: it need not be the same for two edges.
+/// Point of head B less that of head A, in seconds. What tracking and time base do to both alike cancels; the place of the
+/// trigger is counted once for each: it need not be the same for two edges.
 ///
 /// # Errors
 /// As [`Estimate::combined`].
 pub fn difference(a: &SwitchPoint, b: &SwitchPoint) -> Result<Estimate, MeasureError> {
     let of = |point: &SwitchPoint, names: [&'static str; 2]| {
         let (mut of_a, mut of_b, mut dof) = (0.0_f64, 0.0_f64, 1.0_f64);
-        for share in point.mean.contributions.iter().filter(|share| share.name != "time base") {
+        for share in point.mean.contributions.iter().filter(|share| !COMMON.contains(&share.name)) {
             match share.degrees_of_freedom {
                 Some(given) => (of_a, dof) = (share.standard_uncertainty, given),
                 None => of_b = of_b.hypot(share.standard_uncertainty),

@@ -364,18 +364,21 @@ fn intervals_of_the_switching_point_cover_the_truth() {
     let dt_s = 0.61e-6;
     let (mut mean, mut jitter, mut apart) = (0, 0, 0);
     const TRIALS: usize = 200;
+    const BESIDE_HALF_S: f64 = 14e-6;
     for _ in 0..TRIALS {
         let sigma_s = 20e-6 * random.uniform();
+        // Tracking moves both points alike.
+        let beside_s = BESIDE_HALF_S * (2.0 * random.uniform() - 1.0);
         let truths = [300e-6 + 200e-6 * random.uniform(), 300e-6 + 200e-6 * random.uniform()];
         let points = truths.map(|truth| {
             let edges: Vec<f64> = (0..12)
                 .map(|_| {
-                    let at = truth + sigma_s * random.normal();
+                    let at = truth + beside_s + sigma_s * random.normal();
                     // The edge is seen at a sample or the next.
                     ((at / dt_s).floor() + 0.5) * dt_s
                 })
                 .collect();
-            switch_point(&edges, dt_s / 12.0_f64.sqrt(), 0.5 * dt_s, 3e-5).unwrap()
+            switch_point(&edges, dt_s / 12.0_f64.sqrt(), 0.5 * dt_s, BESIDE_HALF_S, 3e-5).unwrap()
         });
         let covers = |e: &tapewright_measure::Estimate, truth: f64| {
             usize::from(e.interval.low <= truth && truth <= e.interval.high)
@@ -387,6 +390,6 @@ fn intervals_of_the_switching_point_cover_the_truth() {
     for (what, count) in [("mean", mean), ("jitter", jitter), ("difference", apart)] {
         assert!(count >= 179, "{what}: {count} of {TRIALS} intervals hold the truth");
     }
-    assert!(switch_point(&[1e-4, 1e-4], 0.0, 0.0, 0.0).is_err());
-    assert!(switch_point(&[1e-4, f64::NAN, 1e-4], 0.0, 0.0, 0.0).is_err());
+    assert!(switch_point(&[1e-4, 1e-4], 0.0, 0.0, 0.0, 0.0).is_err());
+    assert!(switch_point(&[1e-4, f64::NAN, 1e-4], 0.0, 0.0, 0.0, 0.0).is_err());
 }

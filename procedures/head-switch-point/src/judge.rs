@@ -13,6 +13,7 @@ pub(crate) fn judge(subject: &Subject, sides: &[Side], settings: &Settings, repo
     let limits = settings.within(settings.number(&p::POINT), &p::POINT_GOOD, &p::POINT_REJECT);
     let mut off = false;
     let mut on_point = true;
+    let mut blamed = false;
     for side in sides {
         let in_lines = side.point.mean.clone().scaled(line_hz);
         let measured = Measured::new(format!("{}.point", side.name), Unit::Line, &in_lines);
@@ -28,8 +29,12 @@ pub(crate) fn judge(subject: &Subject, sides: &[Side], settings: &Settings, repo
             off = true;
             if judges {
                 blame(side, in_lines.value, settings.number(&p::POINT), report);
+                blamed = true;
             }
         }
+    }
+    if blamed {
+        report.advise("Before anything is turned see that tracking stands at its centre (`tracking-centre`): off its centre it moves both points alike.");
     }
     apart(sides, line_hz, judges, settings, report)?;
     jitter(sides, line_hz, settings, report);

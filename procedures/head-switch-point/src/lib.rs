@@ -6,6 +6,7 @@ mod take;
 
 use parameters as p;
 use take::{Edges, Taker};
+use tapewright_sdk::formats::relations::line_shift;
 use tapewright_sdk::measure::switching::SwitchPoint;
 use tapewright_sdk::prelude::*;
 
@@ -42,6 +43,9 @@ impl Procedure for HeadSwitchPoint {
         }
         let taker = Taker::new(subject.format.lines);
         let count = settings.count(&p::EDGES);
+        // Neighbouring tracks lie apart along the track (R6): a head beside its own meets vertical sync elsewhere.
+        let (within, shift) = (settings.number(&p::TRACKING_WITHIN), line_shift(subject.format));
+        let beside_half_s = within * shift / subject.format.lines.line_rate_hz();
         let mut sides = Vec::new();
         for (place, (name, is_a)) in [("head-a", true), ("head-b", false)].into_iter().enumerate() {
             report.progress(0.1 + 0.4 * place as f64, &format!("captures edges to {name}"));
@@ -61,8 +65,11 @@ impl Procedure for HeadSwitchPoint {
                 edges.fields[0],
                 edges.fields[1]
             ));
-            sides.push(Side { name, point: edges.point().on(name)? });
+            sides.push(Side { name, point: edges.point(beside_half_s).on(name)? });
         }
+        report.note(&format!(
+            "Tracking is taken to stand within {within} of a track pitch of its centre. Off by a whole pitch it would move both points by {shift:.2} lines."
+        ));
         report.progress(0.95, "judges");
         judge::judge(&subject, &sides, settings, report)
     }

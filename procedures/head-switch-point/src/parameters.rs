@@ -38,6 +38,12 @@ pub(crate) const APART_REJECT: Number = Number::practice(
     Unit::Line,
     [1.5, 0.01, 20.0],
 );
+pub(crate) const TRACKING_WITHIN: Number = Number::practice(
+    "tracking-within",
+    "how far from its centre tracking may stand, either way, in track pitches: it moves both points, by R6 up to 1.5 lines a pitch in VHS SP",
+    Unit::One,
+    [0.15, 0.0, 1.0],
+);
 pub(crate) const JITTER_GOOD: Number = Number::practice(
     "jitter-good",
     "standard deviation of the point that is good: over a hundred fields it reaches half a line from peak to peak",
@@ -65,6 +71,7 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(POINT_REJECT),
         Parameter::Number(APART_GOOD),
         Parameter::Number(APART_REJECT),
+        Parameter::Number(TRACKING_WITHIN),
         Parameter::Number(JITTER_GOOD),
         Parameter::Number(JITTER_REJECT),
     ],
@@ -75,7 +82,9 @@ pub(crate) const DESCRIPTION: Description = Description {
             video must be composite and on a channel that samples; for the head switch an input that only triggers will \
             do. A separator of its own finds the sync pulses, on any direct voltage and through hum, drift and noise, \
             and the pattern of broad and equalising pulses says where vertical sync starts, also where single pulses are \
-            missing. Only an alignment tape can judge the point: any other tape carries the switching of the machine that \
+            missing. Have tracking at its centre before: neighbouring tracks lie apart along the track, so a head beside its \
+            own meets vertical sync elsewhere, and both points move alike; by how much it may be off (`tracking-within`) is \
+            in their intervals. Only an alignment tape can judge the point: any other tape carries the switching of the machine that \
             recorded it, and then the point is told for information. The jitter is judged with any tape.",
     when_it_fails: "Late (few lines, or none): the switching shows at the bottom of the picture or in vertical sync, which \
                     makes the picture jump. Early: it shows as a torn stripe above the lower edge. Set the switching point \

@@ -113,7 +113,8 @@ impl Taker {
 }
 
 impl Edges {
-    pub(crate) fn point(&self) -> Result<SwitchPoint> {
-        Ok(switch_point(&self.points_s, self.lead_u_s, self.trigger_half_s, self.timebase_u)?)
+    /// `beside_half_s`: by how much either way tracking may move the point.
+    pub(crate) fn point(&self, beside_half_s: f64) -> Result<SwitchPoint> {
+        Ok(switch_point(&self.points_s, self.lead_u_s, self.trigger_half_s, beside_half_s, self.timebase_u)?)
     }
 }

@@ -10,7 +10,7 @@ const LOOKS: u32 = 2;
 /// A head whose RF stays below this share of the level that the point should have gives none: as `signal-presence` has it.
 const MISSING: f64 = 0.2;
 
-/// A head whose RF stands above this share gives some, whatever noise is in it: twice [`MISSING`] (common practice, no source).
+/// A head whose RF stands above this share in every scan gives some: twice [`MISSING`] (common practice, no source).
 const THERE: f64 = 0.4;
 
 /// What is known of it.
@@ -24,7 +24,7 @@ pub(crate) enum Rf {
     Unknown(Unable),
 }
 
-/// Looks at the RF of each head in play, where it is hooked up.
+/// Looks at the RF of each head in play, where it is hooked up, and at what is left of it in stop, where the machine stays.
 pub(crate) fn look(subject: &Subject) -> Rf {
     let looked = || -> Result<Rf> {
         let point = hooked_up(Signal::Rf)?;
@@ -32,14 +32,24 @@ pub(crate) fn look(subject: &Subject) -> Rf {
             return Err(Unable::new(UnableCode::NotPossible, "nobody said which level the RF point should have"));
         };
         let front = Front::for_scans(subject, 1, 2 * LOOKS)?;
-        let mut shares = Vec::new();
+        let mut taken = Vec::new();
         for &head in &front.heads {
+            taken.push((head, front.frames(head, 1, LOOKS)?));
+        }
+        // What the point shows with the tape at rest is no RF, however large.
+        let floor = front.floor_in_stop(1)?;
+        let mut shares = Vec::new();
+        for (head, captures) in taken {
             let mut of_head = Vec::new();
-            for capture in front.frames(head, 1, LOOKS)? {
-                let found = front.levels(&capture, &front.no_floor_for(&capture)?, head, 1)?;
-                of_head.extend(found.iter().filter(|(of, _)| *of == head).map(|(_, levels)| levels.mean_v() / level_v));
+            for capture in captures {
+                let found = front.levels(&capture, &floor, head, 1)?;
+                of_head.extend(found.iter().filter(|(of, _)| *of == head).map(|(_, levels)| levels.mean_v()));
             }
-            shares.push((head, of_head));
+            let most_v = of_head.iter().fold(0.0_f64, |most, v| most.max(*v));
+            if most_v >= MISSING * level_v {
+                floor.demand_below(most_v)?;
+            }
+            shares.push((head, of_head.iter().map(|v| v / level_v).collect()));
         }
         Ok(tell(&shares))
     };

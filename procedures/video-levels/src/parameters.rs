@@ -117,7 +117,7 @@ pub(crate) const DESCRIPTION: Description = Description {
     purpose: "Measures the composite video in play: sync, burst, white and black, line period and jitter, field structure, time-base error.",
     needs: &[Signal::Video],
     uses: &[Signal::HeadSwitch, Signal::Rf],
-    modes: &[Mode::Play],
+    modes: &[Mode::Play, Mode::Stop],
     parameters: &[
         Parameter::Number(LINES),
         Parameter::Number(SYNC_GOOD),
@@ -147,7 +147,7 @@ pub(crate) const DESCRIPTION: Description = Description {
             the field sync in captures of its own; the time-base error over as many lines as the scope's points allow, \
             and the number is said: over a whole field it needs a memory of some 20,000 points. A muted machine sends clean video of its \
             own, which is as right as it is meaningless: where all is right, it passes only if RF of both heads is hooked up \
-            with the head switch and seen, and `video.right` is stated; without RF each level is judged, and the whole is unable. Video that comes and \
+            with the head switch, seen in play and gone in stop, and `video.right` is stated; without RF each level is judged, and the whole is unable. Video that comes and \
             goes is not measured.",
     when_it_fails: "All levels wrong by one factor: the termination first, then the output stage's gain. Sync too small, picture right: \
                     a clipping stage or a failing clamp, often a dried-out capacitor. Burst wrong alone: the colour \

@@ -25,6 +25,14 @@ impl Machine {
         -conditions.tape.as_ref().map_or(0.0, |tape| tape.tracking_pitch) - conditions.x_pitch()
     }
 
+    /// How far the heads stand beside their tracks at an instant, in track pitches within one either way, positive towards the
+    /// track recorded next; their own heights and the guides apart.
+    #[must_use]
+    pub fn beside_tracks_pitch(&self, t_s: f64) -> f64 {
+        let beside = self.tape_course_pitch(t_s) - self.timeline.at(t_s).conditions.switch_shift();
+        beside - 2.0 * (beside / 2.0).round()
+    }
+
     /// Height of head B over that of head A at an instant, in track pitches, positive towards the track recorded next.
     #[must_use]
     pub fn heads_apart_pitch(&self, t_s: f64) -> f64 {

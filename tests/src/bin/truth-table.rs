@@ -11,6 +11,7 @@ use tapewright_tests::bench::{Failed, Outcome, play};
 use tapewright_tests::machines::{Case, GROUPS, Group};
 use tapewright_tests::score::Table;
 use tapewright_tests::segments::Segments;
+use tapewright_tests::sittings::Sittings;
 
 /// Compares stated intervals with the exact truth on random simulated machines.
 #[derive(Debug, Parser)]
@@ -38,6 +39,10 @@ struct Options {
     /// truth, and the contributions to its uncertainty
     #[arg(long, value_name = "FILE")]
     errors: Option<std::path::PathBuf>,
+    /// A file that holds what machines gave in earlier sittings, and is given the rest as they come: a table of many hours may be
+    /// stopped, and goes on with the same command
+    #[arg(long, value_name = "FILE")]
+    sittings: Option<std::path::PathBuf>,
     /// Only machines of these groups, each named as what is run on it: a procedure, or the sequence `first-look`
     #[arg(long, value_name = "GROUP", value_delimiter = ',')]
     of: Vec<String>,
@@ -94,6 +99,18 @@ fn table(options: &Options) -> Result<(), Failed> {
         wanted.extend(seeds.iter().flat_map(|seed| (0..*count).map(move |number| (number, *seed, place))));
     }
     wanted.sort_unstable();
+    // Workers finish in any order: the table is filled in the order of the machines.
+    let mut done: Vec<(usize, Case, Outcome)> = Vec::new();
+    let mut sittings = options.sittings.as_deref().map(Sittings::open).transpose()?;
+    if let Some(earlier) = &mut sittings {
+        wanted.retain(|&(number, seed, place)| {
+            let held = earlier.take(groups[place].name, seed, number);
+            let open = held.is_none();
+            done.extend(held.map(|outcome| (place, groups[place].draw(seed, number), outcome)));
+            open
+        });
+    }
+    let all = done.len() + wanted.len();
     let workers = std::thread::available_parallelism().map_or(1, usize::from);
     let next = Arc::new(AtomicUsize::new(0));
     let wanted = Arc::new(wanted);
@@ -115,14 +132,15 @@ fn table(options: &Options) -> Result<(), Failed> {
         });
     }
     drop(sender);
-    // Workers finish in any order: the table is filled in the order of the machines.
-    let mut done: Vec<(usize, Case, Outcome)> = Vec::new();
     for (place, case, result) in results {
         let outcome =
             result.map_err(|e| format!("machine {} of seed {} for {}: {e}", case.number, case.seed, case.group))?;
+        if let Some(sittings) = &mut sittings {
+            sittings.keep(&case, &outcome)?;
+        }
         done.push((place, case, outcome));
-        if done.len().is_multiple_of(20) || done.len() == wanted.len() {
-            let _ = writeln!(std::io::stderr(), "{} of {} machines", done.len(), wanted.len());
+        if done.len().is_multiple_of(20) || done.len() == all {
+            let _ = writeln!(std::io::stderr(), "{} of {all} machines", done.len());
         }
     }
     done.sort_by_key(|(place, case, _)| (*place, case.seed, case.number));

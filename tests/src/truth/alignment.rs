@@ -5,7 +5,7 @@ use sim_instrument::machine::{Head, Machine, Picture};
 use std::collections::BTreeMap;
 use tapewright_formats::Mode;
 use tapewright_formats::definitions::{GUARD_LINES, pitches_a_bar, whole_bars};
-use tapewright_formats::relations::{degrees_a_line, pitch_um};
+use tapewright_formats::relations::{degrees_a_line, line_shift, pitch_um};
 
 /// Adds what there is to say about these windows.
 pub(super) fn add(machine: &Machine, windows: &[Window], all: &mut BTreeMap<String, f64>) {
@@ -23,10 +23,13 @@ fn head_switch_point(machine: &Machine, windows: &[Window], all: &mut BTreeMap<S
     let (Some(first), Some(last)) = (own.first(), own.last()) else { return };
     let lines = machine.format().lines;
     let line_hz = lines.line_rate_hz();
+    // With tracking at its centre, as the definition has it, wherever it stands while the edges are captured.
+    let beside = machine.beside_tracks_pitch(0.5 * (first.from_s + last.to_s));
+    let moved_s = beside * line_shift(machine.format()) / line_hz;
     let mut points = Vec::new();
     for (name, head) in [("head-a", Head::A), ("head-b", Head::B)] {
         // The mean that the machine keeps to, over all edges of the whole look.
-        let at_s = mean(&machine.switch_points_s(head, first.from_s, last.to_s));
+        let at_s = mean(&machine.switch_points_s(head, first.from_s, last.to_s)) - moved_s;
         all.insert(format!("head-switch-point/{name}.point"), at_s * line_hz);
         all.insert(format!("head-switch-point/{name}.point-time"), at_s * 1e6);
         all.insert(format!("head-switch-point/{name}.point-angle"), at_s * line_hz * degrees_a_line(lines));

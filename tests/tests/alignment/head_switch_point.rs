@@ -57,6 +57,27 @@ fn a_tape_that_was_switched_late_blames_no_machine() {
 }
 
 #[test]
+fn tracking_beside_its_centre_is_in_the_interval_of_the_points_and_not_in_their_difference() {
+    let point = |more: &[&str]| {
+        let said = run(SCENARIO, 1, more, PROCEDURE);
+        let of = |name: &str| {
+            let measured = said.report.procedures.iter().flat_map(|p| &p.measurements).find(|m| m.name == name);
+            measured.unwrap_or_else(|| panic!("{name} is missing")).clone()
+        };
+        (of("head-a.point"), of("difference"))
+    };
+    let (at_centre, apart) = point(&[]);
+    for (command, moved_lines) in [("fault tracking 0.14", 0.21), ("fault tracking -0.14", -0.21)] {
+        let (beside, beside_apart) = point(&[command]);
+        let moved = beside.value - at_centre.value;
+        assert!((moved - moved_lines).abs() < 0.05, "{command} moved the point by {moved} lines");
+        assert!(beside.low < 6.5 && 6.5 < beside.high, "{command}: {beside:?}");
+        assert!((beside_apart.value - apart.value).abs() < 0.05, "{command}: {beside_apart:?}");
+        assert!(0.5 * (beside_apart.high - beside_apart.low) < 0.15, "{command}: {beside_apart:?}");
+    }
+}
+
+#[test]
 fn video_that_does_not_follow_the_heads_gives_no_number() {
     // Without RF the machine mutes, and sends a picture of its own.
     let muted = run(SCENARIO, 1, &["fault preamp-dead"], PROCEDURE);

@@ -58,6 +58,19 @@ fn without_rf_a_right_picture_is_no_pass() {
     }
 }
 
+/// Noise as strong as RF is no RF: it is there in stop as well.
+#[test]
+fn noise_on_the_rf_point_is_no_rf() {
+    let text = with_rf(SCENARIO) + "\n[machine.rf]\nnoise_v = 0.08\n";
+    for heads in [&["fault head-a-dead", "fault head-b-dead"][..], &["fault preamp-dead"][..]] {
+        let said = run(&text, 1, heads, PROCEDURE);
+        let codes: Vec<UnableCode> = said.report.procedures[0].unable.iter().map(|u| u.code).collect();
+        assert_eq!(said.report.verdict, Some(Outcome::Unable), "{heads:?}: {:?}", said.report);
+        assert!(matches!(codes[..], [UnableCode::InNoise | UnableCode::SignalAbsent]), "{heads:?}: {codes:?}");
+        assert!(!said.report.findings.contains(&Finding::VideoRight), "{heads:?}");
+    }
+}
+
 /// One head dead: a machine that mutes shows a right picture of its own, one that does not shows snow in every other field.
 #[test]
 fn with_a_head_dead_the_video_is_not_right() {

@@ -116,7 +116,7 @@ fn switch(folder: &Path) -> Case {
             points_s.push(point.0);
             lead_u_s = lead_u_s.max(point.1);
         }
-        let point = switch_point(&points_s, lead_u_s, 0.5 * time.1, 0.0).expect("edges");
+        let point = switch_point(&points_s, lead_u_s, 0.5 * time.1, 0.0, 0.0).expect("edges");
         vec![point.mean.value / video::LINE_S]
     };
     Case { name, samples, run: Box::new(run), truth: Some(vec![signals::mean_and_deviation(&ahead)[0]]) }
