@@ -8,6 +8,7 @@
 //! 2. the operator puts the probe back on its point, and the suspect is looked at again;
 //! 3. for what comes off the tape in play, another tape is tried: a blank one looks like a fault.
 //!
+//! Nothing turns while probes are moved: the machine is stopped before, and runs only while a known signal needs the drum.
 //! Whatever cannot be done leaves the suspect [`Proof::Open`]: `unable`, never `fail`.
 
 mod known;
@@ -278,13 +279,8 @@ impl<'a> Case<'a> {
 
 fn hold_to_known_signal(hands: &mut impl Hands, point: &Point) -> Result<()> {
     let known = Known::clearest_for(point);
-    // The head switch needs a turning drum; nothing else should run on while somebody is at work: still
-    // wears the tape at one place.
-    match (known, hands.now()) {
-        (Known::HeadSwitch, _) => reach(hands, Mode::Play)?,
-        (_, Mode::Play | Mode::Stop) => {}
-        _ => hands.go(Mode::Stop)?,
-    }
+    // Nothing turns while hands are in the machine.
+    reach(hands, Mode::Stop)?;
     let signal = point.signal;
     let there = format!(
         "{signal} is not seen on {}. Hold that same probe to {}, and leave scope and cable as they are. Keep leads and fingers away from the drum.",
@@ -295,7 +291,10 @@ fn hold_to_known_signal(hands: &mut impl Hands, point: &Point) -> Result<()> {
         "Put the probe of {signal} back on its test point, and make sure that it is the right one and that the probe's earth is on."
     );
     done(hands, &there, Action::MoveProbe { signal, to: known.as_str().into() }, "probe-proof")?;
-    let shown = hands.shows(point, known);
+    // The head switch needs a turning drum.
+    let turns = if known == Known::HeadSwitch { hands.go(Mode::Play) } else { Ok(()) };
+    let shown = turns.and_then(|()| hands.shows(point, known));
+    reach(hands, Mode::Stop)?;
     // The probe goes back, whatever was seen.
     done(hands, &back, Action::MoveProbe { signal, to: signal.as_str().into() }, "probe-back")?;
     if shown? {
