@@ -21,6 +21,7 @@ use tapewright_formats::losses::sinc;
 
 mod cut;
 mod faster;
+mod fold;
 mod hum;
 mod unweighted;
 
@@ -46,6 +47,10 @@ pub struct SpeedError {
     beside: Vec<f64>,
     /// What the filter about the tone cuts off a tone that swings as the measured one does: see [`cut`].
     cut: Vec<f64>,
+    /// Sample rate of the record, in hertz.
+    rate_hz: f64,
+    /// Lines of faster flutter that each short record shows: see [`fold`].
+    fast_seen: Vec<fold::FastSeen>,
     /// What faster flutter may add to the weighted reading, in per cent: see [`faster`].
     faster_percent: f64,
     /// Speed error as it is with hum beside the tone, where some was taken off, and how far that lies from the tone, in hertz.
@@ -121,6 +126,8 @@ impl SpeedError {
             error: differences(&out.phase_rad, mean_hz),
             beside: differences(&out.amplitude_v, mean_v * mean_hz),
             cut: differences(&cut::cut(&out.phase_rad, out.dt_s, gain(rate_hz, band)), mean_hz),
+            rate_hz,
+            fast_seen: Vec::new(),
             faster_percent: 0.0,
             with_hum: None,
             hum_hz: Vec::new(),

@@ -10,6 +10,10 @@ use crate::special::student_quantile;
 use crate::statistics::{effective_count, moments};
 use crate::trace::Trace;
 
+mod places;
+
+pub use places::{Places, least_rate_to_seek_hz, places};
+
 /// Share of the distance between the carriers that passes on either side of one; the other begins at the whole less this.
 const PASS: f64 = 0.38;
 const STOP: f64 = 0.6;

@@ -7,7 +7,9 @@ use envelope::Envelope;
 use parameters as p;
 use tapewright_sdk::formats::ProbePlace;
 use tapewright_sdk::formats::sound::FmSound;
-use tapewright_sdk::measure::fm_sound::{Carrier, Seen, balance_db, carrier, carrier_in, least_rate_hz};
+use tapewright_sdk::measure::fm_sound::{
+    Carrier, Places, Seen, balance_db, carrier, carrier_in, least_rate_to_seek_hz, places,
+};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 
@@ -74,7 +76,8 @@ impl Procedure for HifiCarriers {
 
 /// Short captures of both carriers.
 fn shorts(carriers_hz: [f64; 2], count: u32) -> Result<Vec<Capture>> {
-    let rate_hz = least_rate_hz(carriers_hz[0], carriers_hz[1]);
+    // So fast that carriers far from their places are seen where they stand, and not as aliases.
+    let rate_hz = least_rate_to_seek_hz(carriers_hz[0], carriers_hz[1]);
     let points = f64::from(abilities().greatest_points);
     let span_s = SHORT_S.min(points / rate_hz);
     // The sound may keep step with the captures of one request, and then all of them meet the carrier at one swing.
@@ -85,11 +88,39 @@ fn seen(captures: &[Capture], hz: f64, other_hz: f64) -> Result<Vec<Seen>> {
     captures.iter().map(|capture| Ok(carrier_in(&capture.trace(Signal::HifiRf)?.samples()?, hz, other_hz)?)).collect()
 }
 
+/// Where the carriers are looked at. None: they are there, and whose each is does not show.
+fn stand(taken: &[Capture], carriers_hz: [f64; 2], report: &mut Report) -> Result<Option<[f64; 2]>> {
+    let traces: Vec<Trace> =
+        taken.iter().map(|capture| capture.trace(Signal::HifiRf)?.samples()).collect::<Result<_>>()?;
+    let khz = |all: &[f64]| all.iter().map(|hz| format!("{:.0} kHz", 1e-3 * hz)).collect::<Vec<_>>().join(" and ");
+    match places(&traces, carriers_hz)? {
+        Places::AsTheyShould => Ok(Some(carriers_hz)),
+        Places::Moved(stand) => {
+            report.note(&format!(
+                "The carriers stand at {}, far from {}: each is measured where it stands, the left one named by their order.",
+                khz(&stand),
+                khz(&carriers_hz)
+            ));
+            Ok(Some(stand))
+        }
+        Places::Unclear(all) => {
+            let seen = khz(&all);
+            report.found(Finding::HifiOffFrequency, &format!("seen at {seen}"));
+            let why = format!(
+                "the spectrum shows carriers at {seen} and nowhere else, where left and right should be at {}: the channel that each belongs to does not show, and none is measured. Play another tape: right there means that this one was recorded so; if it is the same there, look at the drum's speed, and set `left-hz` and `right-hz` if this format has other carriers",
+                khz(&carriers_hz)
+            );
+            report.unable(Unable::new(UnableCode::NotPossible, why).on("carriers"));
+            Ok(None)
+        }
+    }
+}
+
 fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report: &mut Report) -> Result<()> {
-    let [left_hz, right_hz] = carriers_hz;
     report.progress(0.1, "carriers");
     let taken = shorts(carriers_hz, settings.count(&p::CAPTURES)).on("carriers")?;
-    let envelope = Envelope::of(subject.format.lines, carriers_hz)?;
+    let stand = stand(&taken, carriers_hz, report).on("carriers")?;
+    let envelope = Envelope::of(subject.format.lines, stand.unwrap_or(carriers_hz))?;
     let frames = settings.count(&p::FRAMES);
     report.progress(0.4, "envelope of the audio heads");
     let scans = match &envelope {
@@ -102,19 +133,50 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
     report.progress(0.8, "noise floor in stop");
     go(Mode::Stop)?;
     let quiet = shorts(carriers_hz, FLOORS).on("noise floor")?;
+    if let Some(stand) = stand
+        && !judge_carriers(&taken, &quiet, carriers_hz, stand, envelope.is_some(), settings, report)?
+    {
+        return Ok(());
+    }
+    match (&envelope, &scans) {
+        (Some(envelope), Some((a, b))) => {
+            envelope.judge((a, b), &envelope.floor().on("noise floor")?, settings, report)
+        }
+        _ => {
+            report.note(
+                "The head switch is not hooked up: the heads are not told apart, and their envelope is not judged.",
+            );
+            Ok(())
+        }
+    }
+}
+
+/// Each carrier where it stands, and their balance; false: neither is there.
+fn judge_carriers(
+    taken: &[Capture],
+    quiet: &[Capture],
+    carriers_hz: [f64; 2],
+    stand: [f64; 2],
+    heads_judged: bool,
+    settings: &Settings,
+    report: &mut Report,
+) -> Result<bool> {
     let floor = |hz: f64, other: f64| -> Result<f64> {
-        let seen = seen(&quiet, hz, other)?;
+        let seen = seen(quiet, hz, other)?;
         let square = seen.iter().map(|s| s.level_v.powi(2)).sum::<f64>() / seen.len().max(1) as f64;
         Ok(square.sqrt())
     };
+    let [left_hz, right_hz] = stand;
     let floors = (floor(left_hz, right_hz).on("noise floor")?, floor(right_hz, left_hz).on("noise floor")?);
     let (left, right) =
-        (seen(&taken, left_hz, right_hz).on("carriers")?, seen(&taken, right_hz, left_hz).on("carriers")?);
+        (seen(taken, left_hz, right_hz).on("carriers")?, seen(taken, right_hz, left_hz).on("carriers")?);
     let info = taken.first().map(|capture| &capture.info);
     let timebase_u = info.map_or(0.0, |info| info.timebase_uncertainty);
     let gain_u = info.and_then(|info| info.traces.first()).map_or(0.0, |trace| trace.gain_uncertainty);
     let mut heard = 0;
-    for (name, seen, floor_v, hz) in [("left", &left, floors.0, left_hz), ("right", &right, floors.1, right_hz)] {
+    for (name, seen, floor_v, hz) in
+        [("left", &left, floors.0, carriers_hz[0]), ("right", &right, floors.1, carriers_hz[1])]
+    {
         let found = match carrier(seen, floor_v, gain_u, timebase_u) {
             Ok(found) => found,
             Err(error) => {
@@ -131,7 +193,7 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
         }
         judge_frequency(name, hz, &found, settings, report);
         // With the head switch the envelope judges the heads.
-        match one_head(found.left_out, seen.len()).filter(|_| envelope.is_none()) {
+        match one_head(found.left_out, seen.len()).filter(|_| !heads_judged) {
             Some(unable) => report.unable(unable.on(format!("{name}.level"))),
             None => {
                 report.measured(Measured::new(format!("{name}.level"), Unit::Millivolt, &found.level_v.scaled(1e3)));
@@ -140,7 +202,7 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
     }
     if heard == 0 {
         report.note("Neither carrier is there: the tape may have no depth-recorded sound. Try one that surely has, then the heads and their amplifier.");
-        return Ok(());
+        return Ok(false);
     }
     if heard == 2 {
         let balance = balance_db(&left, &right, floors).on("balance")?;
@@ -151,17 +213,7 @@ fn measure(carriers_hz: [f64; 2], subject: &Subject, settings: &Settings, report
             report.advise("Play another tape: a balance that is right there was recorded wrong here; else the filter of the weak carrier.");
         }
     }
-    match (&envelope, &scans) {
-        (Some(envelope), Some((a, b))) => {
-            envelope.judge((a, b), &envelope.floor().on("noise floor")?, settings, report)
-        }
-        _ => {
-            report.note(
-                "The head switch is not hooked up: the heads are not told apart, and their envelope is not judged.",
-            );
-            Ok(())
-        }
-    }
+    Ok(true)
 }
 
 /// The carrier against its frequency, where the captures tell it.

@@ -87,7 +87,9 @@ pub(crate) const DESCRIPTION: Description = Description {
     cautions: &[Caution::Mains, Caution::LiveChassis, Caution::MovingDrum, Caution::Solvents, Caution::PreciousTape],
     cover_off: true,
     tells: "Probe: the RF of the audio heads on the drum, before any limiter; the head switch beside it or on a trigger-only input for the \
-            envelope. A silent stretch of tape is best: sound moves the carriers, and their mean then needs more captures. The frequency \
+            envelope. A silent stretch of tape is best: sound moves the carriers, and their mean then needs more captures. Where the carriers stand is looked up in \
+            the whole spectrum: two that have moved together are told by their order, and one alone, far from both places, is given \
+            to neither channel. The frequency \
             says whether the recorder's modulators are right, the levels and their balance how the signal gets through, the envelope \
             how each audio head meets its track (without the head switch only captures that hold no carrier show a dead head): it is half as wide as the picture's, so that it sags later. Its carriers \
             lie 12 dB and more below a picture's; a point after the limiter shows no level. Frequencies are from memory, unverified.",

@@ -4,7 +4,7 @@ use tapewright_sdk::prelude::*;
 
 pub(crate) const RAIL: Number = Number::practice(
     "rail-v",
-    "what the rail should have; 0: what the hookup's `expected-v` says; where that says nothing either, the mean is not judged",
+    "what the rail should have; 0: what the hookup's `expected-v` says; where that says nothing either, only the ripple is judged, and the rail does not pass",
     Unit::Volt,
     [0.0, -60.0, 60.0],
 );
@@ -34,7 +34,7 @@ pub(crate) const RIPPLE_REJECT: Number = Number::practice(
 );
 pub(crate) const COUPLING: Text = Text {
     name: "coupling",
-    meaning: "how the channel is coupled: `dc`, or `ac` where the scope's offset does not reach the rail; then the mean is not measured and `rail-v` must be set",
+    meaning: "how the channel is coupled: `dc`, or `ac` where the scope's offset does not reach the rail; then the mean is not measured, the rail does not pass, and `rail-v` must be set for its ripple",
     default: "dc",
     source: PRACTICE,
 };
@@ -68,7 +68,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             switching converter leaves; each is taken twice at unlike rates, so that an alias is not taken for a line; where one may lie upon a line, slow ones are taken at up to two more rates. Unrelated ripples are added up; lines that are not fitted (1.5 to 5 kHz, above 500 kHz) raise the upper \
             end of the interval, and so does what wanders more slowly than 24 Hz, which a record of 2.5 s shows: below half a hertz only in part. A linear rail has 10 mV or \
             less, a switching one 50 mV, or 1 % of the rail; beyond 3 % pictures and sound suffer. The mean is held against `rail-v`, \
-            else against the hookup's `expected-v`, and is not judged where neither is said; ripple is a share of the mean as it is. A \
+            else against the hookup's `expected-v`. Where neither is said it is told for information: ripple is judged as a share of the mean \
+            as it is, and the rail does not pass; nor does it where the channel is coupled by AC, which hides the mean. A \
             tenth of what should be there, or ten times that, is refused: look at the probe's factor first.",
     when_it_fails: "Ripple at twice the mains frequency: the reservoir capacitor has dried out, or the load is too great. At the mains frequency itself: \
                     half of the rectifier is open, or an earth loop: lift no earth, look at the probe's lead first. At a switching \

@@ -39,6 +39,11 @@ impl Known {
     }
 }
 
+/// Why the mean is held against nothing. The rail is then no pass, whatever its ripple.
+fn not_judged(why: &str) -> Unable {
+    Unable::new(UnableCode::NotPossible, why).on("mean")
+}
+
 /// Whether a mean may be what a wrongly set probe makes of a voltage that is not rejected.
 fn by_probe(mean_v: &Estimate, should_v: f64, reject: f64) -> bool {
     let Interval { low, high, .. } = mean_v.interval;
@@ -62,7 +67,11 @@ pub(crate) fn rail(
             let why = "with the channel coupled by AC the rail's voltage must be told: set `rail-v`";
             return Err(Unable::new(UnableCode::NotPossible, why).on("ripple"));
         }
-        report.note("Coupled by AC: the mean is not measured; ripple below some tens of hertz reads low.");
+        report.note("Coupled by AC: ripple below some tens of hertz reads low.");
+        // A rail that is dead has no ripple either.
+        report.unable(not_judged(&format!(
+            "the channel is coupled by AC, and whether the rail has its {set_v} V does not show: measure it with a meter, or couple by DC where the scope's offset reaches the rail",
+        )));
         return Ok(Estimate::combined(set_v.abs(), Vec::new())?);
     }
     let measured = Measured::new("mean", Unit::Volt, mean_v);
@@ -98,8 +107,13 @@ pub(crate) fn rail(
                 );
                 return Err(Unable::new(UnableCode::BadData, why).on("supply"));
             }
-            report.note("The mean is not judged, since it is not known what the rail should have.");
-            report.advise("Say what the rail should have: parameter `rail-v`, or `expected-v` of the hookup's point.");
+            // Its ripple may still fail; a rail that nobody knows is no pass.
+            if !absent {
+                report.unable(not_judged(&format!(
+                    "nobody said what the rail should have, and its {:.2} V were held against nothing: set `rail-v`, or `expected-v` of the hookup's point, from the machine's service data",
+                    mean_v.value
+                )));
+            }
         }
     }
     if absent {

@@ -32,6 +32,7 @@ impl Procedure for WowFlutter {
 
 fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     let subject = subject()?;
+    let linear = !matches!(subject.format.linear_sound(), LinearSound::None(_));
     if let LinearSound::None(why) = subject.format.linear_sound() {
         report.note(&format!(
             "{}: {why}. What is measured is the FM sound, whose time base is the drum's and the picture's.",
@@ -55,8 +56,8 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.progress(0.8, "looks for faster flutter");
     let looked = faster(&mut speed);
     report.progress(0.9, "judges");
-    let Unweighted { tone_hz, lines, added_hz } = speed.unweighted(3, timebase_u)?;
-    tone(tone_hz, nominal_hz, report);
+    let Unweighted { tone_hz, lines, added_hz, folded_hz } = speed.unweighted(3, timebase_u)?;
+    tone(tone_hz, nominal_hz, linear.then_some(subject.tape), settings, report);
     let weighted = speed.weighted()?;
     if let Err(unable) = looked {
         // More flutter does not save a reading that is too high already.
@@ -83,12 +84,18 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
         report.found(Finding::FlutterHigh, &format!("weighted {:.3} %", weighted.value));
     }
     let turns = Turns::of(settings, subject.format.lines);
-    tell(&lines, &turns, outcome == Some(Outcome::Pass), report);
+    tell(&lines, &turns, speed.highest_hz, outcome == Some(Outcome::Pass), report);
+    if !folded_hz.is_empty() {
+        report.note(&format!(
+            "Not told: {}. Flutter whose sidebands lie beyond the {:.0} Hz of the long record's band may be seen there at a wrong rate; a scope with more memory tells.",
+            hertz(&folded_hz),
+            speed.highest_hz
+        ));
+    }
     if !added_hz.is_empty() {
-        let all: Vec<String> = added_hz.iter().map(|hz| format!("{hz:.1} Hz")).collect();
         report.note(&format!(
             "Not among the lines: {}. So much of it stands in the tone's level that it is hum or another tone beside it, no flutter.",
-            all.join(", ")
+            hertz(&added_hz)
         ));
     }
     let (x_low, x_high, values) = speed.drawn(DRAWN)?;
@@ -188,15 +195,40 @@ fn fast_records(speed: &mut SpeedError, span_s: f64, rate_hz: f64) -> Result<()>
     Ok(())
 }
 
-/// The tone's frequency, and what it says of the tape's speed.
-fn tone(hz: Estimate, nominal_hz: f64, report: &mut Report) {
+/// The tone's frequency, and what it says of the tape's speed: judged where the tape's own tone is known to be right. No tape: the
+/// sound is the drum's.
+fn tone(hz: Estimate, nominal_hz: f64, tape: Option<TapeKind>, settings: &Settings, report: &mut Report) {
     report.measured(Measured::new("tone", Unit::Hertz, &hz));
     let error = hz.scaled(100.0 / nominal_hz).shifted(-100.0);
-    report.measured(Measured::new("speed-error", Unit::Percent, &error));
+    let measured = Measured::new("speed-error", Unit::Percent, &error);
+    let why = match tape {
+        Some(TapeKind::Alignment) => None,
+        Some(kind) => Some(format!(
+            "a tape of kind {kind} carries the speed of its own recorder, and only an alignment tape judges it"
+        )),
+        None => Some("FM sound tells the drum's speed against that of its recorder, and not the tape's".to_owned()),
+    };
+    if let Some(why) = why {
+        report.measured(measured);
+        report.note(&format!("The speed error is told for information: {why}."));
+        return;
+    }
+    let limits = settings.within(0.0, &p::SPEED_GOOD, &p::SPEED_REJECT);
+    if report.measured(measured.judged(limits)) == Some(Outcome::Fail) {
+        let way = if error.value > 0.0 { "fast" } else { "slow" };
+        report.advise(&format!(
+            "The tape runs {:.2} % too {way}, if its tone has {nominal_hz:.0} Hz: see that first. Then run `control-track` and `capstan-lock`: where the servo holds the tape to its control pulses, another test tape tells; where it does not, look at the servo's reference, the pinch roller and the capstan.",
+            error.value.abs()
+        ));
+    }
+}
+
+fn hertz(all: &[f64]) -> String {
+    all.iter().map(|hz| format!("{hz:.1} Hz")).collect::<Vec<_>>().join(", ")
 }
 
 /// The lines, what turns at their rates, and, where the reading is not good, what stands behind it.
-fn tell(lines: &[FlutterLine], turns: &Turns, good: bool, report: &mut Report) {
+fn tell(lines: &[FlutterLine], turns: &Turns, highest_hz: f64, good: bool, report: &mut Report) {
     if lines.is_empty() {
         report.note("No line stands out of the spectrum.");
     }
@@ -205,9 +237,10 @@ fn tell(lines: &[FlutterLine], turns: &Turns, good: bool, report: &mut Report) {
         report.measured(Measured::new(format!("{name}.frequency"), Unit::Hertz, &line.hz));
         report.measured(Measured::new(format!("{name}.peak"), Unit::Percent, &line.percent));
         report.note(&format!(
-            "{name}: {:.2} Hz, {:.3} % peak: {}.",
+            "{name}: {:.2} Hz, {:.3} % peak{}: {}.",
             line.hz.value,
             line.percent.value,
+            if line.hz.value > highest_hz { ", by the short fast records" } else { "" },
             turns.text(&line.hz)
         ));
     }

@@ -32,6 +32,18 @@ pub(crate) const REJECT: Number = Number::practice(
     Unit::Percent,
     [0.5, 0.01, 10.0],
 );
+pub(crate) const SPEED_GOOD: Number = Number::practice(
+    "speed-good",
+    "mean speed by the tone of an alignment tape, against the tone's frequency: good within; such a tone is true to some tenth of a per cent",
+    Unit::Percent,
+    [0.3, 0.01, 10.0],
+);
+pub(crate) const SPEED_REJECT: Number = Number::practice(
+    "speed-reject",
+    "mean speed by the tone of an alignment tape, against the tone's frequency: rejected beyond",
+    Unit::Percent,
+    [0.5, 0.01, 10.0],
+);
 pub(crate) const DRUM: Number = Number::practice(
     "drum-hz",
     "turns of the drum a second; 0: the frame rate of the format, which is that of a two-head drum",
@@ -65,6 +77,8 @@ pub(crate) const DESCRIPTION: Description = Description {
         Parameter::Number(TOLERANCE),
         Parameter::Number(GOOD),
         Parameter::Number(REJECT),
+        Parameter::Number(SPEED_GOOD),
+        Parameter::Number(SPEED_REJECT),
         Parameter::Number(DRUM),
         Parameter::Number(CAPSTAN),
         Parameter::Number(REEL),
@@ -77,12 +91,14 @@ pub(crate) const DESCRIPTION: Description = Description {
             wavering, once a short fast record has told the tone's frequency; the sample rate is chosen so that the alias lies clear. How \
             high in frequency that reaches is said; the drum's turns must lie within it, so that long records take more points. Faster \
             flutter, up to 200 Hz, is looked for in three short records at a higher rate: it is not in the value of a long record that does not reach there, but widens its interval \
-            upward, so that no reading passes that it might spoil; what comes and goes between these records is missed. The three \
-            largest lines of the unweighted spectrum are held against the rates of drum, capstan and reel. Limits are for standard play; slower speeds do worse. A tape recorded on this \
+            upward, so that no reading passes that it might spoil; its lines are told by these records, and what it may fold to in the long one is left out of the lines; what comes and goes between these records is missed. The three \
+            largest lines of the unweighted spectrum are held against the rates of drum, capstan and reel. Limits are for standard play; slower speeds do worse. The tone's mean frequency tells the tape's speed: it is judged with an \
+            alignment tape, whose tone is known, and told for information with any other. A tape recorded on this \
             machine shows recording and playback together: replay it several times.",
     when_it_fails: "A line at the capstan's rate: pinch roller (hard, shiny, out of round), capstan shaft and bearing, its belt or motor. At the \
                     drum's rate: the tape sticks to the drum, or tension is too high; clean it. At a reel's rate: the clutch, the \
                     brake band or the tension arm. No line, but a high reading: dirt, a dry guide that lets the tape squeal, or a worn \
-                    tape: try another. A wrong frequency altogether: the tape speed, not its wavering.",
+                    tape: try another. A wrong frequency: the tape speed, not its wavering; first see that the tape's tone has the frequency that is set, \
+                    then run `control-track` and `capstan-lock`.",
     duration_s: 25.0,
 };

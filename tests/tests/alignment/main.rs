@@ -4,6 +4,7 @@
 //! machines of the truth table's groups.
 
 mod head_switch_point;
+mod paths;
 mod search_modes;
 mod servos;
 mod tracking_centre;

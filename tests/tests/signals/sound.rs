@@ -81,6 +81,59 @@ fn flutter_beyond_the_band_does_not_pass() {
     assert!(found.high - found.value < 0.015, "{found:?}");
 }
 
+/// On a scope of 2,500 points, whose long record shows some 60 Hz about the tone: what turns faster is told at its own rate and size,
+/// and neither its folds nor hum that is none are told beside it.
+#[test]
+fn fast_flutter_is_told_at_its_own_rate() {
+    for (hz, peak) in
+        [(20.0, 0.3), (55.0, 0.3), (70.0, 1.0), (100.0, 1.0), (128.0, 0.3), (150.0, 0.3), (150.0, 1.0), (190.0, 1.0)]
+    {
+        let mut scenario = stage(SOUND, 1);
+        scenario.machine.audio.capstan_hz = hz;
+        scenario.stages[0].run = vec![format!("fault flutter-capstan {peak}")];
+        let report = play(&scenario, "wow-flutter", &[("capstan-hz", hz), ("reel-hz", 0.6)]).report;
+        let text = tapewright::report::text::run(&report);
+        let (frequency, size) = (measured(&report, "line-1.frequency"), measured(&report, "line-1.peak"));
+        assert!((frequency.low..=frequency.high).contains(&hz), "{hz} Hz, {peak} %\n{text}");
+        assert!((size.low..=size.high).contains(&peak), "{hz} Hz, {peak} %\n{text}");
+        assert!(text.contains("it turns with the capstan"), "{hz} Hz, {peak} %\n{text}");
+        // Beside it the reel and the drum, or what is too small to count.
+        for m in only(&report).measurements.iter().filter(|m| m.name.ends_with(".frequency")) {
+            let own = [hz, 0.6, 29.97].iter().any(|own| (m.value - own).abs() < 0.1);
+            let size = measured(&report, &m.name.replace(".frequency", ".peak"));
+            assert!(own || size.value < 0.012, "{hz} Hz, {peak} %\n{text}");
+        }
+        // The machine hums at one frequency.
+        let hums = text.split("Not among the lines: ").nth(1).and_then(|rest| rest.split(". ").next());
+        assert!(hums.is_none_or(|all| all.matches(" Hz").count() == 1), "{hz} Hz, {peak} %\n{text}");
+    }
+}
+
+/// Speed errors in per cent with tapes; how the speed is judged, and the whole.
+#[test]
+fn a_speed_that_is_off_is_no_pass_with_a_tape_that_knows_it() {
+    for (percent, tape, judged, verdict) in [
+        (0.05, "alignment", Some(Outcome::Pass), Outcome::Pass),
+        (0.4, "alignment", Some(Outcome::Marginal), Outcome::Marginal),
+        (0.8, "alignment", Some(Outcome::Fail), Outcome::Fail),
+        (-0.8, "alignment", Some(Outcome::Fail), Outcome::Fail),
+        // The tone of any other tape may have been recorded at a speed that was off.
+        (0.8, "own", None, Outcome::Pass),
+    ] {
+        let mut scenario = stage(SOUND, 1);
+        scenario.stages[0].tape = Some(tape.into());
+        scenario.stages[0].run = vec![format!("fault capstan-free {}", percent / 100.0)];
+        let report = play(&scenario, "wow-flutter", &RATES).report;
+        let text = tapewright::report::text::run(&report);
+        check(&report, verdict, &[], &[Finding::FlutterHigh]);
+        let speed = measured(&report, "speed-error");
+        assert_eq!(speed.outcome, judged, "{percent} {tape}\n{text}");
+        assert!(speed.low <= percent && percent <= speed.high, "{percent} {tape}\n{text}");
+        assert_eq!(text.contains("too fast") || text.contains("too slow"), verdict == Outcome::Fail, "{text}");
+        assert_eq!(text.contains("told for information"), judged.is_none(), "{text}");
+    }
+}
+
 #[test]
 fn a_record_too_long_for_the_points_is_refused() {
     let report = play(&stage(SOUND, 1), "wow-flutter", &[("observe-s", 20.0)]).report;

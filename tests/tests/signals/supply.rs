@@ -1,8 +1,9 @@
 //! The supply rail.
 
-use crate::support::{check, holds, measured, only, play, stage, unable};
+use crate::support::{check, holds, measured, only, play, played, stage, unable};
 use sim_instrument::scenario::Scenario;
 use tapewright_formats::{Finding, Outcome, UnableCode};
+use tapewright_tests::bench::Play;
 
 const SUPPLY: &str = include_str!("../../../sim-instrument/scenarios/supply.toml");
 
@@ -92,8 +93,37 @@ fn a_mean_far_from_what_is_expected_is_no_pass() {
         assert_eq!(measured(&report, "mean").outcome, want, "{expected_v:?} {set_v} {real_v}\n{text}");
         let found = report.findings.contains(&Finding::SupplyWrong);
         assert_eq!(found, want == Some(Outcome::Fail), "{expected_v:?} {set_v} {real_v}\n{text}");
-        assert_eq!(text.contains("The mean is not judged"), want.is_none(), "{text}");
+        assert_eq!(text.contains("were held against nothing"), want.is_none(), "{text}");
+        if want.is_none() {
+            // Ripple that is right makes no good rail of it.
+            let ripple = measured(&report, "ripple").outcome;
+            assert_eq!((report.verdict, ripple), (Some(Outcome::Unable), Some(Outcome::Pass)), "{text}");
+        }
     }
+}
+
+/// With the channel coupled by AC a rail that is dead, or stands far off, shows the same ripple as a good one, or less.
+#[test]
+fn a_mean_that_coupling_hides_is_no_pass() {
+    for (real_v, ripple_v) in [(12.0, 0.02), (9.0, 0.02), (0.0, 0.0)] {
+        let mut scenario = rippled(ripple_v, 120.0);
+        (scenario.machine.supply.rail_v, scenario.machine.supply.switching_v) = (real_v, 0.0);
+        let set =
+            Play { settings: vec![("rail-v", 12.0)], texts: vec![("coupling", "ac")], ..Play::of("supply-ripple") };
+        let report = played(&scenario, set).report;
+        check(&report, Outcome::Unable, &[], &[Finding::SupplyWrong]);
+        let unable = &only(&report).unable;
+        assert!(unable.iter().any(|u| u.what == "mean" && u.why.contains("coupled by AC")), "{unable:?}");
+        assert_eq!(measured(&report, "ripple").outcome, Some(Outcome::Pass), "{real_v}");
+    }
+}
+
+/// A rail that nobody stated a voltage for can still fail by its ripple.
+#[test]
+fn ripple_is_judged_also_where_the_mean_is_not() {
+    let report = play(&stage(SUPPLY, 0), "supply-ripple", &[]).report;
+    check(&report, Outcome::Fail, &[Finding::RippleTwiceMains], &[]);
+    assert_eq!(measured(&report, "mean").outcome, None);
 }
 
 /// A tenth of what should be there, or less than any rail has: the probe's factor comes first, and nothing passes.

@@ -5,6 +5,7 @@
 //! them side by side. It is too short for the statistic, but what it shows above the band, less
 //! what the amplitude's noise explains, bounds what is missing.
 
+use super::fold::FastSeen;
 use super::{HIGHEST_HZ, SpeedError, band_at};
 use crate::demodulate::{alias_of, demodulate};
 use crate::error::{MeasureError, at_least};
@@ -34,7 +35,8 @@ impl SpeedError {
     /// tone: another rate may do. [`MeasureError::TooShort`]; [`MeasureError::InNoise`] where the tone is lost on the way.
     pub fn with_fast(&mut self, trace: &Trace) -> Result<(), MeasureError> {
         if self.highest_hz < HIGHEST_HZ {
-            let percent = above(trace, self.tone_hz, self.highest_hz)?;
+            let (percent, seen) = above(trace, self.tone_hz, self.highest_hz)?;
+            self.fast_seen.push(seen);
             self.faster_percent = self.faster_percent.max(percent);
         }
         Ok(())
@@ -47,8 +49,8 @@ impl SpeedError {
     }
 }
 
-/// Most that the weighted reading of what lies above a frequency may be, in per cent, beyond what the noise shows.
-fn above(trace: &Trace, tone_hz: f64, from_hz: f64) -> Result<f64, MeasureError> {
+/// Most that the weighted reading of what lies above a frequency may be, in per cent, beyond what the noise shows; and the lines there.
+fn above(trace: &Trace, tone_hz: f64, from_hz: f64) -> Result<(f64, FastSeen), MeasureError> {
     trace.conversion().demand_unclipped("tone")?;
     let rate_hz = 1.0 / trace.dt_s();
     let alias = alias_of(tone_hz, rate_hz).0;
@@ -68,9 +70,11 @@ fn above(trace: &Trace, tone_hz: f64, from_hz: f64) -> Result<f64, MeasureError>
     )?;
     let mean_v = super::demand_even(&out.amplitude_v, &band)?;
     let scale = 1.0 / (core::f64::consts::TAU * out.dt_s * tone_hz);
-    let weighted = |values: &[f64], by: f64| -> Result<(Vec<f64>, f64), MeasureError> {
+    let spectrum_of = |values: &[f64], by: f64| -> Result<Spectrum, MeasureError> {
         let raw: Vec<f64> = values.windows(2).map(|w| (w[1] - w[0]) * scale / by).collect();
-        let spectrum = Spectrum::of(&raw, out.dt_s)?;
+        Spectrum::of(&raw, out.dt_s)
+    };
+    let weighted = |spectrum: &Spectrum| -> (Vec<f64>, f64) {
         let places = spectrum.amplitude.iter().enumerate();
         // A line's lobe reaches below the band's end too: what is lost of one that lies there, the statistic's factor holds.
         let squares = places
@@ -81,18 +85,20 @@ fn above(trace: &Trace, tone_hz: f64, from_hz: f64) -> Result<f64, MeasureError>
                 (amplitude * undo * weighting(hz.min(HIGHEST_HZ))).powi(2)
             });
         // A sine's square is spread over 1.5 places of the record under Hann's window; half of it is its mean square.
-        Ok((squares.collect(), 0.5 * spectrum.step_hz / (0.75 * spectrum.resolution_hz)))
+        (squares.collect(), 0.5 * spectrum.step_hz / (0.75 * spectrum.resolution_hz))
     };
-    let (error, a_place) = weighted(&out.phase_rad, 1.0)?;
+    let (of_phase, of_amplitude) = (spectrum_of(&out.phase_rad, 1.0)?, spectrum_of(&out.amplitude_v, mean_v)?);
+    let (error, a_place) = weighted(&of_phase);
     // Noise turns the phase as much as the amplitude. Weighted so, it is about even over these frequencies; the median of its power
     // is ln 2 of the mean, and lines in the amplitude do not count.
-    let (mut beside, _) = weighted(&out.amplitude_v, mean_v)?;
+    let (mut beside, _) = weighted(&of_amplitude);
     let noise = crate::statistics::median_in_place(&mut beside) / core::f64::consts::LN_2 * error.len() as f64;
     // Both scatter with the independent places of the record: Hann's window leaves 1 / 1.94 of them, the median takes twice as many.
     let independent = (HIGHEST_HZ - from_hz) * out.dt_s * out.phase_rad.len() as f64 / 1.94;
     let chance = 1.0 + 2.0 * (3.1 / independent).sqrt();
     let clear = (error.iter().sum::<f64>() - chance * noise).max(0.0);
-    Ok(100.0 * MOST_OF_RMS * (clear * a_place).sqrt())
+    let seen = FastSeen::of(&of_phase, &of_amplitude, out.dt_s, from_hz);
+    Ok((100.0 * MOST_OF_RMS * (clear * a_place).sqrt(), seen))
 }
 
 #[cfg(test)]

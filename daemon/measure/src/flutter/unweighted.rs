@@ -9,13 +9,13 @@ use crate::sine::fit_values;
 use crate::spectrum::Spectrum;
 
 /// A flutter line must stand so many times above the median of the spectrum.
-const CLEAR: f64 = 5.0;
+pub(super) const CLEAR: f64 = 5.0;
 
 /// What lines that were not fitted pull the frequency of one that was, in cycles over the record (standard uncertainty, from trials).
 const PULLED: f64 = 0.002;
 
 /// A line must stand so many times above the skirts of another.
-const SKIRT: f64 = 1.5;
+pub(super) const SKIRT: f64 = 1.5;
 
 /// Rounds of fits of the frequencies; each squares how far they are off.
 const ROUNDS: usize = 4;
@@ -25,10 +25,10 @@ const ASIDE: f64 = 0.25;
 
 /// A line that stands in the amplitude with more than this share of what it is in the phase is no flutter: one that is added to the
 /// tone is as large in both, and its double half as large.
-const OF_AMPLITUDE: f64 = 0.4;
+pub(super) const OF_AMPLITUDE: f64 = 0.4;
 
 /// There it must stand so many times above the median of the spectrum.
-const CLEAR_IN_AMPLITUDE: f64 = 3.5;
+pub(super) const CLEAR_IN_AMPLITUDE: f64 = 3.5;
 
 /// Lowest frequency that a line may have, in cycles over the record.
 const LEAST_CYCLES: f64 = 2.0;
@@ -38,6 +38,9 @@ const ENDS_CYCLES: f64 = 0.02;
 
 /// Share of what a line's broken turn leaves in the mean that stays when the fitted line is taken off (a guess, no source).
 const LEFT_OF_TURN: f64 = 0.1;
+
+/// About the band's end a line of the short records nearer than this to one of the long one is that one.
+const ENDS_HZ: f64 = 1.0;
 
 /// One flutter line.
 #[derive(Debug, Clone)]
@@ -53,11 +56,13 @@ pub struct FlutterLine {
 pub struct Unweighted {
     /// Frequency of the tone without the flutter's lines, in hertz.
     pub tone_hz: Estimate,
-    /// The largest lines of the unweighted spectrum that stand clear, largest first.
+    /// The largest lines of the unweighted spectrum that stand clear, largest first; those of short fast records among them.
     pub lines: Vec<FlutterLine>,
     /// Frequencies in hertz of lines that stand in the tone's amplitude about as much, largest first: what is added to the tone (hum, another
     /// tone) turns both, flutter the phase alone.
     pub added_hz: Vec<f64>,
+    /// Frequencies in hertz of what may be flutter faster than the record shows, folded into it: among neither of these.
+    pub folded_hz: Vec<f64>,
 }
 
 impl SpeedError {
@@ -93,11 +98,11 @@ impl SpeedError {
         let again = fit_values(&cut::less(&self.error, &self.cut), self.dt_s, &hz)?;
         let beside = fit_values(&self.beside, self.dt_s, &hz)?;
         let beside = fit.tones.iter().zip(&again.tones).zip(&beside.tones);
-        let (mut lines, mut added_hz, mut left) = (Vec::new(), self.hum_hz.clone(), 0.0_f64);
+        let (mut lines, mut beside_tone, mut left) = (Vec::new(), Vec::new(), 0.0_f64);
         for (((tone, again), added), peak) in beside.zip(&peaks) {
             let least = OF_AMPLITUDE * tone.amplitude();
             if added.amplitude() > least.max(CLEAR_IN_AMPLITUDE * local(&in_amplitude, tone.hz).0) {
-                added_hz.push(tone.hz);
+                beside_tone.push((tone.hz, 100.0 * self.undo(tone.hz) * tone.amplitude()));
                 continue;
             }
             let undo = self.undo(tone.hz);
@@ -125,6 +130,19 @@ impl SpeedError {
             )?;
             lines.push(FlutterLine { hz, percent });
         }
+        let fast = self.fast_lines(timebase_u)?;
+        let folding = self.folding(&fast, &lines);
+        let mut folded_hz: Vec<f64> =
+            lines.iter().filter(|line| folding.holds(line)).map(|line| line.hz.value).collect();
+        folded_hz
+            .extend(beside_tone.iter().filter(|(hz, percent)| folding.holds_of_size(*hz, *percent)).map(|(hz, _)| *hz));
+        folded_hz.extend(self.hum_hz.iter().filter(|hz| folding.holds_hum(**hz)));
+        lines.retain(|line| !folded_hz.contains(&line.hz.value));
+        let mut added_hz: Vec<f64> = self.hum_hz.iter().copied().chain(beside_tone.iter().map(|(hz, _)| *hz)).collect();
+        added_hz.retain(|hz| !folded_hz.contains(hz));
+        // What lies at the band's very end both show.
+        let unlike = |line: &FlutterLine| lines.iter().all(|of| (of.hz.value - line.hz.value).abs() > ENDS_HZ);
+        lines.extend(fast.into_iter().filter(unlike).collect::<Vec<_>>());
         lines.sort_by(|a, b| b.percent.value.total_cmp(&a.percent.value));
         lines.truncate(count);
         let tone_hz = Estimate::combined(
@@ -136,7 +154,7 @@ impl SpeedError {
                 Contribution::type_b("ends of the record", ENDS_CYCLES / self.observed_s),
             ],
         )?;
-        Ok(Unweighted { tone_hz, lines, added_hz })
+        Ok(Unweighted { tone_hz, lines, added_hz, folded_hz })
     }
 
     /// Amplitudes of the unweighted spectrum in per cent, to be drawn: hertz of the first and the last, and the values.
@@ -161,7 +179,7 @@ impl SpeedError {
 }
 
 /// Skirts of a line under Hann's window so many cycles over the record beside it, of its amplitude: their tops from the first on.
-fn skirt(cycles: f64) -> f64 {
+pub(super) fn skirt(cycles: f64) -> f64 {
     let away = cycles.abs();
     if away < 2.0 { 0.0 } else { 1.0 / (core::f64::consts::PI * away * (away * away - 1.0)) }
 }
