@@ -441,3 +441,16 @@ fn live_readings_stand_beside_a_run_that_waits_for_the_adjustment_only() {
         rig.bench.close().await;
     });
 }
+
+#[test]
+fn probe_deep() {
+    for (dip, noise) in [(0.99, None), (0.99, Some(0.01)), (0.99, Some(0.02)), (0.95, Some(0.02))] {
+        let mut scenario = scenario("guide-dirt");
+        scenario.stages[0].run = vec![format!("fault contact-dip {dip}")];
+        if let Some(noise) = noise {
+            scenario.stages[0].run.push(format!("fault noise {noise}"));
+        }
+        let (report, truth) = play_it(scenario);
+        println!("=== {dip} {noise:?} {truth:?}\n{}", text::run(&report));
+    }
+}

@@ -1,24 +1,28 @@
 //! The task that owns the machine's keys.
 //!
 //! Stop pre-empts everything. A still picture is never held longer than the dwell limit, whatever a
-//! procedure or an operator does meanwhile: this task counts, and stops the tape.
+//! procedure or an operator does meanwhile: this task counts, and stops the tape. What nobody waits
+//! for any more ends at once, and the machine stops: its asker cannot see to it.
+
+mod dwell;
+mod error;
 
 use super::events::{BenchEvent, EventLog};
 use super::prompts::{Action, PromptDesk, Question};
 use core::time::Duration;
+use dwell::Dwell;
 use std::sync::{Arc, Mutex, PoisonError};
 use tapewright_clock::{Clock, Instant};
-use tapewright_formats::{Mode, TrackingPress, UnableCode};
+use tapewright_formats::{Mode, TrackingPress};
 use tapewright_instrument::transport::RecordGrant;
-use tapewright_instrument::{StopHandle, TransportControl, TransportError};
+use tapewright_instrument::{StopHandle, TransportControl};
 use tokio::sync::{mpsc, oneshot};
 
-/// How long a still picture is held at the most. Machines release by themselves after some five
-/// minutes; the tape wears well before that (common practice, no source).
-pub const STILL_DWELL: Duration = Duration::from_secs(120);
+pub use dwell::STILL_DWELL;
+pub use error::KeysError;
 
-/// Seconds before the dwell's end at which the bench says so: stopping moves loading arms.
-const COUNTDOWN_S: [u64; 8] = [30, 15, 10, 5, 4, 3, 2, 1];
+/// After so long it is tried again to end a still that a failed stop did not end.
+const STOP_AGAIN: Duration = Duration::from_secs(10);
 
 /// How long the operator has to press a key, where no relay does it.
 const KEY_DEADLINE: Duration = Duration::from_secs(300);
@@ -27,76 +31,6 @@ const KEY_DEADLINE: Duration = Duration::from_secs(300);
 pub const DONE: &str = "done";
 /// What the operator answers when it cannot be done.
 pub const CANNOT: &str = "cannot";
-
-/// Why a mode was not reached.
-#[derive(Debug, thiserror::Error)]
-pub enum KeysError {
-    /// The relays or their link failed.
-    #[error("going to {mode} by relay failed")]
-    Relays {
-        /// The mode.
-        mode: Mode,
-        /// Why.
-        #[source]
-        source: Box<TransportError>,
-    },
-    /// The relays on the tracking keys or their link failed.
-    #[error("pressing {press} by relay failed")]
-    Tracking {
-        /// What was pressed.
-        press: TrackingPress,
-        /// Why.
-        #[source]
-        source: Box<TransportError>,
-    },
-    /// Stop came while tracking keys were pressed.
-    #[error("pressing {press} was given up: stop came first")]
-    TrackingStopCame {
-        /// What was pressed.
-        press: TrackingPress,
-    },
-    /// Stop came first.
-    #[error("going to {mode} was given up: stop came first")]
-    StopCame {
-        /// The mode.
-        mode: Mode,
-    },
-    /// The operator did not answer in time.
-    #[error("nobody pressed {mode} within {} s: answer the prompt, or hook up relays", KEY_DEADLINE.as_secs())]
-    Unattended {
-        /// The mode.
-        mode: Mode,
-    },
-    /// The operator declined.
-    #[error("the operator could not go to {mode}")]
-    Declined {
-        /// The mode.
-        mode: Mode,
-    },
-    /// Too many prompts are open.
-    #[error("the operator cannot be asked for {mode}: too many prompts are open")]
-    TooManyPrompts {
-        /// The mode.
-        mode: Mode,
-    },
-    /// The task has ended.
-    #[error("the bench is shutting down: its transport takes no more commands")]
-    Gone,
-}
-
-impl KeysError {
-    /// The code of unable that says the same.
-    #[must_use]
-    pub fn code(&self) -> UnableCode {
-        match self {
-            Self::Relays { .. } => UnableCode::ModeNotReached,
-            Self::Tracking { source, .. } => source.unable_code(),
-            Self::StopCame { .. } | Self::TrackingStopCame { .. } | Self::Gone => UnableCode::Cancelled,
-            Self::Unattended { .. } | Self::TooManyPrompts { .. } => UnableCode::Unattended,
-            Self::Declined { .. } => UnableCode::Declined,
-        }
-    }
-}
 
 /// Who works the keys.
 pub enum Keys {
@@ -109,10 +43,12 @@ pub enum Keys {
     },
 }
 
+type Reply<T> = oneshot::Sender<Result<T, KeysError>>;
+
 enum Command {
-    Go { to: Mode, reply: oneshot::Sender<Result<f64, KeysError>> },
-    Track { press: TrackingPress, reply: oneshot::Sender<Result<bool, KeysError>> },
-    Record { grant: RecordGrant, lasting: Duration, reply: oneshot::Sender<Result<(), KeysError>> },
+    Go { to: Mode, reply: Reply<f64> },
+    Track { press: TrackingPress, reply: Reply<bool> },
+    Record { grant: RecordGrant, lasting: Duration, reply: Reply<()> },
 }
 
 /// How the rest of the bench works the keys.
@@ -121,7 +57,7 @@ pub struct TransportHandle {
     commands: mpsc::Sender<Command>,
     stop: Arc<StopState>,
     now: Arc<Mutex<Mode>>,
-    still_until: Arc<Mutex<Option<Instant>>>,
+    dwell: Dwell,
 }
 
 struct StopState {
@@ -140,18 +76,18 @@ impl TransportHandle {
         };
         let stop = Arc::new(StopState { relays, asked: tokio::sync::Notify::new() });
         let now = Arc::new(Mutex::new(Mode::Stop));
+        let dwell = Dwell::new(clock.clone(), events.clone());
         let asking = Asking { clock, events, prompts };
-        let still_until = Arc::new(Mutex::new(None));
         let task = Task {
             keys,
             asking,
             hands_clear,
             stop: Arc::clone(&stop),
             now: Arc::clone(&now),
-            still_until: Arc::clone(&still_until),
+            dwell: dwell.clone(),
         };
         tokio::spawn(task.run(queue));
-        Self { commands, stop, now, still_until }
+        Self { commands, stop, now, dwell }
     }
 
     /// Goes to a mode and returns when the machine had time to reach it: the seconds that took.
@@ -195,7 +131,7 @@ impl TransportHandle {
     /// How long until a still that was held too long is stopped; none: the tape does not stand still.
     #[must_use]
     pub fn dwell_left(&self, now: Instant) -> Option<Duration> {
-        self.still_until.lock().unwrap_or_else(PoisonError::into_inner).map(|until| until.since(now))
+        self.dwell.left(now)
     }
 
     /// The mode last reached.
@@ -219,67 +155,122 @@ struct Task {
     hands_clear: Duration,
     stop: Arc<StopState>,
     now: Arc<Mutex<Mode>>,
-    still_until: Arc<Mutex<Option<Instant>>>,
+    dwell: Dwell,
 }
 
-/// When the bench next speaks of a still's end, and how many seconds are left then; 0: it stops.
-fn next_mark(until: Instant, now: Instant) -> (Instant, u64) {
-    let left = until.since(now);
-    // A mark that is due within a moment was just said.
-    let moment = Duration::from_millis(10);
-    let next = COUNTDOWN_S.into_iter().find(|mark| Duration::from_secs(*mark) + moment < left).unwrap_or(0);
-    (now + left.saturating_sub(Duration::from_secs(next)), next)
+/// What came before a piece of work was done.
+enum CutShort {
+    StopCame,
+    NobodyWaits,
+    StillTooLong,
+}
+
+/// Does a piece of work, unless something comes first that ends it at once.
+async fn unless_cut_short<T>(
+    (stop, dwell): (Arc<StopState>, Dwell),
+    reply: &mut Reply<T>,
+    work: impl Future<Output = Result<T, KeysError>>,
+) -> Result<Result<T, KeysError>, CutShort> {
+    tokio::select! {
+        biased;
+        () = stop.asked.notified() => Err(CutShort::StopCame),
+        () = reply.closed() => Err(CutShort::NobodyWaits),
+        () = dwell.over() => Err(CutShort::StillTooLong),
+        done = work => Ok(done),
+    }
+}
+
+/// Whether the tape stands at one place in a mode.
+const fn is_still(mode: Mode) -> bool {
+    matches!(mode, Mode::Still | Mode::Advance)
 }
 
 impl Task {
     async fn run(mut self, mut queue: mpsc::Receiver<Command>) {
-        let mut still_since: Option<Instant> = None;
+        let mut until: Option<Instant> = None;
         loop {
-            let until = still_since.map(|since| since + STILL_DWELL);
-            *self.still_until.lock().unwrap_or_else(PoisonError::into_inner) = until;
-            let dwell = until.map(|until| next_mark(until, self.asking.clock.now()));
-            let clock = self.asking.clock.clone();
-            let stop = Arc::clone(&self.stop);
-            let dwell_over = async move {
-                match dwell {
-                    Some((at, left_s)) => {
-                        clock.sleep_until(at).await;
-                        left_s
-                    }
-                    None => core::future::pending().await,
-                }
-            };
+            self.dwell.set(until);
+            let (stop, dwell) = self.limits();
             tokio::select! {
                 biased;
                 () = stop.asked.notified() => { let _ = self.go(Mode::Stop).await; }
-                left_s = dwell_over => {
-                    if left_s > 0 {
-                        self.asking.events.push(BenchEvent::DwellEnding { left_s });
-                    } else {
-                        let text = format!("still was held for {} s, the longest that the tape is left at one place: stopped", STILL_DWELL.as_secs());
-                        self.asking.events.push(BenchEvent::Trouble { text });
-                        let _ = self.go(Mode::Stop).await;
+                () = dwell.over() => {
+                    if self.end_still().await.is_err() {
+                        until = Some(self.asking.clock.now() + STOP_AGAIN);
                     }
                 }
                 command = queue.recv() => match command {
                     None => return,
-                    Some(Command::Go { to, reply }) => {
-                        let result = self.go_unless_stopped(to).await;
-                        let _ = reply.send(result);
-                    }
-                    Some(Command::Track { press, reply }) => {
-                        let result = self.track_unless_stopped(press).await;
-                        let _ = reply.send(result);
-                    }
-                    Some(Command::Record { grant, lasting, reply }) => {
-                        let result = self.record(&grant, lasting).await;
-                        let _ = reply.send(result);
-                    }
+                    Some(command) => self.carry_out(command).await,
                 },
             }
-            let still = matches!(self.mode(), Mode::Still | Mode::Advance);
-            still_since = if still { still_since.or_else(|| Some(self.asking.clock.now())) } else { None };
+            until = is_still(self.mode()).then(|| until.unwrap_or_else(|| self.asking.clock.now() + STILL_DWELL));
         }
+    }
+
+    /// What may end a piece of work before it is done.
+    fn limits(&self) -> (Arc<StopState>, Dwell) {
+        (Arc::clone(&self.stop), self.dwell.clone())
+    }
+
+    async fn carry_out(&mut self, command: Command) {
+        let limits = self.limits();
+        match command {
+            // Nothing ends a stop.
+            Command::Go { to: Mode::Stop, reply } => {
+                let _ = reply.send(self.go(Mode::Stop).await);
+            }
+            Command::Go { to, mut reply } => {
+                let done = unless_cut_short(limits, &mut reply, self.go(to)).await;
+                self.answer(reply, format!("going to {to}"), done).await;
+            }
+            Command::Track { press, mut reply } => {
+                let done = unless_cut_short(limits, &mut reply, self.track(press)).await;
+                self.answer(reply, format!("pressing {press}"), done).await;
+            }
+            Command::Record { grant, lasting, mut reply } => {
+                let mut done = unless_cut_short(limits, &mut reply, self.record(&grant, lasting)).await;
+                if matches!(done, Ok(Ok(()))) {
+                    done = Ok(self.go(Mode::Stop).await.map(drop));
+                }
+                self.answer(reply, format!("recording for {} s", lasting.as_secs_f64()), done).await;
+            }
+        }
+    }
+
+    /// Answers what was asked for. What was cut short may have left a key down and the tape anywhere: the machine stops.
+    async fn answer<T>(&mut self, reply: Reply<T>, doing: String, done: Result<Result<T, KeysError>, CutShort>) {
+        let answer = match done {
+            Ok(answer) => answer,
+            Err(CutShort::StillTooLong) => {
+                let _ = self.end_still().await;
+                Err(KeysError::StillTooLong { doing })
+            }
+            // Without an asker the error goes nowhere.
+            Err(CutShort::StopCame | CutShort::NobodyWaits) => {
+                let _ = self.go(Mode::Stop).await;
+                Err(KeysError::StopCame { doing })
+            }
+        };
+        let _ = reply.send(answer);
+    }
+
+    /// Stops a still that was held too long.
+    async fn end_still(&mut self) -> Result<(), KeysError> {
+        let trouble = |text| BenchEvent::Trouble { text };
+        self.asking.events.push(trouble(format!(
+            "still was held for {} s, the longest that the tape is left at one place: stopped",
+            STILL_DWELL.as_secs()
+        )));
+        let stopped = self.go(Mode::Stop).await.map(drop);
+        if let Err(error) = &stopped {
+            self.asking.events.push(trouble(format!(
+                "the tape may still stand at one place: {}; stop the machine by hand; it is tried again in {} s",
+                crate::report::chain(error),
+                STOP_AGAIN.as_secs()
+            )));
+        }
+        stopped
     }
 
     fn mode(&self) -> Mode {
@@ -290,63 +281,32 @@ impl Task {
         *self.now.lock().unwrap_or_else(PoisonError::into_inner) = mode;
     }
 
-    async fn go_unless_stopped(&mut self, to: Mode) -> Result<f64, KeysError> {
-        if to == Mode::Stop {
-            return self.go(to).await;
-        }
-        let stop = Arc::clone(&self.stop);
-        let outcome = tokio::select! {
-            biased;
-            () = stop.asked.notified() => None,
-            done = self.go(to) => Some(done),
-        };
-        match outcome {
-            Some(done) => done,
-            None => {
-                let _ = self.go(Mode::Stop).await;
-                Err(KeysError::StopCame { mode: to })
-            }
-        }
-    }
-
     /// Nothing of the loading mechanism moves: hands need not be clear.
-    async fn track_unless_stopped(&mut self, press: TrackingPress) -> Result<bool, KeysError> {
+    async fn track(&mut self, press: TrackingPress) -> Result<bool, KeysError> {
         let Keys::Relays(control) = &mut self.keys else { return Ok(false) };
         if !control.has_tracking() {
             return Ok(false);
         }
         self.asking.events.push(BenchEvent::TrackingAsked { press });
-        let stop = Arc::clone(&self.stop);
-        let outcome = tokio::select! {
-            biased;
-            () = stop.asked.notified() => None,
-            done = control.track(press) => Some(done),
-        };
-        match outcome {
-            Some(Ok(())) => Ok(true),
-            Some(Err(source)) => Err(KeysError::Tracking { press, source: Box::new(source) }),
-            None => {
-                let _ = self.go(Mode::Stop).await;
-                Err(KeysError::TrackingStopCame { press })
-            }
-        }
+        let done = control.track(press).await.map(|()| true);
+        done.map_err(|source| KeysError::Tracking { press, source: Box::new(source) })
     }
 
+    /// Begins to record, and waits. To stop is for whoever calls it.
     async fn record(&mut self, grant: &RecordGrant, lasting: Duration) -> Result<(), KeysError> {
         self.asking.events.push(BenchEvent::ModeAsked { mode: Mode::Record });
         match &mut self.keys {
             Keys::Relays(control) => {
+                self.dwell.set(None);
                 let failed = |source| KeysError::Relays { mode: Mode::Record, source: Box::new(source) };
                 control.record(grant).await.map_err(failed)?;
             }
             Keys::Operator { .. } => self.asking.clone().ask_operator(Mode::Record).await?,
         }
+        self.dwell.set(None);
         self.set_mode(Mode::Record);
-        let stop = Arc::clone(&self.stop);
-        let stopped =
-            self.asking.clock.deadline(self.asking.clock.now() + lasting, stop.asked.notified()).await.is_some();
-        self.go(Mode::Stop).await?;
-        if stopped { Err(KeysError::StopCame { mode: Mode::Record }) } else { Ok(()) }
+        self.asking.clock.sleep(lasting).await;
+        Ok(())
     }
 
     async fn go(&mut self, to: Mode) -> Result<f64, KeysError> {
@@ -356,8 +316,13 @@ impl Task {
         if to != Mode::Stop {
             self.asking.clock.sleep(self.hands_clear).await;
         }
+        // From the press on that leads away nothing is held still, however long the machine takes to settle.
+        let leaves = !is_still(to);
         match &mut self.keys {
             Keys::Relays(control) => {
+                if leaves {
+                    self.dwell.set(None);
+                }
                 // Stop also takes back a stop that was asked for, so that the next motion is possible.
                 let done = if to == Mode::Stop { control.stop().await } else { control.go(to).await };
                 done.map_err(|source| KeysError::Relays { mode: to, source: Box::new(source) })?;
@@ -365,6 +330,9 @@ impl Task {
             Keys::Operator { settle } => {
                 let settle = *settle;
                 self.asking.clone().ask_operator(to).await?;
+                if leaves {
+                    self.dwell.set(None);
+                }
                 self.asking.clock.sleep(settle).await;
             }
         }

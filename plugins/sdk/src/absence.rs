@@ -192,7 +192,11 @@ impl<'a> Case<'a> {
             let shown = match &nobody {
                 // Nobody answered the last prompt: do not let each further one run out of time.
                 Some(unable) => Err(unable.clone()),
-                None => hold_to_known_signal(hands, point),
+                // A machine that does not stop: nobody is asked to reach into it, for this probe or another.
+                None => hold_to_known_signal(hands, point).unwrap_or_else(|unable| {
+                    nobody = Some(unable.clone());
+                    Err(unable)
+                }),
             };
             if let Err(unable) = shown {
                 self.settle(
@@ -277,7 +281,8 @@ impl<'a> Case<'a> {
     }
 }
 
-fn hold_to_known_signal(hands: &mut impl Hands, point: &Point) -> Result<()> {
+/// Whether the probe shows a known signal, or why that is not known. An error by itself: the machine did not stop.
+fn hold_to_known_signal(hands: &mut impl Hands, point: &Point) -> Result<Result<()>> {
     let known = Known::clearest_for(point);
     // Nothing turns while hands are in the machine.
     reach(hands, Mode::Stop)?;
@@ -290,22 +295,34 @@ fn hold_to_known_signal(hands: &mut impl Hands, point: &Point) -> Result<()> {
     let back = format!(
         "Put the probe of {signal} back on its test point, and make sure that it is the right one and that the probe's earth is on."
     );
-    done(hands, &there, Action::MoveProbe { signal, to: known.as_str().into() }, "probe-proof")?;
-    // The head switch needs a turning drum.
-    let turns = if known == Known::HeadSwitch { hands.go(Mode::Play) } else { Ok(()) };
-    let shown = turns.and_then(|()| hands.shows(point, known));
-    reach(hands, Mode::Stop)?;
+    let moved = done(hands, &there, Action::MoveProbe { signal, to: known.as_str().into() }, "probe-proof");
+    if moved.is_err() {
+        return Ok(moved);
+    }
+    let shown = if known == Known::HeadSwitch {
+        // It needs a turning drum. Stop is pressed whatever came of play: a key may act whose relay then failed.
+        let shown = hands.go(Mode::Play).and_then(|()| hands.shows(point, known));
+        hands.go(Mode::Stop)?;
+        shown
+    } else {
+        hands.shows(point, known)
+    };
     // The probe goes back, whatever was seen.
-    done(hands, &back, Action::MoveProbe { signal, to: signal.as_str().into() }, "probe-back")?;
-    if shown? {
-        return Ok(());
+    let back = done(hands, &back, Action::MoveProbe { signal, to: signal.as_str().into() }, "probe-back");
+    if back.is_err() {
+        return Ok(back);
+    }
+    match shown {
+        Ok(true) => return Ok(Ok(())),
+        Ok(false) => {}
+        Err(unable) => return Ok(Err(unable)),
     }
     let why = format!(
         "the probe on {} did not show {}: look at probe, cable and channel first",
         point.channel,
         known.in_words()
     );
-    Err(Unable::new(UnableCode::ProbeNotProven, why))
+    Ok(Err(Unable::new(UnableCode::ProbeNotProven, why)))
 }
 
 /// Asks the operator to do something: an error unless it was done.

@@ -108,6 +108,12 @@ fn judge(
             ));
             None
         }
+        None if looks.heads.len() == 1 => {
+            report.note(&format!(
+                "{mode}: the RF point carries one head, and where its bars lie is held against nothing"
+            ));
+            None
+        }
         _ => None,
     };
     let speed = speed_of(mode, format, &bars.count)?;
@@ -146,7 +152,7 @@ fn judge(
         let outcome = report.measured(Measured::new(format!("{mode}.bars-off"), Unit::One, &off).judged(limits));
         if outcome == Some(Outcome::Fail) {
             wrong = true;
-        } else if outcome == Some(Outcome::Pass) && !wrong && in_place != Some(false) {
+        } else if outcome == Some(Outcome::Pass) && !wrong && in_place == Some(true) {
             report.found(
                 Finding::SearchAsPredicted,
                 &format!("{mode}: {:.2} bars, {predicted:.2} predicted at {n:.2} times play speed", bars.count.value),
@@ -173,8 +179,20 @@ fn judge_places(mode: Mode, subject: &Subject, places: &Places, settings: &Setti
         of(|bar| bar.seen)
     ));
     let limits = settings.within(0.0, &p::PLACES_GOOD, &p::PLACES_REJECT);
-    let measured = Measured::new(format!("{mode}.places-off"), Unit::One, &places.off).judged(limits);
-    let outcome = report.measured(measured);
+    let name = format!("{mode}.places-off");
+    let measured = Measured::new(name.clone(), Unit::One, &places.off);
+    let judged = measured.clone().judged(limits);
+    let outcome = judged.outcome();
+    // Tracks lie as the heads stood that recorded them: only an alignment tape's are known to lie right.
+    let judges = subject.tape == TapeKind::Alignment;
+    report.measured(if judges { judged } else { measured });
+    if !judges && outcome != Some(Outcome::Pass) {
+        let why = format!(
+            "head B's bars lie {:+.2} of their distance off, and a tape of kind {} carries its own recorder's heads: only an alignment tape can judge this machine's; play one after a scrap tape ran safely, or run `tracking-centre` with it, which is kinder to the tape",
+            places.off.value, subject.tape
+        );
+        report.unable(Unable::new(UnableCode::WrongTape, why).on(name));
+    }
     if outcome == Some(Outcome::Fail) {
         let off = places.off.value;
         // Forwards a head that stands towards later tracks meets its bars sooner.

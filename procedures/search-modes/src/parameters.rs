@@ -92,7 +92,8 @@ pub(crate) const DESCRIPTION: Description = Description {
             switching without a step: where head B's come early or late against that, one head stands at another height than \
             the other, by twice that share of a pitch (without azimuth by that share), and earlier forwards is later backwards. \
             The heads that recorded count too: a tape of another machine may have its tracks so, and on an own tape heads that \
-            stand as they stood then show nothing. An RF point that carries one head tells nothing of places. With one head \
+            stand as they stood then show nothing. So bars out of place fail with an alignment tape only, and with any other \
+            are no pass. Below some nine tenths of a bar a scan, about 2.8 times play speed, nothing is told of places. An RF point that carries one head tells nothing of places. With one head \
             missing every second field is noise from top to bottom. A tape recorded at another tape speed has other tracks, \
             and other bars.",
     when_it_fails: "Another count than the control pulses say: the tape was recorded at another speed than the job says, or pulses are \

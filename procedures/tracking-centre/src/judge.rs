@@ -35,7 +35,7 @@ pub(crate) fn judge(shown: &Shown<'_>, settings: &Settings, report: &mut Report)
     }
     draw(shown.steps, report);
     let judges = subject.tape == TapeKind::Alignment;
-    let apart = if all_heard { heads_apart(shown, judges, settings, report) } else { None };
+    let apart = if all_heard { heads_apart(shown, judges, settings, report) } else { Apart::NotJudged };
     let fit = tracking_centre(steps).on("tracking.offset")?;
     report.note(&format!(
         "{} steps over {:.2} ms; flat top {:.2} ms wide, levels {:.2} % about the fit",
@@ -58,7 +58,7 @@ pub(crate) fn judge(shown: &Shown<'_>, settings: &Settings, report: &mut Report)
     let measured = Measured::new("tracking.offset-share", Unit::Percent, &share);
     let would = measured.clone().judged(limits.clone()).outcome();
     // Of heads apart the mean has its centre between them, and falls as neither does: that says nothing of the X position.
-    let of_one = apart != Some(Outcome::Fail);
+    let of_one = !matches!(apart, Apart::Judged(Some(Outcome::Fail)) | Apart::Untold);
     report.measured(if judges && of_one { measured.judged(limits) } else { measured });
     let even = evenness(&fit, judges && of_one, settings, report);
     report.note(&format!(
@@ -71,7 +71,7 @@ pub(crate) fn judge(shown: &Shown<'_>, settings: &Settings, report: &mut Report)
         (true, Some(Outcome::Pass)) if all_heard => report.found(Finding::TrackingCentred, &seen),
         (true, Some(Outcome::Fail)) => {
             report.found(Finding::TrackingOffCentre, &seen);
-            if apart.is_some_and(|apart| apart != Outcome::Pass) {
+            if matches!(apart, Apart::Judged(outcome) if outcome != Some(Outcome::Pass)) {
                 report.advise("The heads may stand at different heights, and the offset is told from the mean of both: run this again with more `frames` before anything is moved.");
             }
             report.advise(&format!(
@@ -114,8 +114,17 @@ fn evenness(fit: &Tracking, judges: bool, settings: &Settings, report: &mut Repo
     outcome
 }
 
-/// The centre of each head's own level, one against the other; none: only one head is hooked up, or they cannot be told.
-fn heads_apart(shown: &Shown<'_>, judges: bool, settings: &Settings, report: &mut Report) -> Option<Outcome> {
+/// What is known of the heads' own centres, one against the other.
+enum Apart {
+    /// One head is hooked up or heard, or the tape judges nothing.
+    NotJudged,
+    /// Both give levels, and no centre of each: they may stand far apart.
+    Untold,
+    Judged(Option<Outcome>),
+}
+
+/// The centre of each head's own level, one against the other.
+fn heads_apart(shown: &Shown<'_>, judges: bool, settings: &Settings, report: &mut Report) -> Apart {
     const WHAT: &str = "tracking.heads-apart";
     let of = |head: ScanHead| -> Vec<Step> {
         let steps = shown.steps.iter().flat_map(|s| &s.heads);
@@ -123,7 +132,7 @@ fn heads_apart(shown: &Shown<'_>, judges: bool, settings: &Settings, report: &mu
     };
     let (a, b) = (of(ScanHead::A), of(ScanHead::B));
     if a.is_empty() || b.is_empty() {
-        return None;
+        return Apart::NotJudged;
     }
     let apart = tracking_centre(&a).on("head-a").and_then(|a| Ok((a, tracking_centre(&b).on("head-b")?)));
     let apart = apart.and_then(|(a, b)| Ok(centres_apart(&a, &b)?));
@@ -131,20 +140,20 @@ fn heads_apart(shown: &Shown<'_>, judges: bool, settings: &Settings, report: &mu
         Ok(apart) => apart.scaled(shown.subject.format.lines.field_rate_hz()),
         Err(unable) => {
             report.unable(unable.on(WHAT));
-            return None;
+            return Apart::Untold;
         }
     };
     let measured = Measured::new(WHAT, Unit::One, &apart);
     if !judges {
         report.measured(measured);
-        return None;
+        return Apart::NotJudged;
     }
     let outcome = report.measured(measured.judged(settings.within(0.0, &p::APART_GOOD, &p::APART_REJECT)));
     if outcome == Some(Outcome::Fail) {
         report.found(Finding::TrackingHeadsApart, &format!("head B {:+.2} track pitches from head A", apart.value));
         report.advise("One video head stands at another height than the other: leave the audio and control head where it is, since the offset is told from the mean of both. Look at both heads' levels with `guide-adjust`, then at the drum's heads.");
     }
-    outcome
+    Apart::Judged(outcome)
 }
 
 /// Level over the delay, at even steps: straight lines between the steps taken.

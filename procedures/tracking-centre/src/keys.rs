@@ -13,6 +13,8 @@ const STRIDE: f64 = 0.2;
 const FARTHEST: f64 = 0.8;
 /// Presses in all, at most: any control has come to its end by then.
 const MOST_PRESSES: u32 = 400;
+/// Nor is a stride begun that would end beyond this: the delay would then count from the other side.
+const BEYOND: f64 = 0.95;
 /// Its own centre, set again, must be the same place to so many pitches.
 const SAME: f64 = 0.03;
 
@@ -23,6 +25,7 @@ pub(crate) fn walked(taker: &mut Taker, steps: u32, report: &mut Report) -> Resu
     if !turn_tracking(TrackingPress::Centre).on("tracking keys")? {
         return Ok(None);
     }
+    report.note("The control's own centre is where both keys at once put it, pressed by relays. On a machine where that switches automatic tracking on the offset says nothing of the X position: see what the keys do before it is believed.");
     let taken = Walk::through(taker, steps, report);
     let back = turn_tracking(TrackingPress::Centre).on("tracking keys");
     let (own, places) = taken?;
@@ -61,15 +64,21 @@ impl Walk<'_> {
             return Err(walk.dead(1));
         }
         let stride = (STRIDE / walk.step).round().clamp(1.0, 50.0) as i32;
-        while walk.away.abs() < FARTHEST && walk.moves_on(stride)? {}
+        while walk.away.abs() < FARTHEST && walk.may_go(stride, walk.away.signum()) && walk.moves_on(stride)? {}
         let mut places = vec![walk.place(0.25, steps)?];
         let first_end = walk.away;
         let stride = (2.0 * first_end.abs() / walk.step / f64::from(steps - 1)).round().max(1.0) as i32;
-        while (walk.away * first_end.signum() > -FARTHEST) && walk.moves_on(-stride)? {
+        let way = -first_end.signum();
+        while walk.away * way < FARTHEST && walk.may_go(stride, way) && walk.moves_on(-stride)? {
             let share = 0.25 + 0.65 * (walk.away - first_end).abs() / (2.0 * first_end.abs());
             places.push(walk.place(share.min(0.9), steps)?);
         }
         if places.len() == 1 { Err(walk.dead(-1)) } else { Ok((own, places)) }
+    }
+
+    /// Whether so many presses towards one side (1 or -1) end less than a pitch from the centre.
+    fn may_go(&self, presses: i32, way: f64) -> bool {
+        self.away * way + self.step * f64::from(presses) < BEYOND
     }
 
     fn place(&mut self, share: f64, steps: u32) -> Result<Place> {

@@ -11,7 +11,9 @@ const GUARDED: &[&str] = &["u-525", "u-625"];
 pub(super) fn draw(sheet: &mut Sheet) {
     let format = sheet.format(&[ALL, GUARDED].concat());
     sheet.scope(Scopes { slowest: 9_600, without_peak: true });
-    sheet.tape(TapeKind::Other, &["bars", "grey", "random"]);
+    // Only an alignment tape judges where bars lie.
+    let kind = *sheet.random.one_of(&[TapeKind::Other, TapeKind::Alignment]);
+    sheet.tape(kind, &["bars", "grey", "random"]);
     let speed = sheet.draw("machine.transport.search_speed", 3.0, 11.0);
     let corrects = sheet.random.chance(0.7);
     sheet.set("machine.drum.corrects_line_rate", corrects);

@@ -3,7 +3,7 @@
 use super::{Run, Want, check, holds, library, run, run_set};
 use sim_instrument::scenario::Scenario;
 use tapewright_formats::relations::pitch_um;
-use tapewright_formats::{Finding, Outcome, UnableCode, format_named};
+use tapewright_formats::{Finding, Outcome, TapeKind, UnableCode, format_named};
 use tapewright_tests::bench::{self, Bounds, Play};
 
 const SCENARIO: &str = include_str!("../../../sim-instrument/scenarios/search-slow.toml");
@@ -50,13 +50,28 @@ fn a_dead_head_is_not_taken_for_a_speed() {
 /// without; what each of these measurements must be within so much.
 #[track_caller]
 fn check_deck(format: &str, height_pitch: f64, speed: f64, want: &Want<'_>, values: &[(&str, f64, f64)]) {
+    check_tape(TapeKind::Alignment, format, height_pitch, speed, want, values);
+}
+
+/// The same with a tape of a kind.
+#[track_caller]
+fn check_tape(
+    kind: TapeKind,
+    format: &str,
+    height_pitch: f64,
+    speed: f64,
+    want: &Want<'_>,
+    values: &[(&str, f64, f64)],
+) {
     let mut scenario = Scenario::parse(SCENARIO).unwrap_or_else(|faults| panic!("{faults}"));
     scenario.stages = vec![scenario.stages.swap_remove(1)];
     scenario.stages[0].run = vec![format!("fault search-speed {speed}")];
+    scenario.stages[0].declares = vec!["scrap-tape-ran-safely".to_owned()];
     let table = format_named(format).expect("in the table");
     let machine = &mut scenario.machine;
     machine.format = format.into();
     machine.head_b.height_um = height_pitch * pitch_um(table);
+    machine.tapes.get_mut("harbour-1988").expect("its tape").kind = kind;
     if table.azimuth_deg.value == 0.0 {
         // Guard bands keep the tracks apart.
         let track_um = 0.62 * pitch_um(table);
@@ -98,6 +113,12 @@ fn a_head_at_another_height_is_found_by_where_its_bars_lie() {
         let off = 0.5 * height_pitch;
         let values = [("cue.places-off", -off, 0.04), ("review.places-off", off, 0.04)];
         check_deck("vhs-525-sp", height_pitch, 7.0, &want, &values);
+    }
+    // With any other tape it may be that tape's recorder: no fail, and no pass.
+    let unable = &[UnableCode::WrongTape, UnableCode::WrongTape];
+    let other = Want { verdict: Outcome::Unable, unable, ..want };
+    for kind in [TapeKind::Other, TapeKind::Own] {
+        check_tape(kind, "vhs-525-sp", 0.7, 7.0, &other, &[("cue.places-off", -0.35, 0.04)]);
     }
     // Half of that is no fault yet, and no pass.
     let marginal = Want { verdict: Outcome::Marginal, there: &[], ..want };

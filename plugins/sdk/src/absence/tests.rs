@@ -29,6 +29,8 @@ struct Scripted {
     answer: fn(&str) -> Result<String>,
     shows: bool,
     seen: fn(Mode, Tape) -> Vec<Signal>,
+    /// Modes that the transport does not report reaching.
+    broken: &'static [Mode],
     diary: Vec<String>,
 }
 
@@ -37,8 +39,11 @@ impl Hands for Scripted {
         self.mode
     }
     fn go(&mut self, to: Mode) -> Result<()> {
-        self.mode = to;
         self.diary.push(to.to_string());
+        if self.broken.contains(&to) {
+            return Err(Unable::new(UnableCode::NotPossible, "the relay did not answer"));
+        }
+        self.mode = to;
         Ok(())
     }
     fn ask(&mut self, prompt: &Prompt<'_>) -> Result<String> {
@@ -64,7 +69,7 @@ fn blind(_: Mode, _: Tape) -> Vec<Signal> {
 }
 
 fn hands() -> Scripted {
-    Scripted { mode: Mode::Play, answer: willing, shows: true, seen: blind, diary: Vec::new() }
+    Scripted { mode: Mode::Play, answer: willing, shows: true, seen: blind, broken: &[], diary: Vec::new() }
 }
 
 /// Runs a case and returns one letter a proof, with the diary.
@@ -197,6 +202,20 @@ fn nothing_runs_while_probes_are_moved() {
     let high_supply = Suspect { point: point(Signal::Supply, 40.0), mode: Mode::Play };
     let (_, diary, _) = prove_with(hands(), &[high_supply]);
     assert_eq!(diary, ["stop", "probe-proof", "play", "stop", "probe-back", "play", "look First"]);
+}
+
+#[test]
+fn a_transport_that_fails_has_nobody_reach_into_a_machine_that_runs() {
+    let suspects = [Suspect { point: point(Signal::Supply, 40.0), mode: Mode::Play }, suspect(CONTROL, Mode::Play)];
+    // Play failed after its key was pressed: the machine may turn, whatever mode it is taken to be in.
+    let stopped = Scripted { mode: Mode::Stop, broken: &[Mode::Play], ..hands() };
+    let (letters, diary, _) = prove_with(stopped, &suspects);
+    assert_eq!(
+        (letters.as_str(), &diary[..4]),
+        ("oo", &["probe-proof", "play", "stop", "probe-back"].map(String::from)[..])
+    );
+    let (letters, diary, _) = prove_with(Scripted { broken: &[Mode::Stop], ..hands() }, &suspects);
+    assert_eq!((letters.as_str(), diary), ("oo", vec!["stop".to_owned()]));
 }
 
 #[test]

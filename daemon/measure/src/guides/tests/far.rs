@@ -141,3 +141,14 @@ fn the_way_there_says_which_side_the_end_is_on() {
         assert_eq!(off.low, Some(setting > 0.0), "{setting}");
     }
 }
+
+#[test]
+fn probe_print() {
+    for dip in [0.8, 0.9, 0.95, 0.98, 1.0] {
+        for n in [0, 1] {
+            let machine = Machine { width: 1.0, setting: 0.3 * f64::from(n), fades: 0.4, dip };
+            let got = machine.measured((0.6, 0.6));
+            println!("{dip} {n} exit {:?}\n contact {:?}", got.exit, got.contact);
+        }
+    }
+}
