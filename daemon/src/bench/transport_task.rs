@@ -78,14 +78,8 @@ impl TransportHandle {
         let now = Arc::new(Mutex::new(Mode::Stop));
         let dwell = Dwell::new(clock.clone(), events.clone());
         let asking = Asking { clock, events, prompts };
-        let task = Task {
-            keys,
-            asking,
-            hands_clear,
-            stop: Arc::clone(&stop),
-            now: Arc::clone(&now),
-            dwell: dwell.clone(),
-        };
+        let task =
+            Task { keys, asking, hands_clear, stop: Arc::clone(&stop), now: Arc::clone(&now), dwell: dwell.clone() };
         tokio::spawn(task.run(queue));
         Self { commands, stop, now, dwell }
     }

@@ -43,6 +43,10 @@ pub(crate) struct Faults {
     pub(crate) contact_dip: f64,
     pub(crate) tracking_pitch: Option<f64>,
     pub(crate) tracking_keys_dead: bool,
+    /// Pitches from the place that both tracking keys give to the one that they give the next time.
+    pub(crate) tracking_centre_wanders: Option<f64>,
+    /// Where both tracking keys set the control the next time, in pitches.
+    pub(crate) tracking_centre_pitch: f64,
     /// A tracking key was pressed: automatic tracking is off.
     pub(crate) tracking_manual: bool,
     pub(crate) hunting_pitch: Option<f64>,
@@ -145,6 +149,14 @@ pub const FAULTS: &[FaultKind] = &[
     ),
     valued("tracking", "tracking control, in track pitches", "pitch", 0.3, -2.0, 2.0),
     plain("tracking-keys-dead", "the tracking keys do nothing"),
+    valued(
+        "tracking-centre-wanders",
+        "both tracking keys at once give another place each time, by so many pitches",
+        "pitch",
+        0.1,
+        -1.0,
+        1.0,
+    ),
     valued("hunting", "tracking servo hunts by this many pitches", "pitch", 0.4, 0.0, 5.0),
     valued("wrong-tape-speed", "play speed over recorded speed", "1", 0.5, 0.05, 10.0),
     plain("preamp-dead", "head preamplifier gives nothing"),
@@ -269,6 +281,10 @@ impl Faults {
             "contact-dip" => self.contact_dip = value.unwrap_or(0.0),
             "tracking" => self.tracking_pitch = value,
             "tracking-keys-dead" => self.tracking_keys_dead = on,
+            "tracking-centre-wanders" => {
+                self.tracking_centre_wanders = value;
+                self.tracking_centre_pitch = 0.0;
+            }
             "hunting" => self.hunting_pitch = value,
             "wrong-tape-speed" => self.speed_ratio = value,
             "preamp-dead" => self.preamp_dead = on,

@@ -22,10 +22,13 @@ impl Machine {
         }
         let now_pitch = self.faults.tracking_pitch.unwrap_or(control.offset_pitch);
         let moved_pitch = match key {
-            TrackingKey::Both => 0.0,
+            TrackingKey::Both => self.faults.tracking_centre_pitch,
             TrackingKey::Up => now_pitch + control.step_pitch,
             TrackingKey::Down => now_pitch - control.step_pitch,
         };
+        if key == TrackingKey::Both {
+            self.faults.tracking_centre_pitch += self.faults.tracking_centre_wanders.unwrap_or(0.0);
+        }
         self.faults.tracking_pitch = Some(moved_pitch.clamp(-control.range_pitch, control.range_pitch));
         self.faults.tracking_manual = true;
         self.apply(at_s);

@@ -111,6 +111,19 @@ fn a_head_out_of_height_is_told_and_the_audio_head_is_left_alone() {
     }
 }
 
+/// One head's centre lies near the control's end, or beyond it: whether it can be told or not, no X position is blamed.
+#[test]
+fn heads_so_far_apart_that_one_is_hardly_told_leave_the_audio_head_alone() {
+    for height_um in [34.0, 37.0, 39.0, 41.0, 44.0] {
+        for heads in [format!("head-b-height {height_um}"), format!("head-a-height -{height_um}")] {
+            let said = run(SCENARIO, 1, &[&format!("fault {heads}")], PROCEDURE);
+            let text = tapewright::report::text::run(&said.report);
+            assert_ne!(said.report.verdict, Some(Outcome::Pass), "{heads}: {text}");
+            assert!(!text.contains("Move the audio"), "{heads}: {text}");
+        }
+    }
+}
+
 #[test]
 fn tracking_keys_that_do_nothing_and_tracking_that_hunts_give_no_centre() {
     let not_there = &[Finding::TrackingOffCentre, Finding::TrackingCentred];

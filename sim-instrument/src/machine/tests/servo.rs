@@ -91,6 +91,12 @@ fn tracking_keys_step_the_control_between_its_ends_and_both_take_it_to_its_centr
     at(0.1, pressed(|setup| setup.tracking.step_pitch = -0.05, None, &[(Down, 2)]));
     at(0.0, pressed(same, Some("tracking-keys-dead"), &[(Up, 3)]));
     at(0.0, pressed(|setup| setup.tracking.keys = false, None, &[(Up, 3)]));
+    // The first centre is right; each later one lies farther off, whatever was pressed between, as far as the control goes.
+    let wanders = Some("tracking-centre-wanders");
+    at(0.0, pressed(same, wanders, &[(Up, 3), (Both, 1)]));
+    at(0.1, pressed(same, wanders, &[(Both, 1), (Down, 4), (Both, 1)]));
+    at(0.27, pressed(same, wanders, &[(Both, 3), (Up, 1)]));
+    at(0.7, pressed(same, wanders, &[(Both, 9)]));
 }
 
 #[test]
