@@ -40,7 +40,7 @@ pub(crate) const APART_REJECT: Number = Number::practice(
 );
 pub(crate) const TRACKING_WITHIN: Number = Number::practice(
     "tracking-within",
-    "how far from its centre tracking may stand, either way, in track pitches: it moves both points, by R6 up to 1.5 lines a pitch in VHS SP",
+    "how far from its centre tracking may stand, either way, in track pitches: it moves both points alike, in VHS SP by 1.5 lines a pitch",
     Unit::One,
     [0.15, 0.0, 1.0],
 );
