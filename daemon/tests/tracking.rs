@@ -13,6 +13,7 @@ use tapewright::bench::prompts::{Action, PromptDesk};
 use tapewright::bench::transport_task::{DONE, Keys, KeysError, STILL_DWELL, TransportHandle};
 use tapewright::report::chain;
 use tapewright::run::rejudge::Rejudged;
+use tapewright::run::spec::RunSpec;
 use tapewright_clock::{Clock, WallTime};
 use tapewright_formats::{Finding, Mode, Outcome, TapeKind, TrackingPress, UnableCode};
 use tapewright_instrument::link::BoxFuture;
@@ -145,7 +146,7 @@ fn what_nobody_waits_for_any_more_ends_at_once_and_the_machine_stops() {
             assert_eq!((transport.now(), tracking_presses(&rig)), (Mode::Stop, pressed), "{what}");
             // The bench is fit for what comes next.
             transport.go(Mode::Play).await.expect("play is reached");
-            assert_eq!(transport.track(TrackingPress::By(2)).await.expect("they are pressed"), true);
+            assert!(transport.track(TrackingPress::By(2)).await.expect("no relay fails"), "they are pressed");
             assert_eq!(tracking_presses(&rig), pressed + 2, "{what}");
             rig.bench.close().await;
         });
@@ -313,7 +314,7 @@ fn keys_that_give_another_centre_each_time_give_no_offset() {
         for (fault, verdict) in [(None, Outcome::Pass), (Some("fault tracking-centre-wanders 0.1"), Outcome::Unable)] {
             let rig = rig().await;
             let attending = rig.attended();
-            let spec = rig.stage(2, &[]);
+            let spec = RunSpec { sequence: "tracking-centre".to_owned(), ..rig.stage(2, &[]) };
             fault.into_iter().for_each(|fault| rig.tell(fault));
             let (_, task) = rig.bench.start(spec).await.expect("it begins");
             let report = task.await.expect("no panic").expect("the tool works");
