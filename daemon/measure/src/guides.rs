@@ -12,11 +12,13 @@
 //! How wide the head is follows from how far apart both sides lie, where the control pulses tell that; a segment that
 //! may lie beyond `|x| = 1` widens the interval by as much.
 
+mod hidden;
 mod off_track;
 mod overlap;
 
-use self::off_track::{AtCentre, off_track};
-pub use self::off_track::{End, OffTrack};
+use self::hidden::{contact_at_most, hidden_at_sides};
+use self::off_track::{AtCentre, untold};
+pub use self::off_track::{End, OffTrack, Untold};
 use self::overlap::{Levels, NEIGHBOURS, Same};
 use crate::curve::{HeadCurve, Segments, mean};
 use crate::error::{MeasureError, volts};
@@ -54,10 +56,11 @@ pub struct Places<'a> {
 #[derive(Debug, Clone, PartialEq)]
 pub struct GuideEnds {
     /// Height error of the entrance, in micrometres; positive: low.
-    pub entrance: Result<Estimate, OffTrack>,
+    pub entrance: Result<Estimate, Untold>,
     /// Height error of the exit, in micrometres; positive: low.
-    pub exit: Result<Estimate, OffTrack>,
-    /// Least contact along the scan; none where an end has left its track, since nothing tells contact there.
+    pub exit: Result<Estimate, Untold>,
+    /// Least contact along the scan; none where an end has left its track, since nothing tells contact there, or where noise hides
+    /// an end and nothing tells that its contact is less than whole.
     pub contact: Option<LeastContact>,
     /// Half of head and track together, in pitches, as far as the sides' distance tells: 1 for a head as wide as its track.
     pub reach: f64,
@@ -70,6 +73,8 @@ pub struct LeastContact {
     pub kept: Estimate,
     /// Its segment.
     pub at: usize,
+    /// Noise hides an end: what is kept is at most the upper end of its interval, and nothing else is known of it.
+    pub at_most: bool,
 }
 
 /// What both sides tell of one head's path as long as both its ends lie on their track.
@@ -110,14 +115,29 @@ pub fn guide_ends(places: &Places<'_>, pitch_um: f64) -> Result<GuideEnds, Measu
     let levels = levels(places, pitch_um)?;
     let at_centre = AtCentre::of(&levels, &levels.solve(), places);
     let levels = Levels { lacking: at_centre.lacking(), ..levels };
-    let height = |of: End| match off_track(&levels, places, of) {
-        Some(off) => Ok(Err(off)),
+    let why = [End::Entrance, End::Exit].map(|end| untold(&levels, places, end));
+    let height = |of: End| match why[of as usize] {
+        Some((why, _)) => Ok(Err(why)),
         None => end(&levels, places, of, at_centre.narrower(of, levels.reach), pitch_um).map(Ok),
     };
     let (entrance, exit) = (height(End::Entrance)?, height(End::Exit)?);
-    let on_track = entrance.is_ok() && exit.is_ok();
-    let contact = on_track.then(|| least_contact(places, &levels)).transpose()?;
+    let contact = match why {
+        [None, None] => Some(least_contact(places, &levels)?),
+        _ if why.iter().flatten().any(|(why, _)| matches!(why, Untold::OffTrack(_))) => None,
+        [at_entrance, at_exit] => {
+            let told = at_entrance.map_or(0, |(_, first)| first + 1)..at_exit.map_or(SEGMENTS, |(_, first)| first);
+            contact_at_most(&levels, places, &told)?
+        }
+    };
     Ok(GuideEnds { entrance, exit, contact, reach: levels.reach })
+}
+
+/// Whether noise hides an end at both sides, so that what [`guide_errors`] says of it is noise.
+///
+/// # Errors
+/// As [`guide_ends`].
+pub fn is_hidden_at_sides(places: &Places<'_>, of: End, pitch_um: f64) -> Result<bool, MeasureError> {
+    Ok(hidden_at_sides(&levels(places, pitch_um)?, places, of))
 }
 
 fn levels(places: &Places<'_>, pitch_um: f64) -> Result<Levels, MeasureError> {
@@ -234,7 +254,7 @@ fn least_contact(places: &Places<'_>, levels: &Levels) -> Result<LeastContact, M
     }
     let hides = places.centre.colour.hides(value);
     let kept = Estimate::combined(value, contributions)?.or_lower("colour-under signal in a dip", hides)?;
-    Ok(LeastContact { kept: kept.within(0.0, f64::MAX), at })
+    Ok(LeastContact { kept: kept.within(0.0, f64::MAX), at, at_most: false })
 }
 
 #[cfg(test)]

@@ -1,19 +1,23 @@
 //! Both heads' answers about one guide as one: a guide acts on both.
 
-use tapewright_sdk::measure::guides::OffTrack;
+use tapewright_sdk::measure::guides::{OffTrack, Untold};
 use tapewright_sdk::prelude::*;
 
-/// A guide's height error over the heads, or that its end has left its track.
-pub(crate) type Height = core::result::Result<Estimate, OffTrack>;
+/// A guide's height error over the heads, or why it is not told.
+pub(crate) type Height = core::result::Result<Estimate, Untold>;
 
-/// One guide's height by all heads: told where each of them tells it. It is off to a side where each of them says so.
+/// One guide's height by all heads: told where each of them tells it. It is off to a side where each of them says so. What noise
+/// hides from one head is hidden: nobody turns a guide by the other one's word before the contact is well.
 pub(crate) fn height_of(heads: &[&Height]) -> Result<Height> {
-    let low = |height: &Height| height.as_ref().map_or_else(|off| off.low, |error| Some(error.value > 0.0));
-    match heads.iter().find_map(|height| height.as_ref().err()) {
-        Some(off) => {
+    let low = |height: &Height| height.as_ref().map_or_else(Untold::low, |error| Some(error.value > 0.0));
+    let untold: Vec<&Untold> = heads.iter().filter_map(|height| height.as_ref().err()).collect();
+    let hidden = untold.iter().find(|why| matches!(why, Untold::Hidden(_)));
+    match hidden.or(untold.first()) {
+        Some(Untold::OffTrack(off)) => {
             let all_say = heads.iter().all(|height| low(height) == off.low);
-            Ok(Err(OffTrack { low: off.low.filter(|_| all_say), ..*off }))
+            Ok(Err(OffTrack { low: off.low.filter(|_| all_say), ..*off }.into()))
         }
+        Some(hidden) => Ok(Err(**hidden)),
         None => Ok(Ok(mean_of(&heads.iter().filter_map(|height| height.as_ref().ok()).collect::<Vec<_>>())?)),
     }
 }
@@ -49,7 +53,8 @@ mod tests {
     fn a_guide_is_off_where_one_head_says_so_and_off_to_a_side_where_both_do() {
         use tapewright_sdk::measure::guides::End;
         let at = |value: f64| Ok(Estimate::combined(value, vec![Contribution::type_b("method", 1.0)]).unwrap());
-        let off = |low| Err(OffTrack { end: End::Exit, low });
+        let off = |low| Err(OffTrack { end: End::Exit, low }.into());
+        let hidden = || Err(Untold::Hidden(End::Exit));
         for (heads, want) in [
             ([off(Some(true)), off(Some(true))], off(Some(true))),
             ([off(Some(true)), off(Some(false))], off(None)),
@@ -57,6 +62,9 @@ mod tests {
             ([at(20.0), off(Some(true))], off(Some(true))),
             ([at(20.0), off(Some(false))], off(None)),
             ([at(20.0), off(None)], off(None)),
+            ([at(20.0), hidden()], hidden()),
+            ([hidden(), off(Some(true))], hidden()),
+            ([off(Some(true)), hidden()], hidden()),
         ] {
             assert_eq!(height_of(&[&heads[0], &heads[1]]).unwrap(), want);
         }

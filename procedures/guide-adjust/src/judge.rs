@@ -7,7 +7,7 @@ use crate::places::Sight;
 use tapewright_sdk::heads::{CLEAR_OF_NOISE, STEADY, figure, name};
 use tapewright_sdk::measure::HeadCurve;
 use tapewright_sdk::measure::curve::flatness;
-use tapewright_sdk::measure::guides::{GuideEnds, OffTrack, Places, guide_ends};
+use tapewright_sdk::measure::guides::{GuideEnds, OffTrack, Places, Untold, guide_ends};
 use tapewright_sdk::measure::preconditions::demand_clear_of_noise;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::steadiness::demand_steady;
@@ -97,6 +97,11 @@ impl Round {
         self.silent.is_empty()
     }
 
+    /// Whether noise hides an end, so that nobody knows yet what turning a guide would do.
+    pub(crate) fn is_hidden(&self) -> bool {
+        [&self.entrance, &self.exit].iter().any(|height| matches!(height, Err(Untold::Hidden(_))))
+    }
+
     /// Whether nothing is to be adjusted: both guides good for sure.
     pub(crate) fn is_good(&self, settings: &Settings, pitch_um: f64) -> bool {
         let good = settings.number(&HEIGHT_GOOD) * pitch_um;
@@ -110,7 +115,7 @@ impl Round {
             .iter()
             .map(|(which, height)| match height {
                 Ok(error) => format!("The {which} guide {}.", stands(error, self.is_told())),
-                Err(off) => format!("{}: {}.", begun(&left_its_track(off)), bring_it_back(off, self.is_told())),
+                Err(why) => format!("{}.", begun(&what_to_do(why, self.is_told()))),
             })
             .collect::<Vec<_>>()
             .join(" ")
@@ -192,22 +197,26 @@ impl Round {
             let is_low = match height {
                 Ok(error) if error.interval.low > good => Some(true),
                 Ok(error) => (error.interval.high < -good).then_some(false),
-                Err(off) => off.low,
+                Err(why) => why.low(),
             };
             if let Some(is_low) = is_low {
                 report.found(if is_low { low } else { high }, &words);
             }
-            if let Err(off) = height {
-                let why = format!("{off}, so that neither the guide's height nor the contact is told");
-                report.unable(Unable::new(off.code(), why).on(guide));
+            if let Err(why) = height {
+                let text = match why {
+                    Untold::OffTrack(off) => {
+                        format!("{off}, so that neither the guide's height nor the contact is told")
+                    }
+                    Untold::Hidden(_) => why.to_string(),
+                };
+                report.unable(Unable::new(why.code(), text).on(guide));
             }
-            // Nobody turns a screw before both heads play.
-            if !self.is_heard() {
+            // Nobody turns a screw before both heads play, and both ends of the scan are seen.
+            if !self.is_heard() || (self.is_hidden() && !matches!(height, Err(Untold::Hidden(_)))) {
                 continue;
             }
-            if let Err(off) = height {
-                let left = begun(&left_its_track(off));
-                report.advise(&format!("{left}: {}, then run again.", bring_it_back(off, true)));
+            if let Err(why) = height {
+                report.advise(&format!("{}, then run again.", begun(&what_to_do(why, true))));
             } else if is_low.is_some() {
                 report.advise(&format!("{words} Turn by an eighth, watch both tracking sides, and run once more."));
             }
@@ -232,8 +241,13 @@ impl Round {
         let contacts = self.heads.iter().filter_map(|h| Some((h.head, h.ends.contact.as_ref()?)));
         let dips = contacts.filter(|(_, contact)| contact.kept.interval.high < least);
         let seen = dips.map(|(head, contact)| {
-            let (kept, at) = (100.0 * contact.kept.value, 5 * contact.at + 2);
-            format!("{} keeps {kept:.0} % at {at} % of the scan", name(head))
+            let (least, at) = (&contact.kept, 5 * contact.at + 2);
+            let kept = if contact.at_most {
+                format!("at most {:.0} %", 100.0 * least.interval.high)
+            } else {
+                format!("{:.0} %", 100.0 * least.value)
+            };
+            format!("{} keeps {kept} at {at} % of the scan", name(head))
         });
         let seen = seen.collect::<Vec<_>>();
         if !seen.is_empty() {
@@ -252,7 +266,8 @@ impl Round {
         for (which, then, now) in [("entrance", &before.entrance, &self.entrance), ("exit", &before.exit, &self.exit)] {
             let text = |height: &Height| match height {
                 Ok(error) => format!("{:+.1} um", error.value),
-                Err(_) => "off its track".to_owned(),
+                Err(Untold::OffTrack(_)) => "off its track".to_owned(),
+                Err(Untold::Hidden(_)) => "hidden by noise".to_owned(),
             };
             let word = match (then, now) {
                 (Ok(then), Ok(now)) => {
@@ -266,9 +281,9 @@ impl Round {
                         "as before"
                     }
                 }
-                (Err(_), Ok(_)) => "better",
-                (Ok(_), Err(_)) => "worse",
-                (Err(_), Err(_)) => "nothing tells whether better",
+                (Err(Untold::OffTrack(_)), Ok(_)) => "better",
+                (Ok(_), Err(Untold::OffTrack(_))) => "worse",
+                (Err(_), _) | (_, Err(_)) => "nothing tells whether better",
             };
             report.note(&format!(
                 "The {which} guide: {} before, {} after the adjustment: {word}.",
@@ -302,13 +317,20 @@ pub(crate) fn stands(error: &Estimate, sign: bool) -> String {
     }
 }
 
-/// That an end has left its track, in words.
-pub(crate) fn left_its_track(off: &OffTrack) -> String {
-    format!("the {} end of the scan has left its track", off.end)
+/// Why a guide's height is not told, and what to do about it, in words; which way only where the sides are told.
+pub(crate) fn what_to_do(why: &Untold, sign: bool) -> String {
+    match why {
+        Untold::OffTrack(off) => {
+            format!("the {} end of the scan has left its track: {}", off.end, bring_it_back(off, sign))
+        }
+        Untold::Hidden(end) => format!(
+            "noise hides the {end} end of the scan, and nothing is known of the guide there: turn no guide; clean drum, heads and guides \
+             by hand, then look at the back tension and how the tape lies on the drum at that end"
+        ),
+    }
 }
 
-/// What to do about it; which way only where the sides are told.
-pub(crate) fn bring_it_back(off: &OffTrack, sign: bool) -> String {
+fn bring_it_back(off: &OffTrack, sign: bool) -> String {
     let by = match off.low.filter(|_| sign) {
         Some(true) => ", upwards, since it stands low",
         Some(false) => ", downwards, since it stands high",

@@ -76,10 +76,11 @@ fn measure(settings: &Settings, report: &mut Report) -> Result<()> {
     report.note(&format!("Level by {}.", eye.front.way.text()));
     let first = round(&eye, settings, report, (0.0, 0.4))?;
     let first = Round::of(&eye, &first, settings)?;
-    // Nobody turns a screw by sides that nothing tells, nor before both heads play.
+    // Nobody turns a screw by sides that nothing tells, nor before both heads play and both ends are seen.
     let adjustable = subject.tape == TapeKind::Alignment
         && first.is_told()
         && first.is_heard()
+        && !first.is_hidden()
         && !first.is_good(settings, eye.pitch_um);
     if adjustable && ask_to_adjust(&first)? {
         first.report(Which::Before, &eye, &subject, settings, report)?;

@@ -12,7 +12,9 @@ use show::State;
 use std::collections::VecDeque;
 use tapewright_sdk::live::{Live, Reading, Trend};
 use tapewright_sdk::measure::curve::{entrance, exit};
-use tapewright_sdk::measure::guides::{OffTrack, Places, SIDE_LEVEL, guide_ends, guide_errors};
+use tapewright_sdk::measure::guides::{
+    End, OffTrack, Places, SIDE_LEVEL, Untold, guide_ends, guide_errors, is_hidden_at_sides,
+};
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::measure::{HeadCurve, ScanLevels};
 use tapewright_sdk::prelude::*;
@@ -176,8 +178,10 @@ impl Live for Watch {
         self.remember(at_s, seen.middle_v());
         let standing = self.standing();
         self.store(standing, &seen);
-        let heights = self.heights();
-        let state = State { seen, standing, heights, off_track: self.off_track, hunts: self.hunts() };
+        let ends = self.ends();
+        let untold = self.why_untold(ends.as_ref());
+        let heights = ends.and_then(|[entrance, exit]| entrance.ok().zip(exit.ok())).filter(|_| untold.is_none());
+        let state = State { seen, standing, heights, untold, hunts: self.hunts() };
         let (merit, by_height) = state.merit(self.eye.pitch_um);
         let trend = self.trend(at_s, merit, by_height);
         state.reading(self, trend)
@@ -291,27 +295,40 @@ impl Watch {
         }
     }
 
-    /// Both guides' height errors over the heads, once there are three places, and as long as no end has left its track: that
-    /// shows before a guide is turned only.
-    fn heights(&mut self) -> Option<(Estimate, Estimate)> {
+    /// Both guides' height errors over the heads, once there are three places. That an end has left its track shows before a guide
+    /// is turned only.
+    fn ends(&self) -> Option<[Height; 2]> {
         let (Some(centre), [Some(plus), Some(minus)]) = (&self.centre, &self.sides) else { return None };
         let apart = plus.by.zip(minus.by).map(|(plus, minus)| plus - minus);
+        let pitch_um = self.eye.pitch_um;
         let of_head = |head: usize| -> Option<[Height; 2]> {
             let (centre, plus, minus) =
                 (centre.curves[head].as_ref()?, plus.curves[head].as_ref()?, minus.curves[head].as_ref()?);
             let places = Places { centre, plus, minus, apart };
             if self.turned {
-                let errors = guide_errors(&places, self.eye.pitch_um).ok()?;
-                return Some([Ok(errors.entrance), Ok(errors.exit)]);
+                let errors = guide_errors(&places, pitch_um).ok()?;
+                let seen = |end: End, height: Estimate| -> Option<Height> {
+                    let hidden = is_hidden_at_sides(&places, end, pitch_um).ok()?;
+                    Some(if hidden { Err(Untold::Hidden(end)) } else { Ok(height) })
+                };
+                return Some([seen(End::Entrance, errors.entrance)?, seen(End::Exit, errors.exit)?]);
             }
-            let ends = guide_ends(&places, self.eye.pitch_um).ok()?;
+            let ends = guide_ends(&places, pitch_um).ok()?;
             Some([ends.entrance, ends.exit])
         };
         let heads: Vec<[Height; 2]> = (0..2).filter_map(of_head).collect();
         let over = |end: usize| height_of(&heads.iter().map(|head| &head[end]).collect::<Vec<_>>()).ok();
-        let (entrance, exit) = (over(0)?, over(1)?);
-        self.off_track = self.off_track.or(entrance.as_ref().err().or(exit.as_ref().err()).copied());
-        entrance.ok().zip(exit.ok()).filter(|_| self.off_track.is_none())
+        Some([over(0)?, over(1)?])
+    }
+
+    /// Why a height is not told: noise by this look alone, an end off its track until centre is taken anew.
+    fn why_untold(&mut self, ends: Option<&[Height; 2]>) -> Option<Untold> {
+        let whys: Vec<Untold> = ends.into_iter().flatten().filter_map(|end| end.as_ref().err().copied()).collect();
+        let hidden = whys.iter().copied().find(|why| matches!(why, Untold::Hidden(_)));
+        if let (None, Some(Untold::OffTrack(off))) = (hidden, whys.first()) {
+            self.off_track.get_or_insert(*off);
+        }
+        self.off_track.map(Untold::OffTrack).or(hidden)
     }
 
     fn remember(&mut self, at_s: f64, level_v: f64) {

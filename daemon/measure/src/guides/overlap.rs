@@ -82,6 +82,15 @@ impl Levels {
         bisect(0.0, 1.0, |x| self.overlap(x) < level)
     }
 
+    /// What the greatest of the three levels is at the least, over that at centre, wherever a head of whole contact lies: looked for
+    /// at so many places from its track to the next one of its azimuth.
+    pub(super) fn least_of_greatest(&self, places: u32) -> f64 {
+        let (r_plus, r_minus) = self.shares();
+        let (d_plus, d_minus) = (self.aside(r_plus), self.aside(r_minus));
+        let greatest = |x: f64| [x, x + d_plus, x - d_minus].map(|x| self.overlap(x)).into_iter().fold(0.0, f64::max);
+        (0..=places).map(|n| greatest(2.0 * f64::from(n) / f64::from(places))).fold(f64::MAX, f64::min)
+    }
+
     fn shares(&self) -> (f64, f64) {
         (mean(&self.plus[MIDDLE]) / self.centre, mean(&self.minus[MIDDLE]) / self.centre)
     }

@@ -7,6 +7,7 @@ use crate::curve::flatness;
 use tapewright_formats::definitions::{ENTRANCE, EXIT};
 
 mod far;
+mod hidden;
 
 /// A head as wide as its track, on a bent path, with a contact of its own: straight from the overlap.
 fn curve(offset: f64, bend: impl Fn(f64) -> f64, contact: impl Fn(f64) -> f64) -> HeadCurve {

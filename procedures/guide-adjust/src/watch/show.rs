@@ -1,12 +1,12 @@
 //! What a look shows: gauges, the headline, and what to do next.
 
 use super::{MINUS, PLUS, Standing, Taken, Watch};
-use crate::judge::{bring_it_back, left_its_track};
+use crate::judge::what_to_do;
 use crate::swing::SET_TO_MANUAL;
 use tapewright_sdk::heads::name;
 use tapewright_sdk::live::{Choice, Gauge, Reading, Trend};
 use tapewright_sdk::measure::curve::{entrance, exit, flatness, middle_level};
-use tapewright_sdk::measure::guides::OffTrack;
+use tapewright_sdk::measure::guides::Untold;
 use tapewright_sdk::measure::scan::Head as ScanHead;
 use tapewright_sdk::prelude::*;
 
@@ -30,7 +30,8 @@ pub(super) struct State {
     pub(super) standing: Standing,
     /// Both guides' height errors over the heads.
     pub(super) heights: Option<(Estimate, Estimate)>,
-    pub(super) off_track: Option<OffTrack>,
+    /// Why they are not told, though there are three places.
+    pub(super) untold: Option<Untold>,
     pub(super) hunts: bool,
 }
 
@@ -115,8 +116,10 @@ impl State {
                 (false, _) => format!("{which} OFF"),
             };
         }
-        if let Some(off) = self.off_track {
-            return format!("{} LOST", off.end).to_uppercase();
+        match self.untold {
+            Some(Untold::OffTrack(off)) => return format!("{} LOST", off.end).to_uppercase(),
+            Some(Untold::Hidden(end)) => return format!("{end} IN NOISE").to_uppercase(),
+            None => {}
         }
         let Some(place) = worst_end(gauges) else { return "NO LEVEL".into() };
         let end = if gauges[place].name.ends_with("exit") { "EXIT" } else { "ENTRANCE" };
@@ -143,9 +146,8 @@ impl State {
             };
             return format!("{}. {at}", words.join("; "));
         }
-        if let Some(off) = self.off_track {
-            let (left, back) = (left_its_track(&off), bring_it_back(&off, sign));
-            return format!("{left}: {back}. Then say `centre` anew, and look at both sides.");
+        if let Some(why) = self.untold {
+            return format!("{}. Then say `centre` anew, and look at both sides.", what_to_do(&why, sign));
         }
         let have = usize::from(watch.sides[PLUS].is_some()) + usize::from(watch.sides[MINUS].is_some());
         if have == 0 {
