@@ -228,7 +228,6 @@ fn dirt_so_deep_that_next_to_nothing_is_left_sends_nobody_to_a_guide_that_is_rig
         }
         let (report, truth) = play_it(scenario);
         let (procedure, all) = (&report.procedures[0], text::run(&report));
-        println!("{dip} {noise} {picture} {all}");
         check(&report, Outcome::Fail, &[Finding::ContactDip], &guides);
         check_holds(&report, "entrance-guide.height-error", truth.entrance_um);
         check_holds(&report, "head-a.contact", truth.contact);
