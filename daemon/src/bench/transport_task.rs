@@ -253,7 +253,7 @@ impl Task {
     async fn end_still(&mut self) -> Result<(), KeysError> {
         let trouble = |text| BenchEvent::Trouble { text };
         self.asking.events.push(trouble(format!(
-            "still was held for {} s, the longest that the tape is left at one place: stopped",
+            "still was held for {} s, the longest that the tape is left at one place: stopping",
             STILL_DWELL.as_secs()
         )));
         let stopped = self.go(Mode::Stop).await.map(drop);

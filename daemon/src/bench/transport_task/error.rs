@@ -33,7 +33,7 @@ pub enum KeysError {
     },
     /// A still picture's time was over first.
     #[error(
-        "{doing} was given up: still had been held for {} s, the longest that the tape is left at one place, and the machine was stopped; ask for less at a time in still, or go on sooner",
+        "{doing} was given up: still had been held for {} s, the longest that the tape is left at one place, and the machine was told to stop; ask for less at a time in still, or go on sooner",
         STILL_DWELL.as_secs()
     )]
     StillTooLong {
